@@ -1,0 +1,133 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* verdict: a night in, findings out. Pure. The structure is the report's JSON (format 1) as data. */
+#ifndef LULL_VERDICT_H
+#define LULL_VERDICT_H
+
+#include <lull/night.h>
+#include <lull/profile.h>
+
+struct lull_question {
+	const struct lull_profile *profile; /* NULL none */
+	double limit_draw_mA, limit_sleep_s; /* from the user; NAN: profile's, else rule of thumb 50 mA, 1200 s */
+	lull_time key_off; /* told; LULL_NEVER: from marks, else from traffic */
+};
+struct lull_question lull_question_default(void);
+
+struct lull_suspect {
+	char node[LULL_NODE_NAME];
+	uint8_t bus;
+	enum lull_role role;
+	enum lull_standing standing;
+	double confidence; /* probability that this node holds this role in this finding */
+	uint32_t *ids; /* owned */
+	size_t id_count;
+	int node_index; /* into nodes, or -1 */
+};
+
+struct lull_finding {
+	enum lull_code code;
+	uint8_t bus; /* or LULL_BUS_ALL */
+	double confidence;
+	double cost_mAh_per_day; /* NAN: unknown */
+	const char *cost_basis; /* static text or NULL */
+	char *text; /* one or two sentences; owned */
+	LULL_ARRAY(struct lull_suspect) suspects; /* most probable first */
+	int named; /* index into suspects, or -1: nobody is accused */
+	LULL_ARRAY(char *) evidence; /* owned sentences */
+	LULL_ARRAY(char *) next; /* owned sentences, in order */
+};
+
+enum lull_spell_kind {
+	LULL_SPELL_BEFORE, /* before the settling starts: key on, preparations */
+	LULL_SPELL_SETTLING, /* holds the settle instant: the way to the first sleep */
+	LULL_SPELL_WAKE, /* after the first sleep */
+	LULL_SPELL_BY_US, /* right after a mark, a touch or our own link change */
+	LULL_SPELL_MORNING /* people return */
+};
+const char *lull_spell_kind_name(enum lull_spell_kind);
+
+/* What proves the quiet after a spell. */
+enum lull_proof { LULL_PROOF_NONE, LULL_PROOF_CONTROLLER, LULL_PROOF_CURRENT, LULL_PROOF_FRAMES_AFTER };
+const char *lull_proof_name(enum lull_proof);
+
+struct lull_spell {
+	uint8_t bus;
+	enum lull_spell_kind kind;
+	lull_time from, to; /* first and last frame */
+	uint32_t first_id, last_id;
+	uint64_t frames;
+	int waker, keeper; /* node index or -1 */
+	bool closed; /* quiet was observed after it; else blind or the end follows */
+	enum lull_proof proof;
+	bool lone; /* single slow frames: no life of the network */
+	unsigned unacknowledged; /* back-to-back copies and error frames before a second node was there */
+	double charge_mAs; /* NAN */
+};
+
+struct lull_node {
+	char name[LULL_NODE_NAME];
+	uint8_t bus;
+	enum lull_named_by named_by;
+	uint32_t *ids; /* owned, sorted */
+	size_t id_count;
+	double clock_ppm; /* NAN */
+	double awake_mA, awake_mA_error; /* NAN */
+	int profile_node; /* index into the profile's nodes, or -1 */
+	int nm_address; /* or -1 */
+	int source_address; /* or -1 */
+	bool asker; /* a tester or dongle: diagnostic requests only */
+};
+
+struct lull_id_info {
+	uint32_t id;
+	uint8_t bus;
+	int node; /* index */
+	bool cyclic;
+	bool ignition_only; /* stopped with the key */
+	double period_ms, jitter_ms; /* NAN unknown */
+	double clock_ppm, clock_ppm_error; /* against the nominal period; NAN */
+	uint64_t frames;
+	uint32_t stretches;
+	lull_time first, last;
+	lull_time last_after_key_off; /* LULL_NEVER: not heard after key-off before the first quiet */
+};
+
+struct lull_bus_report {
+	bool representative; /* carried cyclic, non-diagnostic traffic and did not end as one block at key-off */
+	bool stub; /* ended as one block right after key-off: port closed by a gateway */
+	double load_percent; /* NAN: bit rate unknown */
+	lull_time quiet_time_ns; /* the rule in force: so long without a frame is quiet */
+	const char *quiet_why; /* owned by the verdict; explains it */
+	lull_time first_quiet; /* since settle_from; LULL_NEVER */
+	enum lull_bus_state state_at_end;
+	enum lull_proof proof_at_end;
+	bool errors_visible;
+};
+
+struct lull_verdict {
+	lull_time end; /* length of the recording */
+	lull_time key_off;
+	enum lull_by key_off_by;
+	lull_time settle_from;
+	enum lull_by settle_by;
+	lull_time judged_to; /* LULL_NEVER: nothing could be judged */
+	double limit_draw_mA, limit_sleep_s;
+	enum lull_limit_source limit_source;
+	lull_time observed; /* by at least one bus, ns */
+	LULL_ARRAY(struct lull_coverage) blind; /* within the recording, merged, per bus */
+	LULL_ARRAY(struct lull_finding) findings; /* by cost, unknown last; never empty */
+	struct lull_bus_report bus[LULL_BUS_MAX];
+	LULL_ARRAY(struct lull_spell) spells; /* by bus, from */
+	LULL_ARRAY(struct lull_node) nodes;
+	LULL_ARRAY(struct lull_id_info) ids; /* by bus, id */
+	LULL_ARRAY(char *) left_out;
+};
+
+/* Fills *v (any former content is lost, not freed). The night must be sorted. -ENOMEM only: any night
+ * gets a verdict. Caller frees with lull_verdict_clear(). */
+LULL_MUST_CHECK int lull_judge(const struct lull_night *, const struct lull_question *, struct lull_verdict *v);
+void lull_verdict_clear(struct lull_verdict *);
+/* 0 if within-limit is the only finding, else 1: the exit status of `lull report`. */
+int lull_verdict_status(const struct lull_verdict *);
+
+#endif
