@@ -3,6 +3,7 @@ SHELL := /bin/bash
 .DELETE_ON_ERROR:
 MAKEFLAGS += --no-builtin-rules
 
+VERSION := 0.1
 CC ?= gcc
 ifeq ($(origin CC),default)
 CC := gcc
@@ -11,51 +12,160 @@ endif
 B ?= build
 OPT ?= -O2 -g
 SAN ?=
+# What links a fuzz target: set by scripts/fuzz.sh only, since just clang has it.
+FUZZ_LINK ?=
+PREFIX ?= /usr/local
+DESTDIR ?=
 PKGS := libpcap sqlite3 inih jansson gsl zlib libzstd
 WARN := -Wall -Wextra -Wconversion -Wshadow -Wstrict-prototypes -Wmissing-prototypes
 ifdef WERROR
 WARN += -Werror
 endif
 CFLAGS ?=
-ALL_CFLAGS = -std=c17 -D_GNU_SOURCE $(OPT) $(WARN) -Iinclude -Isrc $(SAN) $(CFLAGS)
+ALL_CFLAGS = -std=c17 -D_GNU_SOURCE -DLULL_VERSION='"$(VERSION)"' $(OPT) $(WARN) -Iinclude -Isrc $(SAN) $(CFLAGS)
 LIBS = $(shell pkg-config --libs $(PKGS)) -lm
 
 core_src := $(wildcard src/core/*.c)
 lib_src := $(wildcard src/source/*.c src/store/*.c src/report/*.c)
 cmd_src := $(wildcard src/cmd/*.c)
-unit_src := $(wildcard tests/unit/test_*.c)
-unit_bin := $(unit_src:tests/unit/%.c=$(B)/tests/%)
 core_obj := $(core_src:%.c=$(B)/%.o)
 lib_obj := $(lib_src:%.c=$(B)/%.o)
 cmd_obj := $(cmd_src:%.c=$(B)/%.o)
+# Beside test_*.c and fuzz_*.c, files of those folders are helpers that every one of them links.
+unit_src := $(wildcard tests/unit/test_*.c)
+unit_bin := $(unit_src:tests/unit/%.c=$(B)/tests/%)
+unit_obj := $(patsubst %.c,$(B)/%.o,$(filter-out $(unit_src),$(wildcard tests/unit/*.c)))
+fuzz_src := $(wildcard tests/fuzz/fuzz_*.c)
+fuzz_bin := $(fuzz_src:tests/fuzz/%.c=$(B)/fuzz/%)
+fuzz_obj := $(patsubst %.c,$(B)/%.o,$(filter-out $(fuzz_src),$(wildcard tests/fuzz/*.c)))
+nights_src := $(wildcard tests/nights/*.c)
+nights_obj := $(nights_src:%.c=$(B)/%.o)
+nights_bin := $(if $(nights_src),$(B)/nights)
+bench_src := $(wildcard tests/bench/*.c)
+bench_bin := $(bench_src:tests/bench/%.c=$(B)/bench/%)
+libs := $(B)/liblull.a $(B)/liblull-core.a
 
 .PHONY: all
-all: $(B)/lull
+all: $(B)/lull ## build the command: build/lull
 
 $(B)/%.o: %.c
 	@mkdir -p $(@D)
 	$(CC) $(ALL_CFLAGS) -MMD -MP -c $< -o $@
 
 $(B)/liblull-core.a: $(core_obj)
+	@mkdir -p $(@D)
 	@rm -f $@
 	$(AR) rcs $@ $^
 $(B)/liblull.a: $(lib_obj)
+	@mkdir -p $(@D)
 	@rm -f $@
 	$(AR) rcs $@ $^
 
-$(B)/lull: $(cmd_obj) $(B)/liblull.a $(B)/liblull-core.a
+$(B)/lull: $(cmd_obj) $(libs)
 	$(CC) $(ALL_CFLAGS) $(LDFLAGS) $^ $(LIBS) -o $@
 
 # A unit test is one file; it links the libraries.
-$(B)/tests/%: $(B)/tests/unit/%.o $(B)/liblull.a $(B)/liblull-core.a
+$(B)/tests/%: $(B)/tests/unit/%.o $(unit_obj) $(libs)
 	$(CC) $(ALL_CFLAGS) $(LDFLAGS) $^ $(LIBS) -lcmocka -o $@
 
+$(B)/fuzz/%: $(B)/tests/fuzz/%.o $(fuzz_obj) $(libs)
+	@mkdir -p $(@D)
+	$(CC) $(ALL_CFLAGS) $(FUZZ_LINK) $(LDFLAGS) $^ $(LIBS) -o $@
+
+$(B)/nights: $(nights_obj) $(libs)
+	$(CC) $(ALL_CFLAGS) $(LDFLAGS) $^ $(LIBS) -o $@
+
+$(B)/bench/%: $(B)/tests/bench/%.o $(libs)
+	@mkdir -p $(@D)
+	$(CC) $(ALL_CFLAGS) $(LDFLAGS) $^ $(LIBS) -o $@
+
+# Objects are kept, and so are those of tests and fuzz targets.
+.SECONDARY:
+
+.PHONY: demo
+demo: ## install what is missing, invent a night, import it, print the verdict
+	@scripts/setup.sh build
+	@$(MAKE) --no-print-directory all
+	@B=$(B) scripts/demo.sh
+
+.PHONY: check
+check: ## install what is missing, then run every test there is
+	@scripts/setup.sh build test
+	@scripts/check.sh
+
 .PHONY: unit
-unit: $(unit_bin)
+unit: $(unit_bin) ## unit tests of this build (B=, CC=, SAN= choose it)
 	@set -e; for t in $(unit_bin); do $$t; done
 
+# All that compiles in one flavour; fuzz targets as objects, since only clang can link them.
+.PHONY: everything unit-build fuzz-build core-build nights-build
+everything: all unit-build $(nights_bin) $(bench_bin) $(fuzz_src:%.c=$(B)/%.o)
+unit-build: $(unit_bin)
+fuzz-build: $(fuzz_bin)
+core-build: $(core_obj)
+nights-build: $(nights_bin)
+
+.PHONY: check-pure
+check-pure: core-build ## fail if the core uses anything but memory, strings, mathematics
+	@scripts/check-pure.sh $(core_obj)
+
+.PHONY: asan
+asan: ## unit tests under address and undefined-behaviour sanitizers, gcc and clang
+	@scripts/check.sh unit-asan-gcc unit-asan-clang
+
+.PHONY: fuzz
+fuzz: ## every fuzz target for FUZZ_SECONDS (60) each, two at a time
+	@scripts/check.sh fuzz
+
+.PHONY: nights
+nights: $(nights_bin) ## invented nights against their truth, SEEDS (40) of each scenario
+	$(B)/nights --seeds $(or $(SEEDS),40)
+
+.PHONY: bench
+bench: all $(bench_bin) ## import speed on 20 million frames beside tcpdump and tshark
+	@B=$(B) scripts/bench.sh
+
+.PHONY: cover
+cover: ## lines of each source file that the unit tests reach
+	@scripts/cover.sh
+
+.PHONY: golden golden-update
+golden: all ## kept captures against their expected reports
+	@LULL=$(B)/lull tests/golden/run.sh
+golden-update: all ## write the expected reports anew (explain it in the commit)
+	@LULL=$(B)/lull tests/golden/run.sh --update
+
+.PHONY: lint
+lint: ## cppcheck, clang-tidy, shellcheck, layout: all must be clean
+	@scripts/lint.sh
+
+.PHONY: format tidy
+format: ## format C files in place
+	clang-format -i $(wildcard src/*/*.[ch] include/lull/*.h tests/*/*.[ch])
+tidy: ## clang-tidy alone
+	@scripts/lint.sh tidy
+
+.PHONY: install uninstall
+install: all ## into PREFIX (/usr/local), DESTDIR respected
+	install -D -m 755 $(B)/lull $(DESTDIR)$(PREFIX)/bin/lull
+	install -d $(DESTDIR)$(PREFIX)/share/lull/profiles
+	$(if $(wildcard profiles/*),install -m 644 $(wildcard profiles/*) $(DESTDIR)$(PREFIX)/share/lull/profiles)
+uninstall: ## remove what install put there
+	rm -f $(DESTDIR)$(PREFIX)/bin/lull
+	rm -rf $(DESTDIR)$(PREFIX)/share/lull
+
+.PHONY: dist
+dist: ## build/lull-VERSION.tar.gz of the last commit
+	@mkdir -p build
+	git archive --format=tar.gz --prefix=lull-$(VERSION)/ -o build/lull-$(VERSION).tar.gz HEAD
+
 .PHONY: clean
-clean:
+clean: ## remove all that was built, the demo and the bench capture too
 	rm -rf build demo
+
+.PHONY: help
+help: ## this list
+	@sed -n 's/^\([a-z-]*\):[^#]*## \(.*\)/\1\t\2/p' $(firstword $(MAKEFILE_LIST)) | \
+		while IFS=$$'\t' read -r t h; do printf '  %-14s %s\n' "$$t" "$$h"; done
 
 -include $(shell find $(B) -name '*.d' 2>/dev/null)

@@ -1,0 +1,153 @@
+#!/usr/bin/env bash
+# check: runs the stages of `make check` (or those named), counts every test, and ends with one line of totals.
+# usage: scripts/check.sh [STAGE...]
+# A stage's cases are counted from its output: cmocka's summaries, and lines "ok - NAME", "not ok - NAME",
+# "ok - NAME # SKIP REASON" of everything else. A stage that fails without such a line is one failed case.
+set -uo pipefail
+cd "$(dirname "$0")/.." || exit 2
+export LC_ALL=C.UTF-8 NO_COLOR=1
+# Stages choose their own build folders and compilers; what `make` was called with stays outside.
+unset MAKEFLAGS MFLAGS MAKELEVEL MAKEOVERRIDES B CC OPT SAN
+jobs=$(nproc)
+logs=build/check
+asan='-fsanitize=address,undefined -fno-sanitize-recover=all'
+mkdir -p "$logs"
+
+passed=0 failed=0 skipped=0 stages_failed=()
+
+# Builds one flavour quietly; the whole output only if it fails.
+build() {
+	local name=$1
+	shift
+	local log=$logs/make-$name.log
+	if make -j"$jobs" "$@" >"$log" 2>&1; then
+		echo "ok - build $name"
+	else
+		cat "$log"
+		echo "not ok - build $name"
+		return 1
+	fi
+}
+
+# Every unit test program of a build, each on its own, so that one that dies does not hide the rest.
+unit_run() {
+	local source bin bad=0 rc
+	for source in tests/unit/test_*.c; do
+		[ -f "$source" ] || continue
+		bin=$1/tests/$(basename "$source" .c)
+		echo "--- $bin"
+		rc=0
+		timeout 600 "$bin" 2>&1 || rc=$?
+		echo "--- exit $rc"
+		[ $rc = 0 ] || bad=1
+	done
+	return $bad
+}
+
+# Scripts of a folder, each given LULL.
+scripts_run() {
+	local script bad=0 rc
+	for script in "$@"; do
+		[ -x "$script" ] || continue
+		echo "--- $script"
+		rc=0
+		LULL=$PWD/build/gcc/lull timeout 900 "$script" 2>&1 || rc=$?
+		echo "--- exit $rc"
+		[ $rc = 0 ] || bad=1
+	done
+	return $bad
+}
+
+nights_run() {
+	local bin=$1/nights seeds=$2
+	[ -x "$bin" ] || {
+		echo "ok - nights # SKIP there is no tests/nights yet"
+		return 0
+	}
+	echo "--- $bin --seeds $seeds"
+	local rc=0
+	timeout 1500 "$bin" --seeds "$seeds" 2>&1 || rc=$?
+	echo "--- exit $rc"
+	return $rc
+}
+
+stage_build_gcc() { build gcc B=build/gcc CC=gcc WERROR=1 everything; }
+stage_build_clang() { build clang B=build/clang CC=clang WERROR=1 everything; }
+stage_unit_gcc() { build unit-gcc B=build/gcc CC=gcc WERROR=1 unit-build && unit_run build/gcc; }
+stage_check_pure() {
+	local bad=0
+	make -s B=build/gcc CC=gcc WERROR=1 check-pure || bad=1
+	CC=gcc tests/checks/check-pure.sh || bad=1
+	CC=clang tests/checks/check-pure.sh || bad=1
+	return $bad
+}
+stage_golden() { scripts_run tests/golden/run.sh; }
+stage_cli() { scripts_run tests/cli/*.sh; }
+stage_data() { scripts_run tests/data/*.sh; }
+stage_unit_asan_gcc() {
+	build asan-gcc B=build/asan-gcc CC=gcc OPT='-O1 -g' SAN="$asan" unit-build && unit_run build/asan-gcc
+}
+stage_unit_asan_clang() {
+	build asan-clang B=build/asan-clang CC=clang OPT='-O1 -g' SAN="$asan" unit-build && unit_run build/asan-clang
+}
+stage_fuzz() { scripts/fuzz.sh; }
+stage_nights() { nights_run build/gcc "${SEEDS:-10}"; }
+stage_nights_asan() {
+	[ -d tests/nights ] || return 0
+	build nights-asan B=build/asan-gcc CC=gcc OPT='-O1 -g' SAN="$asan" all nights-build && nights_run build/asan-gcc 2
+}
+stage_lint() { scripts/lint.sh; }
+
+all_stages=(build-gcc build-clang unit-gcc check-pure golden cli data unit-asan-gcc unit-asan-clang nights nights-asan
+	lint fuzz)
+
+# Sums of one stage: "passed failed skipped". Between "--- NAME" and "--- exit N" stands one program.
+count() {
+	awk -v rc="$2" '
+	function number(s) { match(s, /[0-9]+/); return substr(s, RSTART, RLENGTH) + 0 }
+	/^--- exit / { if ($3 != 0 && bad == 0) f++; bad = 0; next }
+	/^--- / { bad = 0; next }
+	/^\[  PASSED  \] [0-9]+ test/ { p += number($0); next }
+	/^\[  FAILED  \] +[0-9]+ test/ { f += number($0); bad = 1; next }
+	/^\[  SKIPPED \] [0-9]+ test/ { s += number($0); next }
+	/^ok .*# SKIP/ { s++; next }
+	/^ok( |$)/ { p++; next }
+	/^not ok( |$)/ { f++; bad = 1; next }
+	END { if (rc != 0 && f == 0) f = 1; print p + 0, f + 0, s + 0 }' "$1"
+}
+
+seconds() { awk -v a="$1" -v b="$2" 'BEGIN { printf "%.1f", b - a }'; }
+
+run_stage() {
+	local name=$1 log=$logs/$1.log start end rc=0 p f s
+	start=$EPOCHREALTIME
+	"stage_${name//-/_}" >"$log" 2>&1 || rc=$?
+	end=$EPOCHREALTIME
+	read -r p f s < <(count "$log" $rc)
+	passed=$((passed + p)) failed=$((failed + f)) skipped=$((skipped + s))
+	printf '%-16s %5d passed %4d failed %4d skipped %8s s\n' "$name" "$p" "$f" "$s" "$(seconds "$start" "$end")"
+	grep -E '^ok .*# SKIP|^\[  SKIPPED \] [^0-9]' "$log" | sed 's/^/    /'
+	if [ "$f" != 0 ]; then
+		stages_failed+=("$name")
+		grep -nE '^not ok|\[  FAILED  \]|ERROR: |runtime error|(error|warning): |^--- exit [1-9]' "$log" |
+			head -n 40 | sed 's/^/    /'
+		echo "    the last lines of $log:"
+		tail -n 40 "$log" | sed 's/^/    | /'
+	fi
+}
+
+[ $# -gt 0 ] || set -- "${all_stages[@]}"
+for stage in "$@"; do
+	declare -F "stage_${stage//-/_}" >/dev/null || {
+		echo "check.sh: no such stage: $stage (${all_stages[*]})" >&2
+		exit 2
+	}
+done
+begun=$EPOCHREALTIME
+for stage in "$@"; do run_stage "$stage"; done
+printf '%-16s %46s s\n' total "$(seconds "$begun" "$EPOCHREALTIME")"
+[ ${#stages_failed[@]} -eq 0 ] || echo "failed: ${stages_failed[*]} (logs in $logs)"
+line="$passed passed, $failed failed"
+[ $skipped = 0 ] || line+=", $skipped skipped"
+echo "$line"
+[ $failed = 0 ]

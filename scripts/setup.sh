@@ -1,0 +1,91 @@
+#!/usr/bin/env bash
+# setup: installs the Debian packages that are missing, and only those.
+# usage: scripts/setup.sh build [test]
+#   build  what building and running needs
+#   test   what the tests need besides
+# Says what it would install and asks before it uses sudo; as root or without a terminal it goes ahead.
+set -euo pipefail
+
+build_packages=(gcc make pkgconf libc6-dev libpcap-dev libsqlite3-dev libinih-dev libjansson-dev libgsl-dev
+	zlib1g-dev libzstd-dev)
+test_packages=(libcmocka-dev clang cppcheck clang-tidy clang-format shellcheck valgrind binutils time
+	tcpdump tshark python3 python3-can python3-scipy sqlite3 jq gzip unzip zstd)
+
+# The sanitizers and the fuzzer of clang come in a package that carries clang's version.
+clang_runtime() {
+	local major
+	if command -v clang >/dev/null; then
+		major=$(clang -dumpversion | cut -d. -f1)
+	else
+		major=$(apt-cache depends clang 2>/dev/null | sed -n 's/.*Depends: clang-\([0-9]*\)$/\1/p' | head -n 1)
+	fi
+	echo "libclang-rt-${major:-14}-dev"
+}
+
+wanted=()
+for group in "$@"; do
+	case $group in
+	build) wanted+=("${build_packages[@]}") ;;
+	test) wanted+=("${test_packages[@]}" "$(clang_runtime)") ;;
+	*)
+		echo "setup.sh: no such group: $group (build, test)" >&2
+		exit 2
+		;;
+	esac
+done
+[ ${#wanted[@]} -gt 0 ] || {
+	echo "usage: scripts/setup.sh build [test]" >&2
+	exit 2
+}
+
+if ! command -v dpkg-query >/dev/null; then
+	echo "setup: this is no Debian system, so nothing is installed. Needed, by their Debian names:"
+	echo "  ${wanted[*]}"
+	exit 0
+fi
+
+list_missing() {
+	local have
+	have=$(dpkg-query -W -f '${Package} ${db:Status-Status}\n' "${wanted[@]}" 2>/dev/null |
+		awk '$2 == "installed" { print $1 }' || :)
+	missing=()
+	local p
+	for p in "${wanted[@]}"; do
+		grep -qxF "$p" <<<"$have" || missing+=("$p")
+	done
+}
+list_missing
+[ ${#missing[@]} -gt 0 ] || exit 0
+
+echo "setup: these Debian packages are missing and get installed with apt:"
+printf '  %s\n' "${missing[*]}" | fold -s -w 78
+as_root=()
+if [ "$(id -u)" != 0 ]; then
+	command -v sudo >/dev/null || {
+		echo "setup: neither root nor sudo here. As root: apt-get install ${missing[*]}" >&2
+		exit 1
+	}
+	as_root=(sudo)
+	if [ -t 0 ] && [ -t 1 ]; then
+		read -r -p "Use sudo to install them? [y/N] " answer
+		case $answer in
+		[yY] | [yY][eE][sS]) ;;
+		*)
+			echo "setup: nothing was installed." >&2
+			exit 1
+			;;
+		esac
+	else
+		as_root=(sudo -n)
+	fi
+fi
+as_root+=(env DEBIAN_FRONTEND=noninteractive)
+"${as_root[@]}" apt-get -q update
+"${as_root[@]}" apt-get -q install -y --no-install-recommends "${missing[@]}"
+
+# A clang that has just come may be of another version than apt-cache told.
+list_missing
+[ ${#missing[@]} -eq 0 ] || {
+	echo "setup: still missing after the installation: ${missing[*]}" >&2
+	exit 1
+}
