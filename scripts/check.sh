@@ -126,7 +126,7 @@ run_stage() {
 	read -r p f s < <(count "$log" $rc)
 	passed=$((passed + p)) failed=$((failed + f)) skipped=$((skipped + s))
 	printf '%-16s %5d passed %4d failed %4d skipped %8s s\n' "$name" "$p" "$f" "$s" "$(seconds "$start" "$end")"
-	grep -E '^ok .*# SKIP|^\[  SKIPPED \] [^0-9]' "$log" | sed 's/^/    /'
+	grep -E '^ok .*# SKIP|^\[  SKIPPED \] [^0-9]' "$log" | sort -u | sed 's/^/    /'
 	if [ "$f" != 0 ]; then
 		stages_failed+=("$name")
 		grep -nE '^not ok|\[  FAILED  \]|ERROR: |runtime error|(error|warning): |^--- exit [1-9]' "$log" |
@@ -149,5 +149,5 @@ printf '%-16s %46s s\n' total "$(seconds "$begun" "$EPOCHREALTIME")"
 [ ${#stages_failed[@]} -eq 0 ] || echo "failed: ${stages_failed[*]} (logs in $logs)"
 line="$passed passed, $failed failed"
 [ $skipped = 0 ] || line+=", $skipped skipped"
-echo "$line"
+echo "$line" | tee "$logs/totals"
 [ $failed = 0 ]
