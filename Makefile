@@ -122,7 +122,9 @@ nights: $(nights_bin) ## invented nights against their truth, SEEDS (40) of each
 	$(B)/nights --seeds $(or $(SEEDS),40)
 
 .PHONY: bench
-bench: all $(bench_bin) ## import speed on 20 million frames beside tcpdump and tshark
+bench: ## import speed on 20 million frames beside tcpdump and tshark
+	@scripts/setup.sh build test
+	@$(MAKE) --no-print-directory all $(bench_bin)
 	@B=$(B) scripts/bench.sh
 
 .PHONY: cover
