@@ -57,7 +57,9 @@ struct lull_spell {
 	uint32_t first_id, last_id;
 	uint64_t frames;
 	int waker, keeper; /* node index or -1 */
+	bool begun; /* quiet was observed before it; else its start was not seen */
 	bool closed; /* quiet was observed after it; else blind or the end follows */
+	bool relayed; /* another recorded bus woke first and this one followed */
 	enum lull_proof proof;
 	bool lone; /* single slow frames: no life of the network */
 	unsigned unacknowledged; /* back-to-back copies and error frames before a second node was there */
@@ -97,7 +99,7 @@ struct lull_bus_report {
 	bool stub; /* ended as one block right after key-off: port closed by a gateway */
 	double load_percent; /* NAN: bit rate unknown */
 	lull_time quiet_time_ns; /* the rule in force: so long without a frame is quiet */
-	const char *quiet_why; /* owned by the verdict; explains it */
+	char *quiet_why; /* owned by the verdict; explains it */
 	lull_time first_quiet; /* since settle_from; LULL_NEVER */
 	enum lull_bus_state state_at_end;
 	enum lull_proof proof_at_end;

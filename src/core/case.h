@@ -1,0 +1,112 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* case: the working state of one judgement, shared by the steps that lull_judge() runs in order. Pure.
+ *
+ * watch -> idents -> nm -> nodes -> spells -> turning (key-off, settling, morning) -> keeper, waker -> findings.
+ * Memory that runs out is remembered in `oom`; the steps go on and lull_judge() says -ENOMEM at the end. */
+#ifndef LULL_CORE_CASE_H
+#define LULL_CORE_CASE_H
+
+#include <lull/verdict.h>
+
+struct span {
+	lull_time from, to;
+};
+
+typedef LULL_ARRAY(struct span) span_list;
+
+/* What network management showed on one bus. */
+struct nm_member {
+	uint32_t id;
+	int address;
+	size_t ident; /* index into verdict ids */
+};
+struct nm_family {
+	uint8_t bus;
+	struct lull_nm_layout layout;
+	double confidence; /* 1 when told by a profile */
+	LULL_ARRAY(struct nm_member) members;
+};
+
+struct lull_case {
+	const struct lull_night *night;
+	const struct lull_question *ask;
+	const struct lull_profile *profile; /* may be NULL */
+	struct lull_verdict *v;
+	bool oom;
+
+	/* Stretches sorted by bus, ID, first; those of v->ids.at[i] are run[run_at[i]] .. +run_count[i]. */
+	const struct lull_stretch **run;
+	size_t *run_at, *run_count;
+
+	span_list observed[LULL_BUS_MAX]; /* told or shown coverage */
+	span_list unproven[LULL_BUS_MAX]; /* observed, but no frame since the adapter was (re)configured, or ever */
+	LULL_ARRAY(struct nm_family) families;
+	LULL_ARRAY(lull_time) touches; /* marks of people at the car, by time */
+	lull_time longest_from, longest_to; /* the longest quiet of all buses; LULL_NEVER if none */
+	lull_time first_pull; /* first mark of a pull test after settling; LULL_NEVER */
+};
+
+/* --- helpers --- */
+void *case_room(struct lull_case *, void *at, size_t n, size_t *room, size_t size);
+/* Appends to a LULL_ARRAY; drops the item and sets oom when memory is out. */
+#define CASE_PUSH(c, a, item) \
+	do { \
+		void *grown_ = case_room((c), (a).at, (a).n, &(a).room, sizeof *(a).at); \
+		if (grown_) { \
+			(a).at = grown_; \
+			(a).at[(a).n++] = (item); \
+		} \
+	} while (0)
+/* Formatted owned string; NULL (and oom) when memory is out. */
+char *case_say(struct lull_case *, const char *format, ...) LULL_PRINTF(2, 3);
+/* "1 h 02 min", "12 min 30 s", "4.2 s", "80 ms". */
+const char *span_text(lull_time, char buf[static 32]);
+
+/* watch */
+void case_watch(struct lull_case *);
+lull_time case_observed_in(const span_list *, lull_time from, lull_time to); /* total length */
+bool case_is_observed(const span_list *, lull_time from, lull_time to); /* the whole of it */
+
+/* idents */
+void case_idents(struct lull_case *);
+int case_ident(const struct lull_case *, unsigned bus, uint32_t id); /* -1 */
+/* Last and first instant at which the ID was heard in [from, to]; LULL_NEVER. Within a stretch any instant counts
+ * as heard; event rows likewise. */
+lull_time case_last_in(const struct lull_case *, size_t ident, lull_time from, lull_time to);
+lull_time case_first_in(const struct lull_case *, size_t ident, lull_time from, lull_time to);
+
+/* nm */
+void case_nm(struct lull_case *);
+struct nm_family *case_family(struct lull_case *, unsigned bus);
+
+/* nodes */
+void case_nodes(struct lull_case *);
+int case_node_of(const struct lull_case *, unsigned bus, uint32_t id);
+bool case_node_is_gateway(const struct lull_case *, int node); /* told by the profile or a coordinator bit */
+
+/* spells */
+void case_spells(struct lull_case *);
+/* The spells of a bus are v->spells.at[*first .. *first + count). */
+size_t case_bus_spells(const struct lull_case *, unsigned bus, size_t *first);
+
+/* turning */
+void case_turning(struct lull_case *);
+
+/* findings */
+struct lull_finding *case_finding(struct lull_case *, enum lull_code, unsigned bus, double confidence);
+void case_suspect(struct lull_case *, struct lull_finding *, int node, enum lull_role, double confidence);
+void case_text(struct lull_finding *, char *owned);
+void case_evidence(struct lull_case *, struct lull_finding *, char *owned);
+void case_next(struct lull_case *, struct lull_finding *, char *owned);
+/* Sorts suspects, decides who is named (engineering rule 13). */
+void case_settle_finding(struct lull_finding *);
+/* Next steps of trade rule 8 for what the finding has, in its order. */
+void case_next_steps(struct lull_case *, struct lull_finding *);
+
+/* keeper: who kept the bus awake from `from` until `to` (its last frame, or the end of judgement when held). */
+void case_keeper(struct lull_case *, struct lull_finding *, unsigned bus, lull_time from, lull_time to, bool held);
+/* waker: findings for the wakes of all buses; returns how many findings were made. */
+size_t case_wakes(struct lull_case *);
+void case_findings(struct lull_case *);
+
+#endif

@@ -1,0 +1,367 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* keeper: for which node a spell goes on. Pure.
+ *
+ * In this order: a tester that goes on asking; network management (trade rules 10 and 11); who is alone on the bus after
+ * the others stopped one by one. Where several remain, all are listed and nobody is named. */
+#include "core/case.h"
+#include "core/weights.h"
+
+#include <math.h>
+#include <stdlib.h>
+
+#define ALONE (60 * LULL_SEC) /* alone for so long is no follow-on */
+#define FOLLOW_ON (10 * LULL_SEC) /* followers outlast the keeper by up to this */
+
+static const char *name_of(const struct lull_case *c, int node)
+{
+	return node < 0 ? "an unknown node" : c->v->nodes.at[node].name;
+}
+
+static lull_time cycle_of(const struct lull_case *c, size_t ident)
+{
+	double ms = c->v->ids.at[ident].period_ms;
+	return isfinite(ms) && ms > 0 ? (lull_time)(ms * 1e6) : LULL_SEC;
+}
+
+/* --- a tester on the port --- */
+
+static bool keeper_asks(struct lull_case *c, struct lull_finding *f, unsigned bus, lull_time from, lull_time to)
+{
+	char a[32], b[32];
+	for (size_t n = 0; n < c->v->nodes.n; n++) {
+		if (c->v->nodes.at[n].bus != bus || !c->v->nodes.at[n].asker)
+			continue;
+		lull_time last = LULL_NEVER;
+		uint64_t frames = 0;
+		for (size_t i = 0; i < c->v->ids.n; i++) {
+			if (c->v->ids.at[i].node != (int)n)
+				continue;
+			lull_time t = case_last_in(c, i, from, to);
+			frames += c->v->ids.at[i].frames;
+			if (t > last)
+				last = t;
+		}
+		if (last == LULL_NEVER || frames < 5 || to - last > LULL_MIN)
+			continue;
+		case_suspect(c, f, (int)n, LULL_KEEPER, WEIGHT_REQUESTS);
+		case_evidence(c, f,
+			case_say(c, "Diagnostic requests go on until %s before the end of the spell (%s after the key): something on the "
+				    "diagnostic port asks, and the modules that answer only answer.",
+				span_text(to - last, a), span_text(last - from, b)));
+		return true;
+	}
+	return false;
+}
+
+/* --- AUTOSAR --- */
+
+struct asking {
+	size_t ident;
+	lull_time last; /* last NM frame */
+	lull_time cycle;
+};
+
+static int later_first(const void *a, const void *b)
+{
+	const struct asking *x = a, *y = b;
+	return x->last < y->last ? 1 : x->last > y->last ? -1 : 0;
+}
+
+static void list_all(struct lull_case *c, struct lull_finding *f, const int *nodes, size_t n, double whole)
+{
+	for (size_t i = 0; i < n; i++)
+		case_suspect(c, f, nodes[i], LULL_KEEPER, whole / (double)n);
+}
+
+static bool keeper_manages(struct lull_case *c, struct lull_finding *f, const struct nm_family *family, lull_time from, lull_time to,
+	bool held)
+{
+	struct asking *ask = calloc(family->members.n, sizeof *ask);
+	size_t n = 0;
+	char a[32], b[32];
+	if (!ask) {
+		c->oom = true;
+		return false;
+	}
+	for (size_t i = 0; i < family->members.n; i++) {
+		size_t ident = family->members.at[i].ident;
+		lull_time last = case_last_in(c, ident, from, to);
+		if (last != LULL_NEVER)
+			ask[n++] = (struct asking){ ident, last, cycle_of(c, ident) };
+	}
+	if (n)
+		qsort(ask, n, sizeof *ask, later_first);
+	lull_time cycle = n ? ask[0].cycle : LULL_SEC;
+	/* how long the rest may outlast the last request: timeout and wait-for-sleep, else what is usual */
+	lull_time outlast = family->layout.timeout_ns + family->layout.wait_sleep_ns;
+	outlast = (outlast > 0 ? outlast : 10 * LULL_SEC) + 5 * LULL_SEC;
+	if (!n || (held ? to - ask[0].last > 3 * cycle + LULL_SEC : to - ask[0].last > outlast)) {
+		free(ask);
+		return false; /* not NM is what holds it */
+	}
+	size_t tied = 1;
+	lull_time near = held ? 3 * cycle + LULL_SEC : cycle + cycle / 2;
+	if (!held) {
+		/* another that asked nearly as long would have kept it up nearly as long */
+		lull_time tenth = (ask[0].last - from) / 10;
+		near = tenth > near ? tenth : near;
+	}
+	while (tied < n && ask[0].last - ask[tied].last <= near)
+		tied++;
+	const char *how = family->layout.inferred ? " (the NM frames were recognised by their structure, not by a profile)" : "";
+	if (tied == 1) {
+		int node = c->v->ids.at[ask[0].ident].node;
+		case_suspect(c, f, node, LULL_KEEPER, WEIGHT_NM_ASKS_ALONE * (0.5 + family->confidence / 2));
+		if (n > 1)
+			case_evidence(c, f,
+				case_say(c, "%s asks for the network %s: its network-management frames go on for %s after the last other "
+					    "node released%s.",
+					name_of(c, node), held ? "to the end" : "last",
+					span_text((held ? to : ask[0].last) - ask[1].last, a), how));
+		else
+			case_evidence(c, f, case_say(c, "%s alone sends network-management frames%s.", name_of(c, node), how));
+		if (!held)
+			case_evidence(c, f, case_say(c, "The whole bus ends %s after its last request.", span_text(to - ask[0].last, b)));
+	} else {
+		int *nodes = malloc(tied * sizeof *nodes);
+		for (size_t i = 0; nodes && i < tied; i++)
+			nodes[i] = c->v->ids.at[ask[i].ident].node;
+		if (nodes)
+			list_all(c, f, nodes, tied, WEIGHT_UNDECIDED);
+		else
+			c->oom = true;
+		free(nodes);
+		case_evidence(c, f,
+			case_say(c, "%zu nodes ask for the network %s%s: each of them is enough to keep the bus awake.", tied,
+				held ? "to the end" : "until about the same time", how));
+	}
+	free(ask);
+	return true;
+}
+
+/* --- OSEK --- */
+
+/* Since when the node has set sleep indication without a break up to `to`: LULL_NEVER if it is not set then. */
+static lull_time ready_since(const struct lull_case *c, const struct nm_family *family, size_t ident, lull_time from, lull_time to)
+{
+	uint8_t bit = family->layout.op_sleep_indication;
+	const struct lull_id_info *info = &c->v->ids.at[ident];
+	lull_time since = LULL_NEVER;
+	size_t rows = 0;
+	for (size_t i = 0; i < c->night->changes.n; i++) {
+		const struct lull_change *row = &c->night->changes.at[i];
+		if (row->t > to)
+			break;
+		if (row->bus != info->bus || row->id != info->id || row->t < from || row->len < 2)
+			continue;
+		rows++;
+		if (!(row->byte[1] & bit))
+			since = LULL_NEVER;
+		else if (since == LULL_NEVER)
+			since = row->t;
+	}
+	if (!rows)
+		for (size_t k = 0; k < c->run_count[ident]; k++) {
+			const struct lull_stretch *s = c->run[c->run_at[ident] + k];
+			if (s->first <= to && s->last >= from && s->len >= 2)
+				since = (s->payload_last[1] & bit) ? (s->first > from ? s->first : from) : LULL_NEVER;
+		}
+	return since;
+}
+
+static bool keeper_rings(struct lull_case *c, struct lull_finding *f, const struct nm_family *family, lull_time from, lull_time to, bool held)
+{
+	struct asking *late = calloc(family->members.n, sizeof *late);
+	size_t n = 0, not_ready = 0, heard = 0;
+	char a[32];
+	if (!late) {
+		c->oom = true;
+		return false;
+	}
+	lull_time newest = LULL_NEVER;
+	for (size_t i = 0; i < family->members.n; i++) {
+		lull_time last = case_last_in(c, family->members.at[i].ident, from, to);
+		if (last > newest)
+			newest = last;
+	}
+	for (size_t i = 0; i < family->members.n; i++) {
+		size_t ident = family->members.at[i].ident;
+		lull_time last = case_last_in(c, ident, from, to);
+		if (last == LULL_NEVER || last < newest - 10 * LULL_SEC)
+			continue; /* left the ring before: neither asks nor holds */
+		heard++;
+		lull_time since = ready_since(c, family, ident, from, to);
+		if (since == LULL_NEVER) {
+			since = INT64_MAX;
+			not_ready++;
+		}
+		late[n++] = (struct asking){ ident, since, LULL_SEC };
+	}
+	if (n)
+		qsort(late, n, sizeof *late, later_first);
+	bool usable = n >= 2 && to - newest < (held ? 10 : 15) * LULL_SEC && (held ? not_ready > 0 : true);
+	if (!usable) {
+		free(late);
+		return false;
+	}
+	size_t tied = 1;
+	if (not_ready) {
+		tied = not_ready;
+	} else {
+		lull_time near = (late[0].last - from) / 10;
+		if (near < 3 * LULL_SEC)
+			near = 3 * LULL_SEC; /* one round of the ring and more */
+		while (tied < n && late[0].last - late[tied].last <= near)
+			tied++;
+	}
+	const char *how = family->layout.inferred ? " (the ring was recognised by its structure, not by a profile)" : "";
+	if (tied == 1) {
+		int node = c->v->ids.at[late[0].ident].node;
+		case_suspect(c, f, node, LULL_KEEPER, WEIGHT_RING_ALONE * (0.5 + family->confidence / 2));
+		if (not_ready)
+			case_evidence(c, f,
+				case_say(c, "In the ring of %zu nodes %s alone does not indicate that it is ready for sleep, while the others do%s.",
+					heard, name_of(c, node), how));
+		else
+			case_evidence(c, f,
+				case_say(c, "In the ring of %zu nodes %s is the last to indicate that it is ready for sleep, %s after the one before%s.",
+					heard, name_of(c, node), span_text(late[0].last - late[1].last, a), how));
+	} else {
+		int *nodes = malloc(tied * sizeof *nodes);
+		for (size_t i = 0; nodes && i < tied; i++)
+			nodes[i] = c->v->ids.at[late[i].ident].node;
+		if (nodes)
+			list_all(c, f, nodes, tied, WEIGHT_UNDECIDED);
+		else
+			c->oom = true;
+		free(nodes);
+		case_evidence(c, f,
+			case_say(c, "In the ring of %zu nodes %zu are not ready for sleep%s: each of them is enough to keep the bus awake.", heard, tied,
+				how));
+	}
+	free(late);
+	return true;
+}
+
+/* --- who is left --- */
+
+struct left {
+	int node;
+	lull_time last;
+	lull_time reach; /* three periods of its slowest cyclic ID */
+};
+
+static int last_first(const void *a, const void *b)
+{
+	const struct left *x = a, *y = b;
+	return x->last < y->last ? 1 : x->last > y->last ? -1 : 0;
+}
+
+static size_t find_left(struct lull_case *c, unsigned bus, lull_time from, lull_time to, struct left *left)
+{
+	size_t n = 0;
+	for (size_t i = 0; i < c->v->nodes.n; i++) {
+		if (c->v->nodes.at[i].bus != bus || c->v->nodes.at[i].asker)
+			continue;
+		struct left one = { (int)i, LULL_NEVER, LULL_SEC };
+		for (size_t k = 0; k < c->v->ids.n; k++) {
+			const struct lull_id_info *info = &c->v->ids.at[k];
+			if (info->node != (int)i || info->ignition_only || lull_id_is_answer(info->id))
+				continue;
+			lull_time last = case_last_in(c, k, from, to);
+			if (last > one.last)
+				one.last = last;
+			/* the rhythm at the end counts: a parked period may be slower than a driving one */
+			for (size_t r = c->run_count[k]; r-- > 0;) {
+				const struct lull_stretch *s = c->run[c->run_at[k] + r];
+				if (s->first > to)
+					continue;
+				lull_time reach = s->kind == LULL_STRETCH_CYCLIC ? 3 * s->period_ns : 3 * s->gap_max;
+				if (reach > 30 * LULL_SEC)
+					reach = 30 * LULL_SEC;
+				if (s->last >= from && reach > one.reach)
+					one.reach = reach;
+				break;
+			}
+		}
+		/* what stopped with the key, or before settling had begun, is no candidate */
+		if (one.last != LULL_NEVER && one.last > from + 5 * LULL_SEC)
+			left[n++] = one;
+	}
+	if (n)
+		qsort(left, n, sizeof *left, last_first);
+	return n;
+}
+
+static void keeper_left(struct lull_case *c, struct lull_finding *f, unsigned bus, lull_time from, lull_time to, bool held)
+{
+	struct left *left = calloc(c->v->nodes.n + 1, sizeof *left);
+	char a[32], b[32];
+	if (!left) {
+		c->oom = true;
+		return;
+	}
+	size_t n = find_left(c, bus, from, to, left);
+	if (!n) {
+		free(left);
+		return;
+	}
+	lull_time end = held ? to : left[0].last;
+	size_t still = 1;
+	while (still < n && left[still].last >= end - (held ? left[still].reach : FOLLOW_ON))
+		still++;
+	lull_time alone = still < n ? end - left[still].last : 0;
+	if (still == 1 && n == 1) {
+		case_suspect(c, f, left[0].node, LULL_KEEPER, WEIGHT_ONLY_SENDER);
+		case_evidence(c, f, case_say(c, "Nobody but %s was heard after the key.", name_of(c, left[0].node)));
+	} else if (still == 1 && alone >= ALONE) {
+		case_suspect(c, f, left[0].node, LULL_KEEPER, WEIGHT_LAST_ALONE);
+		case_evidence(c, f,
+			case_say(c, "%s sends alone for %s: the %zu other nodes heard after the key had stopped one by one, the last %s after it.",
+				name_of(c, left[0].node), span_text(alone, a), n - 1, span_text(left[1].last - from, b)));
+	} else {
+		/* several, or one that outlasts the rest by no more than a follow-on */
+		size_t listed = still == 1 ? 0 : still;
+		if (!listed)
+			while (listed < n && left[listed].last >= end - ALONE)
+				listed++;
+		for (size_t i = 0; i < listed; i++)
+			case_suspect(c, f, left[i].node, LULL_KEEPER, WEIGHT_UNDECIDED / (double)listed);
+		if (held)
+			case_evidence(c, f,
+				case_say(c, "%zu nodes go on sending to the end, %zu stopped before: one may hold the others, or each itself.", listed, n - listed));
+		else
+			case_evidence(c, f,
+				case_say(c, "%zu nodes stop within %s of each other: the last one heard is not the keeper by that alone, since followers "
+					    "outlast the node they follow.",
+					listed, span_text(left[0].last - left[listed - 1].last, a)));
+	}
+	free(left);
+}
+
+/* A gateway asks for another bus: it is shown as a relay and not accused (trade rule 12). */
+static void spare_gateways(struct lull_case *c, struct lull_finding *f)
+{
+	for (size_t i = 0; i < f->suspects.n; i++) {
+		struct lull_suspect *s = &f->suspects.at[i];
+		if (s->role != LULL_KEEPER || !case_node_is_gateway(c, s->node_index))
+			continue;
+		s->role = LULL_RELAY;
+		case_evidence(c, f,
+			case_say(c, "%s is a gateway: it asks for another bus. Which node behind it does, this bus does not show.", s->node));
+	}
+}
+
+void case_keeper(struct lull_case *c, struct lull_finding *f, unsigned bus, lull_time from, lull_time to, bool held)
+{
+	const struct nm_family *family = case_family(c, bus);
+	bool decided = keeper_asks(c, f, bus, from, to);
+	if (!decided && family && family->layout.kind == LULL_NM_AUTOSAR)
+		decided = keeper_manages(c, f, family, from, to, held);
+	if (!decided && family && family->layout.kind == LULL_NM_OSEK)
+		decided = keeper_rings(c, f, family, from, to, held);
+	if (!decided)
+		keeper_left(c, f, bus, from, to, held);
+	spare_gateways(c, f);
+	case_settle_finding(f);
+}

@@ -1,0 +1,301 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* nodes: who sends which IDs. Names come, in this order, from the profile, a source address, network management,
+ * else the kin group. Pure. */
+#include "core/case.h"
+#include "core/kin.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+static int new_node(struct lull_case *c, unsigned bus, enum lull_named_by by, const char *name)
+{
+	struct lull_node node = { .bus = (uint8_t)bus,
+		.named_by = by,
+		.clock_ppm = NAN,
+		.awake_mA = NAN,
+		.awake_mA_error = NAN,
+		.profile_node = -1,
+		.nm_address = -1,
+		.source_address = -1 };
+	snprintf(node.name, sizeof node.name, "%s", name);
+	CASE_PUSH(c, c->v->nodes, node);
+	return c->oom ? -1 : (int)c->v->nodes.n - 1;
+}
+
+static void give(struct lull_case *c, int node, size_t ident)
+{
+	if (node < 0)
+		return;
+	struct lull_node *to = &c->v->nodes.at[node];
+	uint32_t *grown = realloc(to->ids, (to->id_count + 1) * sizeof *grown);
+	if (!grown) {
+		c->oom = true;
+		return;
+	}
+	to->ids = grown;
+	to->ids[to->id_count++] = c->v->ids.at[ident].id;
+	c->v->ids.at[ident].node = node;
+}
+
+static int profile_match(const struct lull_case *c, const struct lull_id_info *info)
+{
+	if (!c->profile)
+		return -1;
+	int best = -1;
+	uint32_t best_mask = 0;
+	for (size_t i = 0; i < c->profile->node_count; i++) {
+		const struct lull_profile_node *node = &c->profile->nodes[i];
+		if (node->bus[0] && strcmp(node->bus, c->night->bus[info->bus].name) != 0)
+			continue;
+		/* the narrowest mask wins */
+		for (size_t k = 0; k < node->id_count; k++)
+			if ((info->id & node->ids[k].mask) == node->ids[k].id && (best < 0 || node->ids[k].mask > best_mask)) {
+				best = (int)i;
+				best_mask = node->ids[k].mask;
+			}
+		if (best < 0 && node->source_address >= 0 && (info->id & LULL_ID_EXTENDED) &&
+			(int)(info->id & 0xff) == node->source_address)
+			best = (int)i;
+	}
+	return best;
+}
+
+static int node_with(const struct lull_case *c, unsigned bus, int profile_node, int source_address)
+{
+	for (size_t i = 0; i < c->v->nodes.n; i++) {
+		const struct lull_node *node = &c->v->nodes.at[i];
+		if (node->bus != bus)
+			continue;
+		if (profile_node >= 0 && node->profile_node == profile_node)
+			return (int)i;
+		if (source_address >= 0 && node->source_address == source_address)
+			return (int)i;
+	}
+	return -1;
+}
+
+static void by_profile(struct lull_case *c, size_t ident)
+{
+	const struct lull_id_info *info = &c->v->ids.at[ident];
+	int match = profile_match(c, info);
+	if (match < 0)
+		return;
+	int node = node_with(c, info->bus, match, -1);
+	if (node < 0) {
+		node = new_node(c, info->bus, LULL_BY_PROFILE, c->profile->nodes[match].name);
+		if (node < 0)
+			return;
+		c->v->nodes.at[node].profile_node = match;
+		c->v->nodes.at[node].nm_address = c->profile->nodes[match].nm_address;
+		c->v->nodes.at[node].source_address = c->profile->nodes[match].source_address;
+	}
+	give(c, node, ident);
+}
+
+/* Requests of a tester: one asker a bus, whoever it is. */
+static void by_request(struct lull_case *c, unsigned bus)
+{
+	int node = -1;
+	for (size_t i = 0; i < c->v->ids.n; i++) {
+		struct lull_id_info *info = &c->v->ids.at[i];
+		if (info->bus != bus || info->node >= 0 || !lull_id_is_request(info->id))
+			continue;
+		if (node < 0) {
+			node = new_node(c, bus, LULL_BY_SOURCE_ADDRESS, "tester or device at the diagnostic port");
+			if (node < 0)
+				return;
+			c->v->nodes.at[node].asker = true;
+		}
+		give(c, node, i);
+	}
+}
+
+/* Do the 29-bit IDs of this bus carry source addresses? An address claim (PGN 0xEE00) or ISO 15765-2 normal
+ * fixed addressing says so; else many IDs from few addresses. */
+static bool has_source_addresses(const struct lull_case *c, unsigned bus)
+{
+	bool seen[256] = { false };
+	size_t ids = 0, addresses = 0;
+	for (size_t i = 0; i < c->v->ids.n; i++) {
+		uint32_t id = c->v->ids.at[i].id;
+		if (c->v->ids.at[i].bus != bus || !(id & LULL_ID_EXTENDED))
+			continue;
+		uint32_t format = (id >> 16) & 0xff;
+		if (format == 0xee)
+			return true;
+		ids++;
+		addresses += !seen[id & 0xff];
+		seen[id & 0xff] = true;
+	}
+	return ids >= 4 && addresses * 3 <= ids * 2;
+}
+
+static void by_source_address(struct lull_case *c, unsigned bus)
+{
+	if (!has_source_addresses(c, bus))
+		return;
+	for (size_t i = 0; i < c->v->ids.n; i++) {
+		struct lull_id_info *info = &c->v->ids.at[i];
+		if (info->bus != bus || info->node >= 0 || !(info->id & LULL_ID_EXTENDED))
+			continue;
+		int address = (int)(info->id & 0xff);
+		if (address >= 0xfe) /* none, or everybody: no sender */
+			continue;
+		int node = node_with(c, bus, -1, address);
+		if (node < 0) {
+			char name[LULL_NODE_NAME];
+			snprintf(name, sizeof name, "source address 0x%02X", (unsigned)address);
+			node = new_node(c, bus, LULL_BY_SOURCE_ADDRESS, name);
+			if (node < 0)
+				return;
+			c->v->nodes.at[node].source_address = address;
+		}
+		give(c, node, i);
+	}
+}
+
+/* NM frames name their own sender. */
+static void by_management(struct lull_case *c, unsigned bus)
+{
+	const struct nm_family *family = case_family(c, bus);
+	for (size_t i = 0; family && i < family->members.n; i++) {
+		const struct nm_member *member = &family->members.at[i];
+		if (c->v->ids.at[member->ident].node >= 0)
+			continue;
+		char name[LULL_NODE_NAME];
+		snprintf(name, sizeof name, "NM address 0x%02X", (unsigned)member->address);
+		int node = new_node(c, bus, LULL_BY_NM, name);
+		if (node < 0)
+			return;
+		c->v->nodes.at[node].nm_address = member->address;
+		give(c, node, member->ident);
+	}
+}
+
+static void name_group(char name[LULL_NODE_NAME], uint32_t id, size_t kin)
+{
+	char text[11];
+	lull_id_text(id, text);
+	if (kin > 1)
+		snprintf(name, LULL_NODE_NAME, "sender of %s and %zu more", text, kin - 1);
+	else
+		snprintf(name, LULL_NODE_NAME, "sender of %s", text);
+}
+
+static void by_timing(struct lull_case *c, unsigned bus)
+{
+	size_t *free_ids = malloc((c->v->ids.n + 1) * sizeof *free_ids);
+	size_t *group = malloc((c->v->ids.n + 1) * sizeof *group);
+	int *node_of = malloc((c->v->ids.n + 1) * sizeof *node_of);
+	size_t n = 0;
+
+	if (!free_ids || !group || !node_of) {
+		c->oom = true;
+		goto out;
+	}
+	for (size_t i = 0; i < c->v->ids.n; i++)
+		if (c->v->ids.at[i].bus == bus && c->v->ids.at[i].node < 0)
+			free_ids[n++] = i;
+	case_kin(c, free_ids, n, group);
+	for (size_t i = 0; i < n; i++) {
+		if (group[i] == i) { /* the first of its group */
+			char name[LULL_NODE_NAME];
+			size_t kin = 0;
+			for (size_t k = i; k < n; k++)
+				kin += group[k] == i;
+			name_group(name, c->v->ids.at[free_ids[i]].id, kin);
+			node_of[i] = new_node(c, bus, LULL_BY_TIMING, name);
+		}
+		give(c, node_of[group[i]], free_ids[i]);
+	}
+out:
+	free(free_ids);
+	free(group);
+	free(node_of);
+}
+
+static int by_value(const void *a, const void *b)
+{
+	uint32_t x = *(const uint32_t *)a, y = *(const uint32_t *)b;
+	return x < y ? -1 : x > y;
+}
+
+/* A node's clock: that of its best-measured ID against the nominal period. */
+static void find_clock(const struct lull_case *c, struct lull_node *node)
+{
+	double best = INFINITY;
+	for (size_t i = 0; i < node->id_count; i++) {
+		int ident = case_ident(c, node->bus, node->ids[i]);
+		if (ident < 0)
+			continue;
+		const struct lull_id_info *info = &c->v->ids.at[ident];
+		if (isfinite(info->clock_ppm) && info->clock_ppm_error < best) {
+			best = info->clock_ppm_error;
+			node->clock_ppm = info->clock_ppm;
+		}
+	}
+}
+
+void case_nodes(struct lull_case *c)
+{
+	for (size_t i = 0; i < c->v->ids.n; i++)
+		by_profile(c, i);
+	for (unsigned bus = 0; bus < c->night->bus_count; bus++) {
+		by_request(c, bus);
+		by_source_address(c, bus);
+		by_management(c, bus);
+		by_timing(c, bus);
+		/* an NM frame that the profile gives to a node tells its address */
+		const struct nm_family *family = case_family(c, bus);
+		for (size_t i = 0; family && i < family->members.n; i++) {
+			int node = c->v->ids.at[family->members.at[i].ident].node;
+			if (node >= 0 && c->v->nodes.at[node].nm_address < 0)
+				c->v->nodes.at[node].nm_address = family->members.at[i].address;
+		}
+	}
+	for (size_t i = 0; i < c->v->nodes.n; i++) {
+		struct lull_node *node = &c->v->nodes.at[i];
+		qsort(node->ids, node->id_count, sizeof *node->ids, by_value);
+		find_clock(c, node);
+	}
+}
+
+int case_node_of(const struct lull_case *c, unsigned bus, uint32_t id)
+{
+	int ident = case_ident(c, bus, id);
+	return ident < 0 ? -1 : c->v->ids.at[ident].node;
+}
+
+/* Coordinator sleep ready (0x08) in the control bits of a CanNm frame: only a coordinating gateway sets it. */
+static bool coordinates(const struct lull_case *c, const struct lull_node *node)
+{
+	for (size_t f = 0; f < c->families.n; f++) {
+		const struct nm_family *family = &c->families.at[f];
+		int byte = family->layout.control_byte;
+		if (family->bus != node->bus || family->layout.kind != LULL_NM_AUTOSAR || byte < 0)
+			continue;
+		for (size_t i = 0; i < family->members.n; i++) {
+			size_t ident = family->members.at[i].ident;
+			if (c->v->ids.at[ident].node < 0 || &c->v->nodes.at[c->v->ids.at[ident].node] != node)
+				continue;
+			for (size_t k = 0; k < c->run_count[ident]; k++) {
+				const struct lull_stretch *s = c->run[c->run_at[ident] + k];
+				if (byte < s->len && ((s->payload_first[byte] | s->payload_last[byte]) & 0x08))
+					return true;
+			}
+		}
+	}
+	return false;
+}
+
+bool case_node_is_gateway(const struct lull_case *c, int node)
+{
+	if (node < 0)
+		return false;
+	const struct lull_node *n = &c->v->nodes.at[node];
+	if (n->profile_node >= 0 && c->profile->nodes[n->profile_node].gateway)
+		return true;
+	return coordinates(c, n);
+}

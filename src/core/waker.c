@@ -1,0 +1,349 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* waker: which node begins the wakes after sleep, or that none of this bus does. Pure.
+ *
+ * Being first is no proof (trade rule 9): what counts is a start that nobody acknowledged (rule 13), the active
+ * wake-up bit (rule 10), a tester's request (rule 14), or being first at night by a node that is not first in wakes whose
+ * cause is known. A node that is first and last in the known wakes too relays for another bus (engineering rule 15). */
+#include "core/case.h"
+#include "core/weights.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+
+#define FROM_RATE 3 /* wakes that make a finding, or ... */
+#define FROM_DUTY 0.01 /* ... so much of the observed time (engineering rule 16) */
+#define RELAY_REACH (3 * LULL_SEC)
+#define UNACKNOWLEDGED 3 /* copies or error frames at the start */
+
+enum clue { CLUE_NONE, CLUE_REQUEST, CLUE_ACTIVE_BIT, CLUE_UNACKNOWLEDGED, CLUE_ORDER };
+
+struct wake {
+	size_t spell; /* index */
+	int first; /* node of the first frame, -1 */
+	int node; /* pointed at, -1 */
+	enum clue clue;
+};
+
+struct wake_list {
+	struct wake *at;
+	size_t n, room;
+};
+
+/* --- one wake --- */
+
+/* The node that alone sets active wake-up in the first seconds; -1 none, -2 several. */
+static int sets_active_bit(const struct lull_case *c, const struct nm_family *family, const struct lull_spell *s)
+{
+	int byte = family ? family->layout.control_byte : -1;
+	int found = -1;
+	if (!family || family->layout.kind != LULL_NM_AUTOSAR || byte < 0)
+		return -1;
+	for (size_t i = 0; i < c->night->changes.n; i++) {
+		const struct lull_change *row = &c->night->changes.at[i];
+		if (row->t > s->from + 5 * LULL_SEC || row->t > s->to)
+			break;
+		if (row->bus != s->bus || row->t < s->from || byte >= row->len || !(row->byte[byte] & 0x10))
+			continue;
+		for (size_t k = 0; k < family->members.n; k++) {
+			if (family->members.at[k].id != row->id)
+				continue;
+			int node = c->v->ids.at[family->members.at[k].ident].node;
+			if (found >= 0 && found != node)
+				return -2;
+			found = node;
+		}
+	}
+	return found;
+}
+
+static struct wake look_at(struct lull_case *c, size_t spell)
+{
+	const struct lull_spell *s = &c->v->spells.at[spell];
+	struct wake wake = { spell, case_node_of(c, s->bus, s->first_id), -1, CLUE_NONE };
+	int active = sets_active_bit(c, case_family(c, s->bus), s);
+
+	if (lull_id_is_request(s->first_id)) {
+		wake.node = wake.first;
+		wake.clue = CLUE_REQUEST;
+	} else if (active >= 0) {
+		wake.node = active;
+		wake.clue = CLUE_ACTIVE_BIT;
+	} else if (s->unacknowledged >= UNACKNOWLEDGED) {
+		wake.node = wake.first;
+		wake.clue = CLUE_UNACKNOWLEDGED;
+	}
+	return wake;
+}
+
+/* --- wakes whose cause is known --- */
+
+struct reference {
+	size_t known; /* wakes with a known cause on this bus */
+	size_t first_there; /* in how many the node is first */
+	size_t last_there, spells; /* in how many of all closed spells the node is last */
+};
+
+static struct reference refer(const struct lull_case *c, unsigned bus, int node)
+{
+	struct reference r = { 0 };
+	size_t at, n = case_bus_spells(c, bus, &at);
+	for (size_t i = 0; i < n; i++) {
+		const struct lull_spell *s = &c->v->spells.at[at + i];
+		if (s->lone || !s->begun)
+			continue;
+		bool known = s->kind == LULL_SPELL_BY_US || s->kind == LULL_SPELL_MORNING;
+		for (size_t k = 0; k < c->touches.n && !known; k++)
+			known = s->kind != LULL_SPELL_WAKE && s->from >= c->touches.at[k] - 10 * LULL_SEC &&
+				s->from <= c->touches.at[k] + 30 * LULL_SEC;
+		if (known) {
+			r.known++;
+			r.first_there += case_node_of(c, bus, s->first_id) == node;
+		}
+		if (s->closed) {
+			r.spells++;
+			r.last_there += case_node_of(c, bus, s->last_id) == node;
+		}
+	}
+	return r;
+}
+
+static bool seems_gateway(const struct lull_case *c, unsigned bus, int node, const struct reference *r)
+{
+	(void)bus;
+	if (case_node_is_gateway(c, node))
+		return true;
+	return r->known >= 1 && r->first_there * 3 >= r->known * 2 && r->spells >= 3 && r->last_there * 3 >= r->spells * 2;
+}
+
+/* --- another recorded bus woke first --- */
+
+static void find_relayed(struct lull_case *c)
+{
+	for (size_t i = 0; i < c->v->spells.n; i++) {
+		struct lull_spell *s = &c->v->spells.at[i];
+		if (s->kind != LULL_SPELL_WAKE || s->lone)
+			continue;
+		for (size_t k = 0; k < c->v->spells.n && !s->relayed; k++) {
+			const struct lull_spell *other = &c->v->spells.at[k];
+			if (other->bus != s->bus && !other->lone && other->begun && other->from < s->from - 2 * LULL_MS &&
+				other->from > s->from - RELAY_REACH)
+				s->relayed = true;
+		}
+	}
+}
+
+/* --- groups --- */
+
+static int group_before(const void *a, const void *b)
+{
+	const struct wake *x = a, *y = b;
+	if (x->node != y->node)
+		return x->node < y->node ? -1 : 1;
+	return x->spell < y->spell ? -1 : x->spell > y->spell;
+}
+
+/* Wakes without a clue whose first node was shown to wake the bus at other times belong to it; else order is
+ * weighed against known wakes. */
+static void weigh_order(struct lull_case *c, unsigned bus, struct wake_list *wakes)
+{
+	for (size_t i = 0; i < wakes->n; i++) {
+		struct wake *w = &wakes->at[i];
+		if (w->clue != CLUE_NONE || w->first < 0)
+			continue;
+		size_t shown = 0, first = 0, clueless = 0;
+		for (size_t k = 0; k < wakes->n; k++) {
+			shown += wakes->at[k].node == w->first && wakes->at[k].clue != CLUE_ORDER;
+			clueless += wakes->at[k].clue == CLUE_NONE || wakes->at[k].clue == CLUE_ORDER;
+			first += wakes->at[k].first == w->first;
+		}
+		if (shown >= 2) {
+			w->node = w->first;
+			w->clue = CLUE_ORDER;
+			continue;
+		}
+		struct reference r = refer(c, bus, w->first);
+		if (r.known >= 2 && r.first_there == 0 && first >= 3 && first * 5 >= clueless * 4) {
+			w->node = w->first;
+			w->clue = CLUE_ORDER;
+		}
+	}
+}
+
+struct rhythm {
+	lull_time first, last, median, total;
+	bool periodic;
+};
+
+static int by_length(const void *a, const void *b)
+{
+	lull_time x = *(const lull_time *)a, y = *(const lull_time *)b;
+	return x < y ? -1 : x > y;
+}
+
+static struct rhythm rhythm_of(struct lull_case *c, const struct wake *w, size_t n)
+{
+	struct rhythm r = { .first = c->v->spells.at[w[0].spell].from, .last = c->v->spells.at[w[n - 1].spell].from };
+	lull_time *apart = malloc((n + 1) * sizeof *apart);
+	for (size_t i = 0; i < n; i++)
+		r.total += c->v->spells.at[w[i].spell].to - c->v->spells.at[w[i].spell].from;
+	if (!apart) {
+		c->oom = true;
+		return r;
+	}
+	for (size_t i = 1; i < n; i++)
+		apart[i - 1] = c->v->spells.at[w[i].spell].from - c->v->spells.at[w[i - 1].spell].from;
+	if (n > 1) {
+		qsort(apart, n - 1, sizeof *apart, by_length);
+		r.median = apart[(n - 1) / 2];
+		size_t near = 0;
+		for (size_t i = 0; i + 1 < n; i++)
+			near += apart[i] > r.median * 9 / 10 && apart[i] < r.median * 11 / 10;
+		r.periodic = n >= 4 && near * 10 >= (n - 1) * 8;
+	}
+	free(apart);
+	return r;
+}
+
+static void say_rhythm(struct lull_case *c, struct lull_finding *f, const struct rhythm *r, size_t n)
+{
+	char a[32], b[32], each[32];
+	span_text(r->total / (lull_time)n, each);
+	if (n == 1)
+		case_evidence(c, f, case_say(c, "One wake, %s after settling began, lasting %s.",
+			span_text(r->first - c->v->settle_from, a), each));
+	else if (r->periodic)
+		case_evidence(c, f, case_say(c, "%zu wakes, one every %s, each about %s long.", n, span_text(r->median, a), each));
+	else
+		case_evidence(c, f, case_say(c, "%zu wakes at irregular times, typically %s apart (%s between first and last), on average %s long.",
+			n, span_text(r->median, a), span_text(r->last - r->first, b), each));
+}
+
+static void say_clues(struct lull_case *c, struct lull_finding *f, const struct wake *w, size_t n, const struct reference *r)
+{
+	size_t count[CLUE_ORDER + 1] = { 0 };
+	for (size_t i = 0; i < n; i++)
+		count[w[i].clue]++;
+	const char *name = c->v->nodes.at[w[0].node].name;
+	if (count[CLUE_REQUEST])
+		case_evidence(c, f, case_say(c, "In %zu of %zu the first frame is a diagnostic request: something on the port asks.",
+			count[CLUE_REQUEST], n));
+	if (count[CLUE_ACTIVE_BIT])
+		case_evidence(c, f, case_say(c, "In %zu of %zu %s alone sets the active wake-up bit: it says itself that it wakes the network.",
+			count[CLUE_ACTIVE_BIT], n, name));
+	if (count[CLUE_UNACKNOWLEDGED])
+		case_evidence(c, f, case_say(c, "In %zu of %zu %s begins alone, and nobody acknowledges: all others are asleep when it starts.",
+			count[CLUE_UNACKNOWLEDGED], n, name));
+	if (count[CLUE_ORDER] && r->known && r->first_there == 0)
+		case_evidence(c, f, case_say(c, "%s is first in %zu wakes of the night, but in none of the %zu wakes whose cause is known.",
+			name, n, r->known));
+	if (r->known && r->first_there)
+		case_evidence(c, f, case_say(c, "It is also first in %zu of %zu wakes whose cause is known, so being first alone says nothing.",
+			r->first_there, r->known));
+}
+
+static double weight_of(const struct wake *w, size_t n, const struct reference *r)
+{
+	double best = 0;
+	for (size_t i = 0; i < n; i++) {
+		double weight = 0;
+		switch (w[i].clue) {
+		case CLUE_REQUEST: weight = WEIGHT_REQUESTS; break;
+		case CLUE_ACTIVE_BIT: weight = WEIGHT_ACTIVE_BIT; break;
+		case CLUE_UNACKNOWLEDGED: weight = WEIGHT_UNACKNOWLEDGED; break;
+		case CLUE_ORDER: weight = WEIGHT_AGAINST_KNOWN; break;
+		case CLUE_NONE: break;
+		}
+		if (weight > best)
+			best = weight;
+	}
+	if (r->known && r->first_there * 2 >= r->known && best <= WEIGHT_UNACKNOWLEDGED)
+		best *= 0.8; /* an innocent that boots first would look like this too */
+	return n < 2 ? best * 0.9 : best;
+}
+
+static size_t make_finding(struct lull_case *c, unsigned bus, const struct wake *w, size_t n)
+{
+	char a[32];
+	struct rhythm rhythm = rhythm_of(c, w, n);
+	int node = w[0].node;
+	struct reference r = refer(c, bus, node);
+	bool relay = node >= 0 && w[0].clue != CLUE_REQUEST && seems_gateway(c, bus, node, &r);
+	const char *often = n == 1 ? "once" : "again";
+
+	if (node < 0 || relay) {
+		struct lull_finding *f = case_finding(c, LULL_WOKEN_FROM_OUTSIDE, bus, 0.9);
+		if (!f)
+			return 0;
+		case_text(f, case_say(c, "After falling asleep the bus was woken %s (%zu %s), by no node of this bus as far as it shows.", often, n,
+			n == 1 ? "wake" : "wakes"));
+		say_rhythm(c, f, &rhythm, n);
+		if (relay) {
+			case_suspect(c, f, node, LULL_RELAY, 0.9);
+			case_evidence(c, f, case_say(c, "%s begins, but it does so in known wakes too and is the last to go: it passes on what another "
+						      "bus asks for.", c->v->nodes.at[node].name));
+		} else {
+			case_evidence(c, f, case_say(c, "Nobody sets active wake-up, and no start goes unacknowledged: the nodes were woken together, "
+						      "by a wake line, another bus, the wiring or our own lead."));
+			case_evidence(c, f, case_say(c, "The order in which they then speak is their boot order and accuses nobody."));
+		}
+		case_settle_finding(f);
+		return 1;
+	}
+	struct lull_finding *f = case_finding(c, LULL_WOKEN_AGAIN, bus, 0.95);
+	if (!f)
+		return 0;
+	case_text(f, case_say(c, "After falling asleep the bus was woken %s: %zu %s in %s of observed night, begun by %s.", often, n,
+		n == 1 ? "wake" : "wakes", span_text(case_observed_in(&c->observed[bus], c->v->settle_from, c->v->judged_to), a),
+		c->v->nodes.at[node].name));
+	case_suspect(c, f, node, LULL_WAKER, weight_of(w, n, &r));
+	say_rhythm(c, f, &rhythm, n);
+	say_clues(c, f, w, n, &r);
+	case_settle_finding(f);
+	for (size_t i = 0; i < n; i++)
+		c->v->spells.at[w[i].spell].waker = node;
+	return 1;
+}
+
+static bool out_of_proportion(const struct lull_case *c, unsigned bus, const struct wake *w, size_t n)
+{
+	lull_time total = 0, watched = case_observed_in(&c->observed[bus], c->v->settle_from, c->v->judged_to);
+	for (size_t i = 0; i < n; i++)
+		total += c->v->spells.at[w[i].spell].to - c->v->spells.at[w[i].spell].from;
+	return n >= FROM_RATE || (watched > 0 && (double)total >= FROM_DUTY * (double)watched);
+}
+
+static size_t bus_wakes(struct lull_case *c, unsigned bus)
+{
+	struct wake_list wakes = { 0 };
+	size_t at, n = case_bus_spells(c, bus, &at), made = 0;
+
+	for (size_t i = 0; i < n; i++) {
+		const struct lull_spell *s = &c->v->spells.at[at + i];
+		if (s->kind == LULL_SPELL_WAKE && !s->lone && !s->relayed)
+			CASE_PUSH(c, wakes, look_at(c, at + i));
+	}
+	weigh_order(c, bus, &wakes);
+	if (wakes.n)
+		qsort(wakes.at, wakes.n, sizeof *wakes.at, group_before);
+	for (size_t i = 0; i < wakes.n;) {
+		size_t end = i;
+		while (end < wakes.n && wakes.at[end].node == wakes.at[i].node)
+			end++;
+		if (out_of_proportion(c, bus, wakes.at + i, end - i))
+			made += make_finding(c, bus, wakes.at + i, end - i);
+		i = end;
+	}
+	free(wakes.at);
+	return made;
+}
+
+size_t case_wakes(struct lull_case *c)
+{
+	size_t made = 0;
+	find_relayed(c);
+	for (unsigned bus = 0; bus < c->night->bus_count; bus++)
+		if (!c->v->bus[bus].stub)
+			made += bus_wakes(c, bus);
+	return made;
+}
