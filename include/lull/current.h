@@ -1,0 +1,128 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* current: the clamp's log beside the bus: samples, dead times, zero, levels and steps, and lining its clock up. Pure.
+ *
+ * Clamp time (tau) counts ns from the log's first sample, on the clamp's own clock. Recording time of a sample is
+ * start + tau * (1 + drift * 1e-6). */
+#ifndef LULL_CURRENT_H
+#define LULL_CURRENT_H
+
+#include <lull/rows.h>
+#include <stdbool.h>
+
+/* --- samples --- */
+
+#define LULL_NO_SAMPLE INT32_MIN
+
+/* A run of samples on a regular grid. A sample that lies more than half a step off the grid begins a new chunk, so
+ * drop-outs are the holes between chunks. About 300 s a chunk. */
+struct lull_chunk {
+	int64_t tau_ns; /* of the first sample */
+	int64_t step_ns; /* > 0 */
+	uint32_t count;
+	int32_t *uA; /* owned; microamperes by the told scale, before zero and direction; LULL_NO_SAMPLE: no reading */
+};
+
+/* What import knows of the log. */
+struct lull_clamp {
+	bool present;
+	double mV_per_A; /* NAN: the log was in A or mA already */
+	double range_A; /* saturation on either side; NAN unknown */
+	bool inverted; /* the user said that the clamp hangs the other way round (already applied) */
+	bool dated; /* the log has dates of its own */
+	int64_t start_utc_ns; /* by the clamp's clock, if dated */
+	double zero_before_mA, zero_after_mA; /* readings off the cable, before and after; NAN none */
+	double logger_mA; /* the logger's own draw from the car, by the profile; NAN none */
+	uint64_t samples, skipped;
+	bool live; /* shares the recording's clock: nothing to line up */
+};
+
+/* All samples in order, as the steps below want them. */
+struct lull_series {
+	double *s; /* seconds of clamp time */
+	float *mA;
+	size_t n;
+	double step_s; /* median */
+};
+LULL_MUST_CHECK int lull_series_from_chunks(const struct lull_chunk *, size_t n, struct lull_series *out);
+void lull_series_clear(struct lull_series *);
+
+/* --- dead times --- */
+
+enum lull_dead_why { LULL_DEAD_ENDED, LULL_DEAD_FROZEN, LULL_DEAD_FLAT, LULL_DEAD_SATURATED, LULL_DEAD_DROPPED };
+const char *lull_dead_name(enum lull_dead_why);
+struct lull_dead {
+	double from_s, to_s; /* clamp time */
+	enum lull_dead_why why;
+};
+/* Times in which the log is no measurement: frozen or flat to the last digit where it was alive before, at the end of the
+ * clamp's range, holes longer than 10 s and 5 steps. to_s of the last may be the log's end; the log ending before
+ * `wanted_to_s` (clamp time up to which it should have run; NAN unknown) gives LULL_DEAD_ENDED. Caller frees *out. */
+LULL_MUST_CHECK int lull_find_dead(const struct lull_series *, double range_mA, double wanted_to_s, struct lull_dead **out, size_t *n);
+
+/* --- levels --- */
+
+struct lull_level {
+	size_t from, to; /* samples [from, to) */
+	double mean; /* robust: outliers and mains ripple do not move it */
+	double error; /* standard error of the mean, with the noise's own correlation */
+	double noise; /* robust standard deviation within */
+	double slope; /* per second; a ramp (thermal drift) is one level with a slope, not a staircase; 0 if none is proven */
+};
+struct lull_level_rule {
+	double noise; /* NAN: estimate from the series */
+	double least_step; /* smaller steps are not reported; 0: by noise alone */
+	double penalty; /* multiples of log(n); NAN: the default */
+	bool ramps; /* allow a level to slope */
+};
+/* Splits x[0..n) into levels: O(n log n) or better. s may be NULL (unit spacing). Caller frees *out. */
+LULL_MUST_CHECK int lull_find_levels(const double *s, const float *x, size_t n, const struct lull_level_rule *, struct lull_level **out,
+	size_t *levels);
+
+/* --- lining up --- */
+
+/* An instant at which the bus says that the current should have moved: a spell begins (up) or ends (down), a stretch of an
+ * ID with a node of its own begins or ends. */
+struct lull_bus_edge {
+	lull_time t;
+	bool up;
+	double weight; /* 1 for a spell of the whole bus, less for a single ID */
+};
+struct lull_current_step {
+	double s; /* clamp time */
+	double from_mA, to_mA;
+	double error_mA;
+};
+/* A load of known size, switched by hand: trade rule 19 (7 s on, 3 s off, 5 s on). */
+struct lull_known_load {
+	lull_time t; /* of the mark */
+	double mA;
+};
+
+struct lull_lineup_input {
+	const struct lull_series *series; /* for the coarse lag */
+	const struct lull_current_step *steps;
+	size_t step_count;
+	const struct lull_bus_edge *edges;
+	size_t edge_count;
+	const struct lull_known_load *loads;
+	size_t load_count;
+	lull_time end; /* of the recording */
+	double dated_start_s; /* recording time of the log's first sample by its dates; NAN none: a hint that may be hours off */
+};
+struct lull_lineup {
+	bool paired;
+	double start_s; /* recording time of the log's first sample */
+	double drift_ppm;
+	double error_s; /* standard error of the pairing in the middle of the log */
+	double confidence; /* that the pairing is the right one */
+	bool by_load; /* decided by a known load */
+	double other_start_s; /* second-best lag, NAN none */
+	unsigned matched; /* steps that found their edge */
+	double scale; /* gain that the known load tells (true = scale * read); NAN none */
+	char why[160]; /* a sentence: how, or why it was refused */
+};
+/* Coarse lag by FFT cross-correlation, the rest by a robust fit on rising edges with a boot lag of 0 to 1 s (trade rule 20). Never
+ * pairs silently where the second-best lag scores close to the best. 0 or -ENOMEM; *out is always filled on 0. */
+LULL_MUST_CHECK int lull_line_up(const struct lull_lineup_input *, struct lull_lineup *out);
+
+#endif
