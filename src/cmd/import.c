@@ -1,0 +1,331 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* import: captures -> retimers -> observer -> recording. */
+#include <cmd/cmd.h>
+#include <cmd/import_options.h>
+#include <cmd/tee.h>
+#include <cmd/told.h>
+#include <errno.h>
+#include <inttypes.h>
+#include <report/page.h>
+#include <report/when.h>
+#include <signal.h>
+#include <stdarg.h>
+#include <source/profile.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <store/store.h>
+#include <unistd.h>
+
+#define LULL_PROFILE_MOST ((size_t)1 << 20)
+#define LULL_CLOCK_ERROR LULL_SEC /* what a capture's own dates are trusted to, without further news */
+#define LULL_DAMAGE_EXTENT LULL_SEC /* so much of the time behind a file's damage is told as blind at least */
+
+static const char who[] = "lull import";
+static volatile int stopped;
+
+static void on_signal(int sig)
+{
+	(void)sig;
+	stopped = 1;
+}
+
+struct import {
+	const struct lull_import_options *o;
+	struct lull_inputs *inputs;
+	struct lull_store *store;
+	struct lull_tee tee;
+	struct lull_told told;
+	struct lull_told_base base;
+	struct lull_coverage *coverage;
+	size_t coverage_count;
+	lull_time end;
+};
+
+static int leave_out(struct import *im, const char *format, ...) LULL_PRINTF(2, 3);
+static int leave_out(struct import *im, const char *format, ...)
+{
+	char text[1024], clean[2048];
+	va_list ap;
+
+	va_start(ap, format);
+	(void)vsnprintf(text, sizeof text, format, ap);
+	va_end(ap);
+	return im->inputs->sink.left_out(im->inputs->sink.ctx, lull_page_clean(text, clean, sizeof clean));
+}
+
+static int tell_captures(struct import *im)
+{
+	size_t i;
+	int r = 0;
+
+	for (i = 0; i < im->inputs->n && !r; i++) {
+		const struct lull_input *in = &im->inputs->in[i];
+		const char *sentence = NULL;
+		uint64_t skipped = lull_capture_skipped(in->capture, &sentence);
+
+		if (lull_capture_damage(in->capture))
+			r = leave_out(im, "%s", lull_capture_damage(in->capture));
+		if (skipped && !r)
+			r = leave_out(im, "%s: %" PRIu64 " %s passed over as no CAN frame%s%s", in->path, skipped,
+				skipped == 1 ? "entry was" : "entries were", sentence ? "; the first: " : "", sentence ? sentence : "");
+		if (in->misplaced && !r)
+			r = leave_out(im, "%s: %" PRIu64 " frames lie before others of their bus by more than a second", in->path,
+				in->misplaced);
+		if (in->no_bus && !r)
+			r = leave_out(im, "%s: %" PRIu64 " frames of buses beyond the %dth", in->path, in->no_bus, LULL_BUS_MAX);
+	}
+	return r;
+}
+
+/* Marks go in by the clock maps of the whole run. The end of the recording is at least at the last of them. */
+static int put_marks(struct import *im)
+{
+	size_t i;
+	int r = 0;
+
+	for (i = 0; i < im->told.mark_count && !r; i++) {
+		struct lull_mark m = im->told.marks[i].mark;
+		lull_time t = lull_told_mark_time(&im->told.marks[i], &im->base, &im->tee);
+
+		/* A mark written to the second may lie a little before the first frame. */
+		if (t != LULL_NEVER && t < 0 && t > -LULL_SEC)
+			t = 0;
+		if (t == LULL_NEVER || t < 0) {
+			char length[LULL_WHEN];
+
+			r = leave_out(im, "the mark '%s' lies %s before the recording begins", m.text,
+				t == LULL_NEVER ? "far" : lull_when_length(-t, length));
+			continue;
+		}
+		m.t = t;
+		if (t > im->end)
+			im->end = t;
+		r = im->inputs->sink.mark(im->inputs->sink.ctx, &m);
+	}
+	return r;
+}
+
+/* Behind its last capture a bus was observed as far as somebody says so; from there on it is blind. */
+static int blind_rest(struct import *im)
+{
+	unsigned b;
+	size_t i;
+	int r = 0;
+
+	for (b = 0; b < im->inputs->bus_count && !r; b++) {
+		bool damaged;
+		lull_time from = lull_inputs_last(im->inputs, b, &damaged);
+
+		if (from == LULL_NEVER)
+			continue; /* no frame: told coverage alone speaks */
+		if (damaged) {
+			lull_time to = im->end > from + LULL_DAMAGE_EXTENT ? im->end : from + LULL_DAMAGE_EXTENT;
+
+			r = lull_observer_blind(im->inputs->observer, b, from, to, LULL_BLIND_FILE_DAMAGED);
+			if (to > im->end)
+				im->end = to;
+			continue;
+		}
+		for (i = 0; i < im->coverage_count; i++) {
+			const struct lull_coverage *c = &im->coverage[i];
+
+			if (c->why == LULL_OBSERVED && (c->bus == b || c->bus == LULL_BUS_ALL) && c->from <= from && c->to > from)
+				from = c->to;
+		}
+		if (im->end > from)
+			r = lull_observer_blind(im->inputs->observer, b, from, im->end, LULL_BLIND_CAPTURE_ENDED);
+	}
+	return r;
+}
+
+static int put_texts(struct import *im, const char *profile)
+{
+	char *list = NULL;
+	size_t size, i;
+	FILE *f = open_memstream(&list, &size);
+	int r;
+
+	if (!f)
+		return -ENOMEM;
+	for (i = 0; i < im->inputs->n; i++)
+		(void)fprintf(f, "%s (%s)\n", im->inputs->in[i].path, lull_capture_kind(im->inputs->in[i].capture));
+	if (fclose(f)) {
+		free(list);
+		return -ENOMEM;
+	}
+	r = lull_store_text(im->store, "capture", list);
+	if (!r)
+		r = lull_store_text(im->store, "created-by", "lull " LULL_VERSION);
+	if (!r && profile)
+		r = lull_store_text(im->store, "profile", profile);
+	free(list);
+	return r;
+}
+
+/* Everything between the open inputs and the finished rows. */
+static int run(struct import *im, const char *profile, char *err, size_t err_size)
+{
+	struct lull_inputs *inputs = im->inputs;
+	const char *unknown = NULL;
+	size_t i;
+	int r = lull_inputs_buses(inputs);
+
+	if (!r)
+		r = lull_told_coverage(&im->told, &im->base, (const char(*)[LULL_BUS_NAME])inputs->bus, inputs->bus_count,
+			&im->coverage, &im->coverage_count, &unknown);
+	inputs->told = im->coverage;
+	inputs->told_count = im->coverage_count;
+	if (!r && unknown)
+		r = leave_out(im, "%s: bus '%s' is in none of the captures", im->o->coverage, unknown);
+	if (!r && im->base.dates) {
+		const struct lull_clock_map map = {.t = 0, .utc_ns = im->base.zero, .error_ns = LULL_CLOCK_ERROR};
+
+		r = inputs->sink.clock(inputs->sink.ctx, &map);
+	}
+	if (!r)
+		r = lull_inputs_run(inputs, im->base.zero);
+	for (i = 0; i < inputs->n; i++) {
+		if (inputs->in[i].last > im->end)
+			im->end = inputs->in[i].last;
+	}
+	for (i = 0; i < im->coverage_count; i++) {
+		if (im->coverage[i].to > im->end)
+			im->end = im->coverage[i].to;
+	}
+	if (!r)
+		r = put_marks(im);
+	if (!r)
+		r = lull_inputs_told_rest(inputs);
+	if (!r)
+		r = blind_rest(im);
+	if (!r)
+		r = tell_captures(im);
+	if (!r)
+		r = lull_observer_finish(inputs->observer, im->end);
+	if (!r)
+		r = put_texts(im, profile);
+	if (r)
+		(void)snprintf(err, err_size, "%s", r == -EINTR ? "interrupted; nothing was written" : strerror(-r));
+	return r;
+}
+
+static void summary(const struct import *im)
+{
+	char length[LULL_WHEN], clean[4096];
+	char *word = lull_shell_word(im->o->output);
+
+	(void)printf("%s: %" PRIu64 " frames, %u %s, %s\n", lull_page_clean(im->o->output, clean, sizeof clean), im->tee.frames,
+		im->inputs->bus_count, im->inputs->bus_count == 1 ? "bus" : "buses", lull_when_length(im->end, length));
+	if (im->tee.left_out)
+		(void)printf("%zu %s left out; the report says what.\n", im->tee.left_out,
+			im->tee.left_out == 1 ? "thing was" : "things were");
+	(void)printf("Next: lull report %s\n", word ? lull_page_clean(word, clean, sizeof clean) : "");
+	free(word);
+}
+
+/* With the captures open: recording zero, store, observer, run, commit. Returns the exit status. */
+static int make(struct import *im, const char *profile)
+{
+	struct lull_sink to;
+	char err[1024] = "";
+	int r;
+
+	im->base.frames = lull_inputs_first(im->inputs, &im->base.first);
+	for (size_t i = 0; i < im->inputs->n; i++) {
+		const struct lull_input *in = &im->inputs->in[i];
+		bool dates = lull_capture_has_dates(in->capture);
+
+		if (!in->has_frames)
+			continue;
+		if (dates != im->base.dates && in != im->inputs->in && im->base.frames && i)
+			return lull_fail(who, "%s %s dates, but another capture %s: import them one by one", in->path,
+				dates ? "has" : "has no", dates ? "has none" : "has");
+		im->base.dates = dates;
+	}
+	r = lull_told_base(&im->told, &im->base, err, sizeof err);
+	if (r == -ENODATA)
+		return lull_fail(who, "nothing was heard: no frame in %s, and neither marks nor coverage say that anybody "
+				      "listened; nothing was written",
+			im->inputs->in[0].path);
+	if (r)
+		return lull_fail(who, "%s", err);
+	im->store = lull_store_create(im->o->output, im->o->force, err, sizeof err);
+	if (!im->store)
+		return lull_fail(who, "%s", err);
+	to = lull_store_sink(im->store);
+	im->inputs->sink = lull_tee_sink(&im->tee, &to);
+	im->inputs->observer = lull_observer_new(&im->inputs->sink);
+	r = im->inputs->observer ? run(im, profile, err, sizeof err) : -ENOMEM;
+	lull_progress_end(im->inputs->progress);
+	if (r) {
+		lull_store_abandon(im->store);
+		return lull_fail(who, "%s: %s", im->o->output, err[0] ? err : strerror(-r));
+	}
+	if (lull_store_commit(im->store, err, sizeof err))
+		return lull_fail(who, "%s", err);
+	summary(im);
+	return im->tee.left_out ? LULL_EXIT_SOME : LULL_EXIT_OK;
+}
+
+static int read_profile(struct lull_import_options *o, char **text)
+{
+	struct lull_profile profile;
+	char err[1024];
+	size_t size;
+
+	if (o->profile) {
+		*text = lull_text_read(o->profile, LULL_PROFILE_MOST, &size, err, sizeof err);
+		if (!*text || lull_profile_parse_text(o->profile, *text, size, &profile, err, sizeof err))
+			return lull_fail(who, "%s", err);
+		memcpy(o->rates, profile.bus, profile.bus_count * sizeof profile.bus[0]);
+		o->rate_count = profile.bus_count;
+		lull_profile_clear(&profile);
+	}
+	memcpy(o->rates + o->rate_count, o->given, o->given_count * sizeof o->given[0]);
+	o->rate_count += o->given_count;
+	return 0;
+}
+
+int lull_cmd_import(int argc, char **argv)
+{
+	static struct lull_inputs inputs;
+	struct lull_import_options o = {0};
+	struct import im = {.o = &o, .inputs = &inputs};
+	struct lull_progress progress;
+	struct sigaction act = {.sa_handler = on_signal};
+	char err[1024] = "", *profile = NULL;
+	int r = lull_import_parse(argc, argv, &o, &inputs);
+
+	if (r >= 0)
+		return r;
+	if (read_profile(&o, &profile)) {
+		free(profile);
+		return LULL_EXIT_ERROR;
+	}
+	(void)sigaction(SIGINT, &act, NULL);
+	(void)sigaction(SIGTERM, &act, NULL);
+	lull_progress_begin(&progress, "import");
+	inputs.progress = &progress;
+	inputs.stop = &stopped;
+	inputs.rates = o.rates;
+	inputs.rate_count = o.rate_count;
+	r = LULL_EXIT_ERROR;
+	if (!o.force && access(o.output, F_OK) == 0)
+		(void)lull_fail(who, "%s exists; --force replaces it", o.output);
+	else if (lull_told_read(&im.told, o.marks, o.coverage, o.key_off, err, sizeof err) ||
+			lull_inputs_open(&inputs, o.columns.time[0] || o.columns.id[0] || o.columns.extended[0] ||
+					o.columns.bus[0] || o.columns.length[0] || o.columns.data[0] || o.columns.unit
+				? &o.columns : NULL, err, sizeof err))
+		(void)lull_fail(who, "%s", err[0] ? err : "out of memory");
+	else
+		r = make(&im, profile);
+	lull_inputs_close(&inputs);
+	if (inputs.observer)
+		lull_observer_free(inputs.observer);
+	lull_told_clear(&im.told);
+	lull_tee_clear(&im.tee);
+	free(im.coverage);
+	free(profile);
+	return r;
+}

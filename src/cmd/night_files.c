@@ -1,0 +1,294 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* night_files: an invented night as the files a technician would have; and its truth. */
+#include <arpa/inet.h>
+#include <cmd/night_files.h>
+#include <cmd/truth.h>
+#include <errno.h>
+#include <pcap/pcap.h>
+#include <report/when.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sys/stat.h>
+#include <unistd.h>
+
+/* As in linux/can.h; the file format has them in network byte order (LINKTYPE_CAN_SOCKETCAN). */
+#define CAN_ERROR_FLAG 0x20000000u
+#define CAN_REMOTE_FLAG 0x40000000u
+#define CAN_FD_BRS 0x01
+#define CAN_FD_ESI 0x02
+#define CAN_FD_FDF 0x04
+
+struct lull_night_files {
+	char *folder;
+	bool force, finished;
+	struct lull_progress *progress;
+	pcap_t *dead;
+	pcap_dumper_t *dump[LULL_BUS_MAX];
+	FILE *clamp;
+};
+
+static char *in_folder(const struct lull_night_files *nf, const char *name)
+{
+	char *path;
+
+	return asprintf(&path, "%s/%s", nf->folder, name) < 0 ? NULL : path;
+}
+
+/* Until the buses have names, their captures are told apart by number. */
+static char *capture_path(const struct lull_night_files *nf, unsigned bus)
+{
+	char name[32];
+
+	(void)snprintf(name, sizeof name, ".capture-%u.pcap", bus);
+	return in_folder(nf, name);
+}
+
+static FILE *open_file(const struct lull_night_files *nf, const char *name, char *err, size_t err_size)
+{
+	char *path = in_folder(nf, name);
+	FILE *f = path ? fopen(path, nf->force ? "w" : "wx") : NULL;
+
+	if (!f)
+		(void)snprintf(err, err_size, "%s/%s: %s%s", nf->folder, name, strerror(errno),
+			errno == EEXIST ? "; --force replaces it" : "");
+	free(path);
+	return f;
+}
+
+struct lull_night_files *lull_night_files_new(const char *folder, bool force, struct lull_progress *progress, char *err,
+	size_t err_size)
+{
+	struct lull_night_files *nf = calloc(1, sizeof *nf);
+
+	if (!nf || !(nf->folder = strdup(folder))) {
+		(void)snprintf(err, err_size, "out of memory");
+		free(nf);
+		return NULL;
+	}
+	nf->force = force;
+	nf->progress = progress;
+	if (mkdir(folder, 0777) && errno != EEXIST) {
+		(void)snprintf(err, err_size, "%s: %s", folder, strerror(errno));
+		lull_night_files_free(nf);
+		return NULL;
+	}
+	nf->dead = pcap_open_dead_with_tstamp_precision(DLT_CAN_SOCKETCAN, 72, PCAP_TSTAMP_PRECISION_NANO);
+	nf->clamp = open_file(nf, "clamp.csv", err, err_size);
+	if (!nf->clamp || !nf->dead) {
+		if (!nf->dead)
+			(void)snprintf(err, err_size, "out of memory");
+		lull_night_files_free(nf);
+		return NULL;
+	}
+	(void)fputs("time,mV\n", nf->clamp);
+	return nf;
+}
+
+static int open_capture(struct lull_night_files *nf, unsigned bus)
+{
+	char *path = capture_path(nf, bus);
+
+	if (!path)
+		return -ENOMEM;
+	nf->dump[bus] = pcap_dump_open(nf->dead, path);
+	free(path);
+	return nf->dump[bus] ? 0 : -EIO;
+}
+
+static int put_frame(void *ctx, const struct lull_frame *f)
+{
+	struct lull_night_files *nf = ctx;
+	unsigned char packet[72] = {0};
+	struct pcap_pkthdr head = {0};
+	uint32_t id = f->id & (LULL_ID_EXTENDED | LULL_ID_BITS);
+	int r;
+
+	if (f->bus >= LULL_BUS_MAX)
+		return -EINVAL;
+	if (!nf->dump[f->bus]) {
+		r = open_capture(nf, f->bus);
+		if (r)
+			return r;
+	}
+	if (f->flags & LULL_FRAME_ERROR)
+		id |= CAN_ERROR_FLAG;
+	if (f->flags & LULL_FRAME_REMOTE)
+		id |= CAN_REMOTE_FLAG;
+	id = htonl(id);
+	memcpy(packet, &id, sizeof id);
+	packet[4] = f->len > 64 ? 64 : f->len;
+	if (f->flags & LULL_FRAME_FD)
+		packet[5] = (unsigned char)(CAN_FD_FDF | (f->flags & LULL_FRAME_BRS ? CAN_FD_BRS : 0) |
+			(f->flags & LULL_FRAME_ESI ? CAN_FD_ESI : 0));
+	if (!(f->flags & LULL_FRAME_REMOTE))
+		memcpy(packet + 8, f->data, packet[4]);
+	/* With nanosecond precision libpcap takes nanoseconds in tv_usec. */
+	head.ts.tv_sec = (time_t)(f->t / LULL_SEC);
+	head.ts.tv_usec = (suseconds_t)(f->t % LULL_SEC);
+	head.caplen = head.len = f->flags & LULL_FRAME_FD ? 72 : 16;
+	pcap_dump((unsigned char *)nf->dump[f->bus], &head, packet);
+	lull_progress_step(nf->progress, 1, -1);
+	return 0;
+}
+
+static int put_sample(void *ctx, const struct lull_sim_sample *s)
+{
+	const struct lull_night_files *nf = ctx;
+
+	return fprintf(nf->clamp, "%.3f,%.3f\n", s->clamp_s, s->mV) < 0 ? -EIO : 0;
+}
+
+struct lull_sim_sink lull_night_files_sink(struct lull_night_files *nf)
+{
+	return (struct lull_sim_sink){.ctx = nf, .frame = put_frame, .current = put_sample};
+}
+
+const char *lull_night_files_capture(const struct lull_sim_night *night, unsigned bus, char *buf, size_t size)
+{
+	if (night->bus_count == 1)
+		(void)snprintf(buf, size, "capture.pcap");
+	else
+		(void)snprintf(buf, size, "%s.pcap", night->bus_name[bus]);
+	return buf;
+}
+
+static int close_capture(struct lull_night_files *nf, const struct lull_sim_night *night, unsigned bus, char *err,
+	size_t err_size)
+{
+	char name[LULL_BUS_NAME + 8], *from = capture_path(nf, bus),
+		*to = in_folder(nf, lull_night_files_capture(night, bus, name, sizeof name));
+	int r = 0;
+
+	if (!nf->dump[bus])
+		r = open_capture(nf, bus); /* a bus that was never heard has an empty capture */
+	if (!r && (pcap_dump_flush(nf->dump[bus]) || ferror(pcap_dump_file(nf->dump[bus]))))
+		r = -EIO;
+	if (nf->dump[bus])
+		pcap_dump_close(nf->dump[bus]);
+	nf->dump[bus] = NULL;
+	if (!from || !to)
+		r = -ENOMEM;
+	else if (!r && !nf->force && access(to, F_OK) == 0)
+		r = -EEXIST;
+	else if (!r && rename(from, to))
+		r = -errno;
+	if (r && from)
+		(void)unlink(from);
+	if (r)
+		(void)snprintf(err, err_size, "%s/%s: %s%s", nf->folder, name, strerror(-r),
+			r == -EEXIST ? "; --force replaces it" : "");
+	free(from);
+	free(to);
+	return r;
+}
+
+static int close_file(FILE *f, const struct lull_night_files *nf, const char *name, char *err, size_t err_size)
+{
+	int bad = ferror(f);
+
+	if (fclose(f) || bad) {
+		(void)snprintf(err, err_size, "%s/%s: cannot be written", nf->folder, name);
+		return -EIO;
+	}
+	return 0;
+}
+
+static const char *iso(const struct lull_sim_night *night, lull_time t, char buf[static LULL_WHEN])
+{
+	return lull_when_iso(night->start_utc_ns + t, 6, buf);
+}
+
+static void put_marks(FILE *f, const struct lull_sim_night *night)
+{
+	char at[LULL_WHEN];
+	size_t i;
+
+	(void)fputs("time,mark\n", f);
+	for (i = 0; i < night->marks.n; i++) {
+		const struct lull_mark *m = &night->marks.at[i];
+
+		if (m->text[0])
+			(void)fprintf(f, "%s,%s\n", iso(night, m->t, at), m->text);
+		else
+			(void)fprintf(f, "%s,%s%s%s\n", iso(night, m->t, at), lull_mark_name((enum lull_mark_kind)m->kind),
+				m->name[0] ? " " : "", m->name);
+	}
+}
+
+static void put_coverage(FILE *f, const struct lull_sim_night *night)
+{
+	char from[LULL_WHEN], to[LULL_WHEN];
+	size_t i;
+
+	(void)fputs("bus,from,to,why\n", f);
+	for (i = 0; i < night->coverage.n; i++) {
+		const struct lull_coverage *c = &night->coverage.at[i];
+
+		(void)fprintf(f, "%s,%s,%s,%s\n", c->bus < night->bus_count ? night->bus_name[c->bus] : "*",
+			iso(night, c->from, from), iso(night, c->to, to), lull_coverage_name((enum lull_coverage_why)c->why));
+	}
+}
+
+static void put_profile(FILE *f, const struct lull_sim_night *night)
+{
+	(void)fputs(night->profile ? night->profile : "", f);
+}
+
+int lull_night_files_finish(struct lull_night_files *nf, const struct lull_sim_night *night, char *err, size_t err_size)
+{
+	static const struct {
+		const char *name;
+		void (*put)(FILE *, const struct lull_sim_night *);
+	} rest[] = {{"marks.csv", put_marks}, {"coverage.csv", put_coverage}, {"car.ini", put_profile},
+		{"truth.json", lull_truth_write}};
+	unsigned b;
+	size_t i;
+	int r = 0;
+
+	for (b = 0; b < night->bus_count && !r; b++)
+		r = close_capture(nf, night, b, err, err_size);
+	if (!r) {
+		r = close_file(nf->clamp, nf, "clamp.csv", err, err_size);
+		nf->clamp = NULL;
+	}
+	for (i = 0; i < sizeof rest / sizeof rest[0] && !r; i++) {
+		FILE *f = open_file(nf, rest[i].name, err, err_size);
+
+		if (!f)
+			return -EIO;
+		rest[i].put(f, night);
+		r = close_file(f, nf, rest[i].name, err, err_size);
+	}
+	nf->finished = !r;
+	return r;
+}
+
+void lull_night_files_free(struct lull_night_files *nf)
+{
+	unsigned b;
+
+	for (b = 0; b < LULL_BUS_MAX; b++) {
+		char *path;
+
+		if (!nf->dump[b])
+			continue;
+		pcap_dump_close(nf->dump[b]);
+		path = capture_path(nf, b);
+		if (path)
+			(void)unlink(path);
+		free(path);
+	}
+	if (nf->clamp) {
+		char *path = in_folder(nf, "clamp.csv");
+
+		(void)fclose(nf->clamp);
+		if (path && !nf->finished)
+			(void)unlink(path);
+		free(path);
+	}
+	if (nf->dead)
+		pcap_close(nf->dead);
+	free(nf->folder);
+	free(nf);
+}

@@ -1,0 +1,23 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* terminal: what the terminal, if there is one, allows. */
+#include <cmd/cmd.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sys/ioctl.h>
+#include <unistd.h>
+
+bool lull_colour(int fd)
+{
+	const char *no = getenv("NO_COLOR"), *term = getenv("TERM");
+
+	return isatty(fd) && !(no && *no) && term && *term && strcmp(term, "dumb") != 0;
+}
+
+unsigned lull_columns(int fd)
+{
+	struct winsize size;
+
+	if (isatty(fd) && !ioctl(fd, TIOCGWINSZ, &size) && size.ws_col > 0 && size.ws_col < 80)
+		return size.ws_col;
+	return 80;
+}

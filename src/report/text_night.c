@@ -1,0 +1,351 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* text_night: the part of the text report that tells the night itself. */
+#include <inttypes.h>
+#include <math.h>
+#include <report/text_night.h>
+#include <string.h>
+
+/* Spells shown one by one: all of them up to LULL_SPELLS_WHOLE, else the first and last few. */
+#define LULL_SPELLS_WHOLE 12
+#define LULL_SPELLS_FIRST 7
+#define LULL_SPELLS_LAST 3
+#define LULL_ROWS_MOST 10 /* of marks and of blind times */
+
+/* "1,234,567" */
+static const char *grouped(uint64_t n, char buf[static LULL_WHEN])
+{
+	char digits[24];
+	size_t len, i, used = 0;
+
+	len = (size_t)snprintf(digits, sizeof digits, "%" PRIu64, n);
+	for (i = 0; i < len; i++) {
+		buf[used++] = digits[i];
+		if (i + 1 < len && (len - i - 1) % 3 == 0)
+			buf[used++] = ',';
+	}
+	buf[used] = 0;
+	return buf;
+}
+
+static const char *by_words(enum lull_by by)
+{
+	switch (by) {
+	case LULL_FROM_NOTHING:
+		return "source unknown";
+	case LULL_FROM_MARK:
+		return "told by a mark";
+	case LULL_FROM_TRAFFIC:
+		return "seen in the traffic";
+	case LULL_FROM_CURRENT:
+		return "seen in the current";
+	case LULL_FROM_KEY_OFF:
+		return "counted from key-off";
+	case LULL_FROM_DISTURBANCE:
+		return "counted from the last disturbance";
+	case LULL_FROM_START:
+		return "counted from the start of the recording";
+	}
+	return "";
+}
+
+static const char *source_words(enum lull_limit_source source)
+{
+	switch (source) {
+	case LULL_LIMIT_RULE_OF_THUMB:
+		return "a rule of thumb, not the maker's values";
+	case LULL_LIMIT_USER:
+		return "as given with the command";
+	case LULL_LIMIT_PROFILE:
+		return "from the profile";
+	case LULL_LIMIT_MAKER:
+		return "the maker's values, from the profile";
+	}
+	return "";
+}
+
+static const char *proof_words(enum lull_proof proof)
+{
+	switch (proof) {
+	case LULL_PROOF_NONE:
+		return "nothing proves that the adapter still heard";
+	case LULL_PROOF_CONTROLLER:
+		return "the controller says so, a weak proof";
+	case LULL_PROOF_CURRENT:
+		return "the current proves it";
+	case LULL_PROOF_FRAMES_AFTER:
+		return "frames heard later prove it";
+	}
+	return "";
+}
+
+static void frame_of_night(const struct lull_page *p, const struct lull_when *w, const struct lull_verdict *v)
+{
+	char a[LULL_WHEN], b[LULL_WHEN];
+
+	if (v->key_off == LULL_NEVER)
+		lull_page_item(p, "Key off", "not told and not seen");
+	else
+		lull_page_itemf(p, "Key off", "%s, %s", lull_when_both(w, v->key_off, a), by_words(v->key_off_by));
+	if (v->settle_from != LULL_NEVER)
+		lull_page_itemf(p, "Settling", "from %s, %s", lull_when_both(w, v->settle_from, a), by_words(v->settle_by));
+	if (v->judged_to == LULL_NEVER)
+		lull_page_item(p, "Judged", "nothing of this night could be judged");
+	else if (v->settle_from != LULL_NEVER && v->judged_to >= v->settle_from)
+		lull_page_itemf(p, "Judged", "to %s, %s after settling began", lull_when_both(w, v->judged_to, a),
+			lull_when_length(v->judged_to - v->settle_from, b));
+	else
+		lull_page_itemf(p, "Judged", "to %s", lull_when_both(w, v->judged_to, a));
+	lull_page_itemf(p, "Observed", "%s of %s", lull_when_length(v->observed, a), lull_when_length(v->end, b));
+	if (isfinite(v->limit_draw_mA) && isfinite(v->limit_sleep_s))
+		lull_page_itemf(p, "Limits", "asleep within %s, then at most %g mA (%s)",
+			lull_when_length((lull_time)(v->limit_sleep_s * 1e9), a), v->limit_draw_mA,
+			source_words(v->limit_source));
+}
+
+static void marks(const struct lull_page *p, const struct lull_when *w)
+{
+	const struct lull_night *night = w->night;
+	size_t i;
+
+	for (i = 0; i < night->marks.n && i < LULL_ROWS_MOST; i++) {
+		const struct lull_mark *m = &night->marks.at[i];
+		char a[LULL_WHEN];
+
+		lull_page_itemf(p, i ? "" : "Marks", "%s  %s", lull_when_both(w, m->t, a), m->text);
+	}
+	if (night->marks.n > LULL_ROWS_MOST)
+		lull_page_itemf(p, "", "and %zu more marks", night->marks.n - LULL_ROWS_MOST);
+}
+
+/* "slept after" against the limit, with the words for either side. */
+static void first_quiet(const struct lull_page *p, const struct lull_when *w, const struct lull_verdict *v,
+	const struct lull_bus_report *r)
+{
+	char a[LULL_WHEN], b[LULL_WHEN], c[LULL_WHEN];
+	lull_time took;
+
+	if (r->first_quiet == LULL_NEVER) {
+		lull_page_item(p, "", r->stub ? "port closed by the gateway: the time to sleep cannot be told"
+					      : "no quiet was observed since settling began");
+		return;
+	}
+	if (v->settle_from == LULL_NEVER) {
+		lull_page_itemf(p, "", "first quiet at %s", lull_when_both(w, r->first_quiet, a));
+		return;
+	}
+	took = r->first_quiet - v->settle_from;
+	lull_page_itemf(p, "", "quiet from %s: %s after settling began, %s the limit of %s",
+		lull_when_both(w, r->first_quiet, a), lull_when_length(took, b),
+		(double)took / 1e9 <= v->limit_sleep_s ? "within" : "over",
+		lull_when_length((lull_time)(v->limit_sleep_s * 1e9), c));
+}
+
+static void bus_head(const struct lull_page *p, const struct lull_when *w, const struct lull_verdict *v, unsigned index)
+{
+	const struct lull_bus *b = &w->night->bus[index];
+	const struct lull_bus_report *r = &v->bus[index];
+	char rate[64], load[48], n[LULL_WHEN], e[LULL_WHEN], a[LULL_WHEN], label[64];
+
+	if (b->bitrate)
+		(void)snprintf(rate, sizeof rate, "%g kbit/s", b->bitrate / 1e3);
+	else
+		(void)snprintf(rate, sizeof rate, "bit rate not known");
+	load[0] = 0;
+	if (isfinite(r->load_percent))
+		(void)snprintf(load, sizeof load, ", load %.1f %%", r->load_percent);
+	(void)snprintf(label, sizeof label, "Bus");
+	lull_page_itemf(p, label, "%s: %s%s, %s frames, %s bus errors%s", b->name, rate, load, grouped(b->frames, n),
+		b->errors ? grouped(b->errors, e) : "no", r->errors_visible ? "" : " (this adapter has shown none)");
+	if (r->stub)
+		lull_page_item(p, "", "it ended as one block right after key-off: a gateway seems to close this port");
+	else if (!r->representative)
+		lull_page_item(p, "", "it carried no cyclic traffic of its own with the key on: it may not stand for the car");
+	first_quiet(p, w, v, r);
+	switch (r->state_at_end) {
+	case LULL_BUS_AWAKE:
+		lull_page_item(p, "", "awake when the observation ended");
+		break;
+	case LULL_BUS_QUIET:
+		lull_page_itemf(p, "", "quiet when the observation ended; %s", proof_words(r->proof_at_end));
+		break;
+	case LULL_BUS_BLIND:
+		lull_page_item(p, "", "not observed at the end of the recording");
+		break;
+	}
+	if (r->quiet_time_ns > 0)
+		lull_page_itemf(p, "", "quiet means %s without a frame%s%s", lull_when_length(r->quiet_time_ns, a),
+			r->quiet_why ? ": " : "", r->quiet_why ? r->quiet_why : "");
+	if (b->overflow)
+		lull_page_itemf(p, "", "%s frames of at least %u IDs had no place in the table", grouped(b->overflow, n),
+			(unsigned)b->overflow_ids);
+}
+
+static const char *kind_words(enum lull_spell_kind kind)
+{
+	switch (kind) {
+	case LULL_SPELL_BEFORE:
+		return "before";
+	case LULL_SPELL_SETTLING:
+		return "settling";
+	case LULL_SPELL_WAKE:
+		return "wake";
+	case LULL_SPELL_BY_US:
+		return "by us";
+	case LULL_SPELL_MORNING:
+		return "morning";
+	}
+	return "";
+}
+
+static const char *node_words(const struct lull_verdict *v, int node, unsigned columns, char *buf, size_t size)
+{
+	if (node < 0 || (size_t)node >= v->nodes.n)
+		return strcpy(buf, "-");
+	return lull_page_fit(v->nodes.at[node].name, columns, buf, size);
+}
+
+/* A table needs cells that line up by columns and not by bytes. */
+static void cell(FILE *out, const char *clean, unsigned columns)
+{
+	unsigned w = lull_page_columns(clean);
+
+	(void)fputs(clean, out);
+	for (; w < columns; w++)
+		(void)putc(' ', out);
+}
+
+static void spell_row(const struct lull_page *p, const struct lull_when *w, const struct lull_verdict *v,
+	const struct lull_spell *s)
+{
+	char a[LULL_WHEN], id[11], name[160];
+	const unsigned rest = p->width - 3 - (w->clock ? w->days ? 14 : 10 : 0) - 11 - 10 - 10 - 12;
+
+	(void)fputs("   ", p->out);
+	if (w->clock)
+		cell(p->out, lull_when_clock(w, s->from, a), w->days ? 14 : 10);
+	cell(p->out, lull_when_since(w, s->from, a), 11);
+	cell(p->out, lull_when_hms(s->to - s->from, a), 10);
+	cell(p->out, s->lone ? "lone ID" : kind_words(s->kind), 10);
+	cell(p->out, s->first_id == LULL_ID_NONE ? "-" : lull_id_text(s->first_id, id), 12);
+	if (s->waker >= 0 && s->waker == s->keeper) {
+		(void)fprintf(p->out, "%s\n", node_words(v, s->waker, rest, name, sizeof name));
+		return;
+	}
+	node_words(v, s->waker, rest / 2 - 1, name, sizeof name);
+	cell(p->out, name, rest / 2);
+	(void)fprintf(p->out, "%s\n", node_words(v, s->keeper, rest - rest / 2, name, sizeof name));
+}
+
+static void folded(const struct lull_page *p, const struct lull_spell *s, size_t n)
+{
+	lull_time sum = 0, shortest = INT64_MAX, longest = 0;
+	char a[LULL_WHEN], b[LULL_WHEN], c[LULL_WHEN], text[256];
+	size_t i;
+
+	for (i = 0; i < n; i++) {
+		lull_time length = s[i].to - s[i].from;
+
+		sum += length;
+		shortest = length < shortest ? length : shortest;
+		longest = length > longest ? length : longest;
+	}
+	(void)snprintf(text, sizeof text, "%zu more between, each %s to %s, together %s", n, lull_when_hms(shortest, a),
+		lull_when_hms(longest, b), lull_when_hms(sum, c));
+	lull_page_para(p, 3, ". . . ", LULL_INK_FAINT, text);
+}
+
+static void spells(const struct lull_page *p, const struct lull_when *w, const struct lull_verdict *v, unsigned index)
+{
+	const struct lull_spell *s = v->spells.at;
+	const unsigned rest = p->width - 3 - (w->clock ? w->days ? 14 : 10 : 0) - 11 - 10 - 10 - 12;
+	size_t first = 0, n = 0, i;
+
+	while (first < v->spells.n && s[first].bus != index)
+		first++;
+	while (first + n < v->spells.n && s[first + n].bus == index)
+		n++;
+	if (!n)
+		return;
+	(void)fprintf(p->out, "\n   %s", lull_page_on(p, LULL_INK_STRONG));
+	if (w->clock)
+		cell(p->out, "awake at", w->days ? 14 : 10);
+	cell(p->out, w->from_key_off ? "key-off" : "start", 11);
+	cell(p->out, "for", 10);
+	cell(p->out, "what", 10);
+	cell(p->out, "first ID", 12);
+	cell(p->out, "woke it", rest / 2);
+	(void)fprintf(p->out, "kept it%s\n", lull_page_off(p, LULL_INK_STRONG));
+	for (i = 0; i < n; i++) {
+		if (n > LULL_SPELLS_WHOLE && i == LULL_SPELLS_FIRST) {
+			folded(p, s + first + i, n - LULL_SPELLS_FIRST - LULL_SPELLS_LAST);
+			i = n - LULL_SPELLS_LAST;
+		}
+		spell_row(p, w, v, &s[first + i]);
+	}
+}
+
+static const char *blind_words(enum lull_coverage_why why)
+{
+	switch (why) {
+	case LULL_BLIND_CAPTURE_ENDED:
+		return "the capture had ended, and nothing tells that anybody still listened";
+	case LULL_BLIND_NOT_LISTENING:
+		return "nobody listened";
+	case LULL_BLIND_CLOCK_STEP:
+		return "the capture's clock was set";
+	case LULL_BLIND_FRAMES_LOST:
+		return "frames were lost";
+	case LULL_BLIND_UNDECIDED:
+		return "a silence or a clock that was set: it cannot be told which";
+	case LULL_BLIND_FILE_DAMAGED:
+		return "the file is damaged";
+	case LULL_OBSERVED:
+	case LULL_BLIND_LINK_DOWN:
+	case LULL_BLIND_ADAPTER_GONE:
+	case LULL_BLIND_ERROR_PASSIVE:
+	case LULL_BLIND_BUS_OFF:
+	case LULL_BLIND_RESTARTED:
+	case LULL_BLIND_COALESCING:
+	case LULL_BLIND_POWER:
+	case LULL_COVERAGE_COUNT:
+		break;
+	}
+	return lull_coverage_name(why);
+}
+
+static void blind(const struct lull_page *p, const struct lull_when *w, const struct lull_verdict *v)
+{
+	size_t i;
+
+	if (!v->blind.n) {
+		lull_page_item(p, "Blind", "at no time within the recording");
+		return;
+	}
+	for (i = 0; i < v->blind.n && i < LULL_ROWS_MOST; i++) {
+		const struct lull_coverage *c = &v->blind.at[i];
+		char a[LULL_WHEN], b[LULL_WHEN];
+
+		lull_page_itemf(p, i ? "" : "Blind", "%s, %s from %s: %s",
+			c->bus < w->night->bus_count ? w->night->bus[c->bus].name : "every bus",
+			lull_when_length(c->to - c->from, a), lull_when_both(w, c->from, b),
+			blind_words((enum lull_coverage_why)c->why));
+	}
+	if (v->blind.n > LULL_ROWS_MOST)
+		lull_page_itemf(p, "", "and %zu more times", v->blind.n - LULL_ROWS_MOST);
+}
+
+void lull_text_night(const struct lull_page *p, const struct lull_when *w, const struct lull_verdict *v)
+{
+	unsigned i;
+
+	lull_page_heading(p, "THE NIGHT", "");
+	frame_of_night(p, w, v);
+	marks(p, w);
+	for (i = 0; i < w->night->bus_count; i++) {
+		(void)putc('\n', p->out);
+		bus_head(p, w, v, i);
+		spells(p, w, v, i);
+	}
+	(void)putc('\n', p->out);
+	blind(p, w, v);
+}
