@@ -30,7 +30,8 @@ static int help(void)
 		    "\n"
 		    "Exit status: 0, or 2 on an error.\n",
 		stdout);
-	return fflush(stdout) || ferror(stdout) ? lull_fail(who, "cannot write to standard output") : LULL_EXIT_OK;
+	return fflush(stdout) || ferror(stdout) ? lull_fail(who, "cannot write to standard output")
+						: LULL_EXIT_OK;
 }
 
 /* -1: go on; else the exit status. */
@@ -38,28 +39,24 @@ static int parse(int argc, char **argv, struct options *o)
 {
 	enum { HELP = 256, COVERAGE };
 	static const struct option longs[] = {{"coverage", no_argument, NULL, COVERAGE},
-		{"output", required_argument, NULL, 'o'}, {"help", no_argument, NULL, HELP}, {NULL, 0, NULL, 0}};
+		{"output", required_argument, NULL, 'o'}, {"help", no_argument, NULL, HELP},
+		{NULL, 0, NULL, 0}};
 	int c;
 
 	while ((c = getopt_long(argc, argv, "o:", longs, NULL)) != -1) {
 		switch (c) {
-		case COVERAGE:
-			o->coverage = true;
-			break;
-		case 'o':
-			o->output = optarg;
-			break;
-		case HELP:
-			return help();
-		default:
-			return lull_try_help(who);
+		case COVERAGE: o->coverage = true; break;
+		case 'o': o->output = optarg; break;
+		case HELP: return help();
+		default: return lull_try_help(who);
 		}
 	}
 	if (!o->coverage)
 		return lull_misuse(who, "what to write was not given (--coverage)");
 	if (optind + 1 != argc)
-		return optind == argc ? lull_misuse(who, "no recording was given")
-				      : lull_misuse(who, "one recording at a time: what is '%s'?", argv[optind + 1]);
+		return optind == argc
+			? lull_misuse(who, "no recording was given")
+			: lull_misuse(who, "one recording at a time: what is '%s'?", argv[optind + 1]);
 	o->recording = argv[optind];
 	return -1;
 }

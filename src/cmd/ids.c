@@ -23,7 +23,8 @@ static int help(void)
 		    "\n"
 		    "Exit status: 0, or 2 on an error.\n",
 		stdout);
-	return fflush(stdout) || ferror(stdout) ? lull_fail(who, "cannot write to standard output") : LULL_EXIT_OK;
+	return fflush(stdout) || ferror(stdout) ? lull_fail(who, "cannot write to standard output")
+						: LULL_EXIT_OK;
 }
 
 /* -1: go on; else the exit status. */
@@ -31,26 +32,22 @@ static int parse(int argc, char **argv, struct lull_judged_options *o)
 {
 	enum { HELP = 256 };
 	static const struct option longs[] = {{"profile", required_argument, NULL, 'p'},
-		{"key-off", required_argument, NULL, 'k'}, {"help", no_argument, NULL, HELP}, {NULL, 0, NULL, 0}};
+		{"key-off", required_argument, NULL, 'k'}, {"help", no_argument, NULL, HELP},
+		{NULL, 0, NULL, 0}};
 	int c;
 
 	while ((c = getopt_long(argc, argv, "p:k:", longs, NULL)) != -1) {
 		switch (c) {
-		case 'p':
-			o->profile = optarg;
-			break;
-		case 'k':
-			o->key_off = optarg;
-			break;
-		case HELP:
-			return help();
-		default:
-			return lull_try_help(who);
+		case 'p': o->profile = optarg; break;
+		case 'k': o->key_off = optarg; break;
+		case HELP: return help();
+		default: return lull_try_help(who);
 		}
 	}
 	if (optind + 1 != argc)
-		return optind == argc ? lull_misuse(who, "no recording was given")
-				      : lull_misuse(who, "one recording at a time: what is '%s'?", argv[optind + 1]);
+		return optind == argc
+			? lull_misuse(who, "no recording was given")
+			: lull_misuse(who, "one recording at a time: what is '%s'?", argv[optind + 1]);
 	o->recording = argv[optind];
 	return -1;
 }

@@ -67,13 +67,16 @@ static int tell_captures(struct import *im)
 		if (lull_capture_damage(in->capture))
 			r = leave_out(im, "%s", lull_capture_damage(in->capture));
 		if (skipped && !r)
-			r = leave_out(im, "%s: %" PRIu64 " %s passed over as no CAN frame%s%s", in->path, skipped,
-				skipped == 1 ? "entry was" : "entries were", sentence ? "; the first: " : "", sentence ? sentence : "");
+			r = leave_out(im, "%s: %" PRIu64 " %s passed over as no CAN frame%s%s", in->path,
+				skipped, skipped == 1 ? "entry was" : "entries were",
+				sentence ? "; the first: " : "", sentence ? sentence : "");
 		if (in->misplaced && !r)
-			r = leave_out(im, "%s: %" PRIu64 " frames lie before others of their bus by more than a second", in->path,
-				in->misplaced);
+			r = leave_out(im,
+				"%s: %" PRIu64 " frames lie before others of their bus by more than a second",
+				in->path, in->misplaced);
 		if (in->no_bus && !r)
-			r = leave_out(im, "%s: %" PRIu64 " frames of buses beyond the %dth", in->path, in->no_bus, LULL_BUS_MAX);
+			r = leave_out(im, "%s: %" PRIu64 " frames of buses beyond the %dth", in->path,
+				in->no_bus, LULL_BUS_MAX);
 	}
 	return r;
 }
@@ -120,7 +123,8 @@ static int blind_rest(struct import *im)
 		if (from == LULL_NEVER)
 			continue; /* no frame: told coverage alone speaks */
 		if (damaged) {
-			lull_time to = im->end > from + LULL_DAMAGE_EXTENT ? im->end : from + LULL_DAMAGE_EXTENT;
+			lull_time to =
+				im->end > from + LULL_DAMAGE_EXTENT ? im->end : from + LULL_DAMAGE_EXTENT;
 
 			r = lull_observer_blind(im->inputs->observer, b, from, to, LULL_BLIND_FILE_DAMAGED);
 			if (to > im->end)
@@ -130,11 +134,13 @@ static int blind_rest(struct import *im)
 		for (i = 0; i < im->coverage_count; i++) {
 			const struct lull_coverage *c = &im->coverage[i];
 
-			if (c->why == LULL_OBSERVED && (c->bus == b || c->bus == LULL_BUS_ALL) && c->from <= from && c->to > from)
+			if (c->why == LULL_OBSERVED && (c->bus == b || c->bus == LULL_BUS_ALL) &&
+				c->from <= from && c->to > from)
 				from = c->to;
 		}
 		if (im->end > from)
-			r = lull_observer_blind(im->inputs->observer, b, from, im->end, LULL_BLIND_CAPTURE_ENDED);
+			r = lull_observer_blind(
+				im->inputs->observer, b, from, im->end, LULL_BLIND_CAPTURE_ENDED);
 	}
 	return r;
 }
@@ -149,7 +155,8 @@ static int put_texts(struct import *im, const char *profile)
 	if (!f)
 		return -ENOMEM;
 	for (i = 0; i < im->inputs->n; i++)
-		(void)fprintf(f, "%s (%s)\n", im->inputs->in[i].path, lull_capture_kind(im->inputs->in[i].capture));
+		(void)fprintf(
+			f, "%s (%s)\n", im->inputs->in[i].path, lull_capture_kind(im->inputs->in[i].capture));
 	if (fclose(f)) {
 		free(list);
 		return -ENOMEM;
@@ -172,14 +179,15 @@ static int run(struct import *im, const char *profile, char *err, size_t err_siz
 	int r = lull_inputs_buses(inputs);
 
 	if (!r)
-		r = lull_told_coverage(&im->told, &im->base, (const char(*)[LULL_BUS_NAME])inputs->bus, inputs->bus_count,
-			&im->coverage, &im->coverage_count, &unknown);
+		r = lull_told_coverage(&im->told, &im->base, (const char(*)[LULL_BUS_NAME])inputs->bus,
+			inputs->bus_count, &im->coverage, &im->coverage_count, &unknown);
 	inputs->told = im->coverage;
 	inputs->told_count = im->coverage_count;
 	if (!r && unknown)
 		r = leave_out(im, "%s: bus '%s' is in none of the captures", im->o->coverage, unknown);
 	if (!r && im->base.dates) {
-		const struct lull_clock_map map = {.t = 0, .utc_ns = im->base.zero, .error_ns = LULL_CLOCK_ERROR};
+		const struct lull_clock_map map = {
+			.t = 0, .utc_ns = im->base.zero, .error_ns = LULL_CLOCK_ERROR};
 
 		r = inputs->sink.clock(inputs->sink.ctx, &map);
 	}
@@ -206,7 +214,8 @@ static int run(struct import *im, const char *profile, char *err, size_t err_siz
 	if (!r)
 		r = put_texts(im, profile);
 	if (r)
-		(void)snprintf(err, err_size, "%s", r == -EINTR ? "interrupted; nothing was written" : strerror(-r));
+		(void)snprintf(
+			err, err_size, "%s", r == -EINTR ? "interrupted; nothing was written" : strerror(-r));
 	return r;
 }
 
@@ -215,8 +224,9 @@ static void summary(const struct import *im)
 	char length[LULL_WHEN], clean[4096];
 	char *word = lull_shell_word(im->o->output);
 
-	(void)printf("%s: %" PRIu64 " frames, %u %s, %s\n", lull_page_clean(im->o->output, clean, sizeof clean), im->tee.frames,
-		im->inputs->bus_count, im->inputs->bus_count == 1 ? "bus" : "buses", lull_when_length(im->end, length));
+	(void)printf("%s: %" PRIu64 " frames, %u %s, %s\n",
+		lull_page_clean(im->o->output, clean, sizeof clean), im->tee.frames, im->inputs->bus_count,
+		im->inputs->bus_count == 1 ? "bus" : "buses", lull_when_length(im->end, length));
 	if (im->tee.left_out)
 		(void)printf("%zu %s left out; the report says what.\n", im->tee.left_out,
 			im->tee.left_out == 1 ? "thing was" : "things were");
@@ -239,14 +249,15 @@ static int make(struct import *im, const char *profile)
 		if (!in->has_frames)
 			continue;
 		if (dates != im->base.dates && in != im->inputs->in && im->base.frames && i)
-			return lull_fail(who, "%s %s dates, but another capture %s: import them one by one", in->path,
-				dates ? "has" : "has no", dates ? "has none" : "has");
+			return lull_fail(who, "%s %s dates, but another capture %s: import them one by one",
+				in->path, dates ? "has" : "has no", dates ? "has none" : "has");
 		im->base.dates = dates;
 	}
 	r = lull_told_base(&im->told, &im->base, err, sizeof err);
 	if (r == -ENODATA)
-		return lull_fail(who, "nothing was heard: no frame in %s, and neither marks nor coverage say that anybody "
-				      "listened; nothing was written",
+		return lull_fail(who,
+			"nothing was heard: no frame in %s, and neither marks nor coverage say that anybody "
+			"listened; nothing was written",
 			im->inputs->in[0].path);
 	if (r)
 		return lull_fail(who, "%s", err);
@@ -314,9 +325,12 @@ int lull_cmd_import(int argc, char **argv)
 	if (!o.force && access(o.output, F_OK) == 0)
 		(void)lull_fail(who, "%s exists; --force replaces it", o.output);
 	else if (lull_told_read(&im.told, o.marks, o.coverage, o.key_off, err, sizeof err) ||
-			lull_inputs_open(&inputs, o.columns.time[0] || o.columns.id[0] || o.columns.extended[0] ||
-					o.columns.bus[0] || o.columns.length[0] || o.columns.data[0] || o.columns.unit
-				? &o.columns : NULL, err, sizeof err))
+		lull_inputs_open(&inputs,
+			o.columns.time[0] || o.columns.id[0] || o.columns.extended[0] || o.columns.bus[0] ||
+					o.columns.length[0] || o.columns.data[0] || o.columns.unit
+				? &o.columns
+				: NULL,
+			err, sizeof err))
 		(void)lull_fail(who, "%s", err[0] ? err : "out of memory");
 	else
 		r = make(&im, profile);

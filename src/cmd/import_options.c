@@ -37,7 +37,8 @@ static int help(void)
 		    "\n"
 		    "Exit status: 0 complete, 1 something was left out, 2 nothing was written.\n",
 		stdout);
-	return fflush(stdout) || ferror(stdout) ? lull_fail(who, "cannot write to standard output") : LULL_EXIT_OK;
+	return fflush(stdout) || ferror(stdout) ? lull_fail(who, "cannot write to standard output")
+						: LULL_EXIT_OK;
 }
 
 static bool is_name(const char *text, size_t len)
@@ -82,8 +83,9 @@ static int add_rate(struct lull_import_options *o, const char *text)
 	b = &o->given[o->given_count];
 	(void)snprintf(b->name, sizeof b->name, "%.*s", (int)(equals - text), text);
 	slash = strchr(equals, '/');
-	if (lull_bitrate(equals + 1, slash ? (size_t)(slash - equals - 1) : strlen(equals + 1), &b->bitrate) ||
-			(slash && lull_bitrate(slash + 1, strlen(slash + 1), &b->bitrate_data)))
+	if (lull_bitrate(
+		    equals + 1, slash ? (size_t)(slash - equals - 1) : strlen(equals + 1), &b->bitrate) ||
+		(slash && lull_bitrate(slash + 1, strlen(slash + 1), &b->bitrate_data)))
 		return lull_misuse(who, "'%s' is no bit rate; write 500k, 1M, 83333 or 500k/2M", equals + 1);
 	o->given_count++;
 	return 0;
@@ -111,8 +113,8 @@ static int set_columns(struct lull_csv_columns *c, char *list)
 	const struct {
 		const char *key;
 		char *value;
-	} keys[] = {{"time", c->time}, {"id", c->id}, {"extended", c->extended}, {"bus", c->bus}, {"length", c->length},
-		{"data", c->data}};
+	} keys[] = {{"time", c->time}, {"id", c->id}, {"extended", c->extended}, {"bus", c->bus},
+		{"length", c->length}, {"data", c->data}};
 	char *part, *rest = list;
 
 	while ((part = strsep(&rest, ","))) {
@@ -130,7 +132,8 @@ static int set_columns(struct lull_csv_columns *c, char *list)
 		for (i = 0; i < sizeof keys / sizeof keys[0] && strcmp(keys[i].key, part) != 0; i++)
 			;
 		if (i == sizeof keys / sizeof keys[0])
-			return lull_misuse(who, "'%s' is no column; they are time, id, extended, bus, length, data", part);
+			return lull_misuse(who,
+				"'%s' is no column; they are time, id, extended, bus, length, data", part);
 		if (strlen(value) >= sizeof c->time)
 			return lull_misuse(who, "column name '%s' is too long", value);
 		(void)snprintf(keys[i].value, sizeof c->time, "%s", value);
@@ -141,52 +144,34 @@ static int set_columns(struct lull_csv_columns *c, char *list)
 int lull_import_parse(int argc, char **argv, struct lull_import_options *o, struct lull_inputs *inputs)
 {
 	enum { HELP = 256, COVERAGE, COLUMNS };
-	static const struct option longs[] = {{"can", required_argument, NULL, 'c'}, {"output", required_argument, NULL, 'o'},
-		{"marks", required_argument, NULL, 'm'}, {"coverage", required_argument, NULL, COVERAGE},
-		{"profile", required_argument, NULL, 'p'}, {"key-off", required_argument, NULL, 'k'},
-		{"bitrate", required_argument, NULL, 'b'}, {"csv-columns", required_argument, NULL, COLUMNS},
-		{"force", no_argument, NULL, 'f'}, {"help", no_argument, NULL, HELP}, {NULL, 0, NULL, 0}};
+	static const struct option longs[] = {{"can", required_argument, NULL, 'c'},
+		{"output", required_argument, NULL, 'o'}, {"marks", required_argument, NULL, 'm'},
+		{"coverage", required_argument, NULL, COVERAGE}, {"profile", required_argument, NULL, 'p'},
+		{"key-off", required_argument, NULL, 'k'}, {"bitrate", required_argument, NULL, 'b'},
+		{"csv-columns", required_argument, NULL, COLUMNS}, {"force", no_argument, NULL, 'f'},
+		{"help", no_argument, NULL, HELP}, {NULL, 0, NULL, 0}};
 	int c, r = 0;
 
 	while (!r && (c = getopt_long(argc, argv, "c:o:m:p:k:b:f", longs, NULL)) != -1) {
 		switch (c) {
-		case 'c':
-			r = add_capture(inputs, optarg);
-			break;
-		case 'o':
-			o->output = optarg;
-			break;
-		case 'm':
-			o->marks = optarg;
-			break;
-		case COVERAGE:
-			o->coverage = optarg;
-			break;
-		case 'p':
-			o->profile = optarg;
-			break;
-		case 'k':
-			o->key_off = optarg;
-			break;
-		case 'b':
-			r = add_rate(o, optarg);
-			break;
-		case COLUMNS:
-			r = set_columns(&o->columns, optarg);
-			break;
-		case 'f':
-			o->force = true;
-			break;
-		case HELP:
-			return help();
-		default:
-			return lull_try_help(who);
+		case 'c': r = add_capture(inputs, optarg); break;
+		case 'o': o->output = optarg; break;
+		case 'm': o->marks = optarg; break;
+		case COVERAGE: o->coverage = optarg; break;
+		case 'p': o->profile = optarg; break;
+		case 'k': o->key_off = optarg; break;
+		case 'b': r = add_rate(o, optarg); break;
+		case COLUMNS: r = set_columns(&o->columns, optarg); break;
+		case 'f': o->force = true; break;
+		case HELP: return help();
+		default: return lull_try_help(who);
 		}
 	}
 	if (r)
 		return r;
 	if (optind < argc)
-		return lull_misuse(who, "what is '%s'? A capture is given as --can %s", argv[optind], argv[optind]);
+		return lull_misuse(
+			who, "what is '%s'? A capture is given as --can %s", argv[optind], argv[optind]);
 	if (!inputs->n)
 		return lull_misuse(who, "no capture was given (--can FILE)");
 	if (!o->output)

@@ -6,7 +6,8 @@
 #include <stdlib.h>
 #include <string.h>
 
-#define LULL_PIECES_JOIN LULL_SEC /* two captures of one bus that follow each other within this lie end to end */
+#define LULL_PIECES_JOIN \
+	LULL_SEC /* two captures of one bus that follow each other within this lie end to end */
 
 static bool has_bus(const struct lull_input *in, unsigned bus)
 {
@@ -19,7 +20,8 @@ static void fill(struct lull_input *in)
 	in->n = lull_capture_read(in->capture, in->batch, LULL_INPUT_BATCH);
 }
 
-int lull_inputs_open(struct lull_inputs *all, const struct lull_csv_columns *columns, char *err, size_t err_size)
+int lull_inputs_open(
+	struct lull_inputs *all, const struct lull_csv_columns *columns, char *err, size_t err_size)
 {
 	size_t i;
 
@@ -148,7 +150,8 @@ lull_time lull_inputs_last(const struct lull_inputs *all, unsigned bus, bool *da
 	return last;
 }
 
-static int cover(const struct lull_inputs *all, unsigned bus, enum lull_coverage_why why, lull_time from, lull_time to)
+static int cover(
+	const struct lull_inputs *all, unsigned bus, enum lull_coverage_why why, lull_time from, lull_time to)
 {
 	const struct lull_coverage row = {.bus = (uint8_t)bus, .why = (uint8_t)why, .from = from, .to = to};
 
@@ -162,7 +165,8 @@ static bool told_observed(const struct lull_inputs *all, unsigned bus, lull_time
 	for (i = 0; i < all->told_count && from < to; i++) {
 		const struct lull_coverage *c = &all->told[i];
 
-		if (c->why == LULL_OBSERVED && (c->bus == bus || c->bus == LULL_BUS_ALL) && c->from <= from && c->to > from)
+		if (c->why == LULL_OBSERVED && (c->bus == bus || c->bus == LULL_BUS_ALL) && c->from <= from &&
+			c->to > from)
 			from = c->to;
 	}
 	return from >= to;
@@ -182,10 +186,12 @@ static int bridge(struct lull_inputs *all, const struct lull_input *in)
 		if (!has_bus(in, b))
 			continue;
 		for (i = 0; i < all->n; i++)
-			running = running || (all->in[i].started && !all->in[i].ended && &all->in[i] != in && has_bus(&all->in[i], b));
+			running = running ||
+				(all->in[i].started && !all->in[i].ended && &all->in[i] != in &&
+					has_bus(&all->in[i], b));
 		last = lull_inputs_last(all, b, &damaged);
 		if (running || last == LULL_NEVER || in->first - last < LULL_PIECES_JOIN ||
-				told_observed(all, b, last, in->first))
+			told_observed(all, b, last, in->first))
 			continue;
 		r = lull_observer_blind(all->observer, b, last, in->first,
 			damaged ? LULL_BLIND_FILE_DAMAGED : LULL_BLIND_CAPTURE_ENDED);
@@ -264,7 +270,8 @@ static int run(struct lull_inputs *all, struct lull_input *in, lull_time limit)
 		}
 		in->frames += (uint64_t)(f - begin);
 		in->at = (size_t)(f - in->batch);
-		lull_progress_step(all->progress, (uint64_t)(f - begin), all->n == 1 ? lull_capture_progress(in->capture) : -1);
+		lull_progress_step(all->progress, (uint64_t)(f - begin),
+			all->n == 1 ? lull_capture_progress(in->capture) : -1);
 		if (r || f < stop)
 			return r;
 		if (*all->stop)
@@ -284,7 +291,8 @@ static int tell(struct lull_inputs *all, lull_time t)
 	bool flushed = false;
 	int r = 0;
 
-	for (; all->told_done < all->told_count && all->told[all->told_done].from <= t && !r; all->told_done++) {
+	for (; all->told_done < all->told_count && all->told[all->told_done].from <= t && !r;
+		all->told_done++) {
 		const struct lull_coverage *c = &all->told[all->told_done];
 		size_t i;
 
@@ -298,7 +306,8 @@ static int tell(struct lull_inputs *all, lull_time t)
 		}
 		flushed = true;
 		if (!r)
-			r = lull_observer_blind(all->observer, c->bus, c->from, c->to, (enum lull_coverage_why)c->why);
+			r = lull_observer_blind(
+				all->observer, c->bus, c->from, c->to, (enum lull_coverage_why)c->why);
 	}
 	return r;
 }

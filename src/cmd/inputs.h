@@ -24,7 +24,8 @@ struct lull_input {
 	int64_t first_stamp; /* valid if it has frames */
 	bool has_frames;
 	lull_time first, last; /* recording time; last once ended */
-	uint64_t frames, misplaced, no_bus; /* passed on, refused by the observer for their time, without a bus */
+	uint64_t frames, misplaced,
+		no_bus; /* passed on, refused by the observer for their time, without a bus */
 };
 
 struct lull_inputs {
@@ -45,7 +46,8 @@ struct lull_inputs {
 };
 
 /* Opens the captures that were added (path and bus set) and reads their first frames. -1 with a message. */
-LULL_MUST_CHECK int lull_inputs_open(struct lull_inputs *, const struct lull_csv_columns *, char *err, size_t err_size);
+LULL_MUST_CHECK int lull_inputs_open(
+	struct lull_inputs *, const struct lull_csv_columns *, char *err, size_t err_size);
 void lull_inputs_close(struct lull_inputs *);
 /* The earliest stamp of all; false if there is no frame at all. */
 bool lull_inputs_first(const struct lull_inputs *, int64_t *stamp);

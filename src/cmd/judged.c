@@ -18,8 +18,8 @@ static int get_profile(struct lull_judged *j, const char *path, const char *who)
 	if (path)
 		r = lull_profile_read(path, &j->profile, err, sizeof err);
 	else if (j->night.profile)
-		r = lull_profile_parse_text("profile in the recording", j->night.profile, strlen(j->night.profile), &j->profile,
-			err, sizeof err);
+		r = lull_profile_parse_text("profile in the recording", j->night.profile,
+			strlen(j->night.profile), &j->profile, err, sizeof err);
 	return r ? lull_fail(who, "%s", err) : 0;
 }
 
@@ -33,7 +33,9 @@ static int get_key_off(const struct lull_night *night, const char *text, lull_ti
 
 	if (lull_stamp_parse(text, &at))
 		return lull_misuse(who,
-			"key-off time '%s' is neither seconds from the first frame nor a date like 2026-03-05T22:41:07Z", text);
+			"key-off time '%s' is neither seconds from the first frame nor a date like "
+			"2026-03-05T22:41:07Z",
+			text);
 	for (b = 0; b < night->bus_count; b++) {
 		if (night->bus[b].first != LULL_NEVER && (first == LULL_NEVER || night->bus[b].first < first))
 			first = night->bus[b].first;
@@ -45,7 +47,8 @@ static int get_key_off(const struct lull_night *night, const char *text, lull_ti
 	else if (__builtin_add_overflow(first, at.ns, t))
 		*t = LULL_NEVER;
 	if (*t == LULL_NEVER && at.absolute)
-		return lull_fail(who, "this recording has no dates: give --key-off in seconds from the first frame");
+		return lull_fail(
+			who, "this recording has no dates: give --key-off in seconds from the first frame");
 	if (*t < 0 || *t > night->end)
 		return lull_fail(who, "key-off '%s' does not lie within the recording", text);
 	return 0;

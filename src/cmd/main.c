@@ -53,8 +53,9 @@ static void help(FILE *out)
 static void version(void)
 {
 	(void)printf("lull %s\n", LULL_VERSION);
-	(void)printf("with %s,\nSQLite %s, jansson %s, GSL %s, zlib %s, zstd %s\n", pcap_lib_version(), sqlite3_libversion(),
-		jansson_version_str(), gsl_version, zlibVersion(), ZSTD_versionString());
+	(void)printf("with %s,\nSQLite %s, jansson %s, GSL %s, zlib %s, zstd %s\n", pcap_lib_version(),
+		sqlite3_libversion(), jansson_version_str(), gsl_version, zlibVersion(),
+		ZSTD_versionString());
 	(void)puts("License GPLv3+: GNU GPL version 3 or later <https://gnu.org/licenses/gpl.html>.\n"
 		   "This is free software: you are free to change and redistribute it.\n"
 		   "There is NO WARRANTY, to the extent permitted by law.");

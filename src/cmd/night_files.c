@@ -56,8 +56,8 @@ static FILE *open_file(const struct lull_night_files *nf, const char *name, char
 	return f;
 }
 
-struct lull_night_files *lull_night_files_new(const char *folder, bool force, struct lull_progress *progress, char *err,
-	size_t err_size)
+struct lull_night_files *lull_night_files_new(
+	const char *folder, bool force, struct lull_progress *progress, char *err, size_t err_size)
 {
 	struct lull_night_files *nf = calloc(1, sizeof *nf);
 
@@ -153,10 +153,11 @@ const char *lull_night_files_capture(const struct lull_sim_night *night, unsigne
 	return buf;
 }
 
-static int close_capture(struct lull_night_files *nf, const struct lull_sim_night *night, unsigned bus, char *err,
-	size_t err_size)
+static int close_capture(struct lull_night_files *nf, const struct lull_sim_night *night, unsigned bus,
+	char *err, size_t err_size)
 {
-	char name[LULL_BUS_NAME + 8], *from = capture_path(nf, bus),
+	char name[LULL_BUS_NAME + 8],
+		*from = capture_path(nf, bus),
 		*to = in_folder(nf, lull_night_files_capture(night, bus, name, sizeof name));
 	int r = 0;
 
@@ -183,7 +184,8 @@ static int close_capture(struct lull_night_files *nf, const struct lull_sim_nigh
 	return r;
 }
 
-static int close_file(FILE *f, const struct lull_night_files *nf, const char *name, char *err, size_t err_size)
+static int close_file(
+	FILE *f, const struct lull_night_files *nf, const char *name, char *err, size_t err_size)
 {
 	int bad = ferror(f);
 
@@ -211,8 +213,8 @@ static void put_marks(FILE *f, const struct lull_sim_night *night)
 		if (m->text[0])
 			(void)fprintf(f, "%s,%s\n", iso(night, m->t, at), m->text);
 		else
-			(void)fprintf(f, "%s,%s%s%s\n", iso(night, m->t, at), lull_mark_name((enum lull_mark_kind)m->kind),
-				m->name[0] ? " " : "", m->name);
+			(void)fprintf(f, "%s,%s%s%s\n", iso(night, m->t, at),
+				lull_mark_name((enum lull_mark_kind)m->kind), m->name[0] ? " " : "", m->name);
 	}
 }
 
@@ -226,7 +228,8 @@ static void put_coverage(FILE *f, const struct lull_sim_night *night)
 		const struct lull_coverage *c = &night->coverage.at[i];
 
 		(void)fprintf(f, "%s,%s,%s,%s\n", c->bus < night->bus_count ? night->bus_name[c->bus] : "*",
-			iso(night, c->from, from), iso(night, c->to, to), lull_coverage_name((enum lull_coverage_why)c->why));
+			iso(night, c->from, from), iso(night, c->to, to),
+			lull_coverage_name((enum lull_coverage_why)c->why));
 	}
 }
 
@@ -235,7 +238,8 @@ static void put_profile(FILE *f, const struct lull_sim_night *night)
 	(void)fputs(night->profile ? night->profile : "", f);
 }
 
-int lull_night_files_finish(struct lull_night_files *nf, const struct lull_sim_night *night, char *err, size_t err_size)
+int lull_night_files_finish(
+	struct lull_night_files *nf, const struct lull_sim_night *night, char *err, size_t err_size)
 {
 	static const struct {
 		const char *name;

@@ -36,8 +36,8 @@ void lull_progress_step(struct lull_progress *p, uint64_t frames, double share)
 	p->next_ns = now + 200000000;
 	if (share >= 0 && share <= 1)
 		(void)snprintf(percent, sizeof percent, "%.0f %%, ", share * 100);
-	(void)fprintf(stderr, "\r%s: %s%.1f million frames, %.1f million/s\033[K", p->what, percent, (double)p->count / 1e6,
-		(double)p->count * 1e3 / (double)(now - p->begun_ns));
+	(void)fprintf(stderr, "\r%s: %s%.1f million frames, %.1f million/s\033[K", p->what, percent,
+		(double)p->count / 1e6, (double)p->count * 1e3 / (double)(now - p->begun_ns));
 	(void)fflush(stderr);
 	p->shown = true;
 }

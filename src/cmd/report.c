@@ -33,7 +33,8 @@ static int help(void)
 		    "\n"
 		    "Exit status: 0 all within the limit, 1 any other finding, 2 an error.\n",
 		stdout);
-	return fflush(stdout) || ferror(stdout) ? lull_fail(who, "cannot write to standard output") : LULL_EXIT_OK;
+	return fflush(stdout) || ferror(stdout) ? lull_fail(who, "cannot write to standard output")
+						: LULL_EXIT_OK;
 }
 
 static int set_format(struct options *o, const char *word)
@@ -52,16 +53,16 @@ static int parse(int argc, char **argv, struct options *o)
 {
 	enum { HELP = 256, FORMAT, LIMIT_MA, LIMIT_SLEEP };
 	static const struct option longs[] = {{"format", required_argument, NULL, FORMAT},
-		{"limit-ma", required_argument, NULL, LIMIT_MA}, {"limit-sleep", required_argument, NULL, LIMIT_SLEEP},
+		{"limit-ma", required_argument, NULL, LIMIT_MA},
+		{"limit-sleep", required_argument, NULL, LIMIT_SLEEP},
 		{"profile", required_argument, NULL, 'p'}, {"key-off", required_argument, NULL, 'k'},
-		{"output", required_argument, NULL, 'o'}, {"help", no_argument, NULL, HELP}, {NULL, 0, NULL, 0}};
+		{"output", required_argument, NULL, 'o'}, {"help", no_argument, NULL, HELP},
+		{NULL, 0, NULL, 0}};
 	int c, r = 0;
 
 	while (!r && (c = getopt_long(argc, argv, "p:k:o:", longs, NULL)) != -1) {
 		switch (c) {
-		case FORMAT:
-			r = set_format(o, optarg);
-			break;
+		case FORMAT: r = set_format(o, optarg); break;
 		case LIMIT_MA:
 			if (lull_number(optarg, 0, &o->judged.limit_draw_mA))
 				r = lull_misuse(who, "'%s' is no current in mA", optarg);
@@ -70,26 +71,19 @@ static int parse(int argc, char **argv, struct options *o)
 			if (lull_number(optarg, 0, &o->judged.limit_sleep_s))
 				r = lull_misuse(who, "'%s' is no time in seconds", optarg);
 			break;
-		case 'p':
-			o->judged.profile = optarg;
-			break;
-		case 'k':
-			o->judged.key_off = optarg;
-			break;
-		case 'o':
-			o->output = optarg;
-			break;
-		case HELP:
-			return help();
-		default:
-			return lull_try_help(who);
+		case 'p': o->judged.profile = optarg; break;
+		case 'k': o->judged.key_off = optarg; break;
+		case 'o': o->output = optarg; break;
+		case HELP: return help();
+		default: return lull_try_help(who);
 		}
 	}
 	if (r)
 		return r;
 	if (optind + 1 != argc)
-		return optind == argc ? lull_misuse(who, "no recording was given")
-				      : lull_misuse(who, "one recording at a time: what is '%s'?", argv[optind + 1]);
+		return optind == argc
+			? lull_misuse(who, "no recording was given")
+			: lull_misuse(who, "one recording at a time: what is '%s'?", argv[optind + 1]);
 	o->judged.recording = argv[optind];
 	return -1;
 }

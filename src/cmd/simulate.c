@@ -35,7 +35,8 @@ static int help(void)
 		    "\n"
 		    "Exit status: 0, or 2 on an error.\n",
 		stdout);
-	return fflush(stdout) || ferror(stdout) ? lull_fail(who, "cannot write to standard output") : LULL_EXIT_OK;
+	return fflush(stdout) || ferror(stdout) ? lull_fail(who, "cannot write to standard output")
+						: LULL_EXIT_OK;
 }
 
 static int list(void)
@@ -45,7 +46,8 @@ static int list(void)
 
 	for (i = 0; i < n; i++)
 		(void)printf("%s\n    %s\n", s[i].name, s[i].about);
-	return fflush(stdout) || ferror(stdout) ? lull_fail(who, "cannot write to standard output") : LULL_EXIT_OK;
+	return fflush(stdout) || ferror(stdout) ? lull_fail(who, "cannot write to standard output")
+						: LULL_EXIT_OK;
 }
 
 static int set_seed(struct options *o, const char *text)
@@ -86,37 +88,25 @@ static int set_scenario(struct options *o, const char *name)
 static int parse(int argc, char **argv, struct options *o)
 {
 	enum { HELP = 256, HOURS };
-	static const struct option longs[] = {{"list", no_argument, NULL, 'l'}, {"seed", required_argument, NULL, 's'},
-		{"named-nodes", no_argument, NULL, 'n'}, {"hours", required_argument, NULL, HOURS},
-		{"output", required_argument, NULL, 'o'}, {"force", no_argument, NULL, 'f'}, {"help", no_argument, NULL, HELP},
-		{NULL, 0, NULL, 0}};
+	static const struct option longs[] = {{"list", no_argument, NULL, 'l'},
+		{"seed", required_argument, NULL, 's'}, {"named-nodes", no_argument, NULL, 'n'},
+		{"hours", required_argument, NULL, HOURS}, {"output", required_argument, NULL, 'o'},
+		{"force", no_argument, NULL, 'f'}, {"help", no_argument, NULL, HELP}, {NULL, 0, NULL, 0}};
 	int c, r = 0;
 
 	while (!r && (c = getopt_long(argc, argv, "ls:no:f", longs, NULL)) != -1) {
 		switch (c) {
-		case 'l':
-			o->list = true;
-			break;
-		case 's':
-			r = set_seed(o, optarg);
-			break;
-		case 'n':
-			o->sim.with_profile_nodes = true;
-			break;
+		case 'l': o->list = true; break;
+		case 's': r = set_seed(o, optarg); break;
+		case 'n': o->sim.with_profile_nodes = true; break;
 		case HOURS:
 			if (lull_number(optarg, 0.01, &o->sim.hours) || o->sim.hours > 240)
 				r = lull_misuse(who, "'%s' is no length; it is 0.01 to 240 hours", optarg);
 			break;
-		case 'o':
-			o->output = optarg;
-			break;
-		case 'f':
-			o->force = true;
-			break;
-		case HELP:
-			return help();
-		default:
-			return lull_try_help(who);
+		case 'o': o->output = optarg; break;
+		case 'f': o->force = true; break;
+		case HELP: return help();
+		default: return lull_try_help(who);
 		}
 	}
 	if (r)

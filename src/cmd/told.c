@@ -19,15 +19,17 @@ static int add_key_off(struct lull_told *told, const char *text, char *err, size
 	lull_mark_parse("key off", &m->mark);
 	if (lull_stamp_parse(text, &m->at)) {
 		(void)snprintf(err, err_size,
-			"key-off time '%s' is neither seconds from the first frame nor a date like 2026-03-05T22:41:07Z", text);
+			"key-off time '%s' is neither seconds from the first frame nor a date like "
+			"2026-03-05T22:41:07Z",
+			text);
 		return -EINVAL;
 	}
 	told->mark_count++;
 	return 0;
 }
 
-int lull_told_read(struct lull_told *told, const char *marks, const char *coverage, const char *key_off, char *err,
-	size_t err_size)
+int lull_told_read(struct lull_told *told, const char *marks, const char *coverage, const char *key_off,
+	char *err, size_t err_size)
 {
 	int r = 0;
 
@@ -101,8 +103,9 @@ int lull_told_base(const struct lull_told *told, struct lull_told_base *base, ch
 			first_date = at->ns;
 	}
 	if (any_date && base->frames && !base->dates) {
-		(void)snprintf(err, err_size, "the captures have no dates, so marks, coverage and key-off cannot be given as "
-					      "dates: give seconds from the first frame");
+		(void)snprintf(err, err_size,
+			"the captures have no dates, so marks, coverage and key-off cannot be given as "
+			"dates: give seconds from the first frame");
 		return -EINVAL;
 	}
 	if (!base->frames) {
@@ -140,7 +143,8 @@ static int add(struct list *list, uint8_t bus, enum lull_coverage_why why, lull_
 		list->at = grown;
 		list->room = room;
 	}
-	list->at[list->n++] = (struct lull_coverage){.bus = bus, .why = (uint8_t)why, .from = from < 0 ? 0 : from, .to = to};
+	list->at[list->n++] = (struct lull_coverage){
+		.bus = bus, .why = (uint8_t)why, .from = from < 0 ? 0 : from, .to = to};
 	return 0;
 }
 
@@ -201,8 +205,9 @@ static int from_marks(struct list *list, const struct lull_told *told, const str
 	return r;
 }
 
-int lull_told_coverage(const struct lull_told *told, const struct lull_told_base *base, const char (*buses)[LULL_BUS_NAME],
-	unsigned bus_count, struct lull_coverage **out, size_t *n, const char **unknown)
+int lull_told_coverage(const struct lull_told *told, const struct lull_told_base *base,
+	const char (*buses)[LULL_BUS_NAME], unsigned bus_count, struct lull_coverage **out, size_t *n,
+	const char **unknown)
 {
 	struct list list = {0};
 	size_t i;
@@ -223,7 +228,8 @@ int lull_told_coverage(const struct lull_told *told, const struct lull_told_base
 				continue;
 			}
 		}
-		r = add(&list, (uint8_t)b, c->why, recording_time(&c->from, base), recording_time(&c->to, base));
+		r = add(&list, (uint8_t)b, c->why, recording_time(&c->from, base),
+			recording_time(&c->to, base));
 	}
 	if (r) {
 		free(list.at);
@@ -236,7 +242,8 @@ int lull_told_coverage(const struct lull_told *told, const struct lull_told_base
 	return 0;
 }
 
-lull_time lull_told_mark_time(const struct lull_stamped_mark *m, const struct lull_told_base *base, const struct lull_tee *tee)
+lull_time lull_told_mark_time(
+	const struct lull_stamped_mark *m, const struct lull_told_base *base, const struct lull_tee *tee)
 {
 	if (m->at.absolute && tee->clock_count)
 		return lull_tee_from_utc(tee, m->at.ns);

@@ -15,8 +15,8 @@ struct lull_told {
 
 /* Reads the files, each of which may be NULL, and adds the key-off that was given as an option (NULL none).
  * 0 or a negative errno with a message. */
-LULL_MUST_CHECK int lull_told_read(struct lull_told *, const char *marks, const char *coverage, const char *key_off,
-	char *err, size_t err_size);
+LULL_MUST_CHECK int lull_told_read(struct lull_told *, const char *marks, const char *coverage,
+	const char *key_off, char *err, size_t err_size);
 void lull_told_clear(struct lull_told *);
 
 /* How stamps become recording time before the first frame is passed on. */
@@ -29,15 +29,18 @@ struct lull_told_base {
 /* Finds first (without frames) and zero: the earliest told start of observation, else the earliest frame. -EINVAL
  * with a message: a date was told, and the captures have none. -ENODATA: no frame, and nobody says that anybody
  * listened. */
-LULL_MUST_CHECK int lull_told_base(const struct lull_told *, struct lull_told_base *, char *err, size_t err_size);
+LULL_MUST_CHECK int lull_told_base(
+	const struct lull_told *, struct lull_told_base *, char *err, size_t err_size);
 
 /* Told coverage in recording time: the file's rows, and observed rows from the marks `listening` and `stopped
  * listening` (blind between a stop and the next start). Clipped to 0, by from. Caller frees. Bus names are looked up in
  * `buses`; rows of others are dropped, and *unknown is the first such name, else NULL. */
 LULL_MUST_CHECK int lull_told_coverage(const struct lull_told *, const struct lull_told_base *,
-	const char (*buses)[LULL_BUS_NAME], unsigned bus_count, struct lull_coverage **out, size_t *n, const char **unknown);
+	const char (*buses)[LULL_BUS_NAME], unsigned bus_count, struct lull_coverage **out, size_t *n,
+	const char **unknown);
 
 /* One mark's instant, by the clock maps of the whole import. May be negative. */
-lull_time lull_told_mark_time(const struct lull_stamped_mark *, const struct lull_told_base *, const struct lull_tee *);
+lull_time lull_told_mark_time(
+	const struct lull_stamped_mark *, const struct lull_told_base *, const struct lull_tee *);
 
 #endif

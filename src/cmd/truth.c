@@ -20,7 +20,8 @@ static json_t *findings(const struct lull_truth *t)
 		(void)json_array_append_new(list,
 			json_pack("{s:s, s:o, s:o, s:b}", "code", lull_code_name(f->code), "node",
 				f->node[0] ? json_string(f->node) : json_null(), "role",
-				f->node[0] ? json_string(lull_role_name(f->role)) : json_null(), "decidable", f->decidable));
+				f->node[0] ? json_string(lull_role_name(f->role)) : json_null(), "decidable",
+				f->decidable));
 	}
 	return list;
 }
@@ -39,8 +40,8 @@ static json_t *nodes(const struct lull_truth *t)
 
 			(void)json_array_append_new(ids, json_string(lull_id_text(n->ids[k], buf)));
 		}
-		(void)json_array_append_new(list,
-			json_pack("{s:s, s:s, s:o}", "name", n->name, "bus", n->bus, "ids", ids));
+		(void)json_array_append_new(
+			list, json_pack("{s:s, s:s, s:o}", "name", n->name, "bus", n->bus, "ids", ids));
 	}
 	return list;
 }
@@ -48,9 +49,10 @@ static json_t *nodes(const struct lull_truth *t)
 void lull_truth_write(FILE *f, const struct lull_sim_night *night)
 {
 	const struct lull_truth *t = &night->truth;
-	json_t *j = json_pack("{s:s, s:i, s:s, s:I, s:o, s:o, s:i, s:o, s:o}", "format", "lull.truth", "version", 1,
-		"scenario", t->scenario ? t->scenario : "", "seed", (json_int_t)t->seed, "key_off_s", number(t->key_off_s),
-		"first_quiet_s", number(t->first_quiet_s), "wakes", (int)t->wakes, "findings", findings(t), "nodes", nodes(t));
+	json_t *j = json_pack("{s:s, s:i, s:s, s:I, s:o, s:o, s:i, s:o, s:o}", "format", "lull.truth",
+		"version", 1, "scenario", t->scenario ? t->scenario : "", "seed", (json_int_t)t->seed,
+		"key_off_s", number(t->key_off_s), "first_quiet_s", number(t->first_quiet_s), "wakes",
+		(int)t->wakes, "findings", findings(t), "nodes", nodes(t));
 
 	/* A failed write shows in the stream's error flag, which the caller looks at. */
 	if (j)

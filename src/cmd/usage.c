@@ -61,7 +61,8 @@ static unsigned edits(const char *a, const char *b)
 				best = d[i - 1][j] + 1;
 			if (d[i][j - 1] + 1 < best)
 				best = d[i][j - 1] + 1;
-			if (i > 1 && j > 1 && a[i - 1] == b[j - 2] && a[i - 2] == b[j - 1] && d[i - 2][j - 2] + 1 < best)
+			if (i > 1 && j > 1 && a[i - 1] == b[j - 2] && a[i - 2] == b[j - 1] &&
+				d[i - 2][j - 2] + 1 < best)
 				best = d[i - 2][j - 2] + 1;
 			d[i][j] = best;
 		}

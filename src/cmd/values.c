@@ -47,7 +47,8 @@ int lull_bitrate(const char *text, size_t len, uint32_t *out)
 
 char *lull_shell_word(const char *text)
 {
-	static const char plain[] = "abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789_-./,:=+@%";
+	static const char plain[] =
+		"abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789_-./,:=+@%";
 	char *out = malloc(strlen(text) * 4 + 3), *o = out;
 
 	if (!out)

@@ -55,7 +55,8 @@ static void add_stretch(struct row *r, const struct lull_stretch *s, lull_time f
 		r->runs++;
 }
 
-static struct row *collect(const struct lull_night *night, const struct lull_verdict *v, lull_time from, size_t *n)
+static struct row *collect(
+	const struct lull_night *night, const struct lull_verdict *v, lull_time from, size_t *n)
 {
 	struct row *rows = calloc(v->ids.n ? v->ids.n : 1, sizeof *rows);
 	size_t i;
@@ -121,8 +122,11 @@ static struct group *grouped(const struct row *rows, size_t n, size_t *count)
 	if (!groups)
 		return NULL;
 	for (i = 0; i < n; i++) {
-		if (!i || rows[i].info->node != rows[i - 1].info->node || rows[i].info->bus != rows[i - 1].info->bus) {
-			groups[g++] = (struct group){.node = rows[i].info->node, .bus = rows[i].info->bus, .first = i,
+		if (!i || rows[i].info->node != rows[i - 1].info->node ||
+			rows[i].info->bus != rows[i - 1].info->bus) {
+			groups[g++] = (struct group){.node = rows[i].info->node,
+				.bus = rows[i].info->bus,
+				.first = i,
 				.until = LULL_NEVER};
 		}
 		groups[g - 1].n++;
@@ -139,16 +143,11 @@ static struct group *grouped(const struct row *rows, size_t n, size_t *count)
 static const char *named_by_words(enum lull_named_by by)
 {
 	switch (by) {
-	case LULL_BY_PROFILE:
-		return "name from the profile";
-	case LULL_BY_SOURCE_ADDRESS:
-		return "name from its source address";
-	case LULL_BY_NM:
-		return "name from network management";
-	case LULL_BY_LEARNED:
-		return "name from an unplug test";
-	case LULL_BY_TIMING:
-		return "these IDs behave as one sender";
+	case LULL_BY_PROFILE: return "name from the profile";
+	case LULL_BY_SOURCE_ADDRESS: return "name from its source address";
+	case LULL_BY_NM: return "name from network management";
+	case LULL_BY_LEARNED: return "name from an unplug test";
+	case LULL_BY_TIMING: return "these IDs behave as one sender";
 	}
 	return "";
 }
@@ -167,20 +166,23 @@ static void id_row(const struct lull_page *p, const struct lull_when *w, const s
 {
 	char id[11], every[LULL_WHEN], sent[LULL_WHEN], since[LULL_WHEN], until[LULL_WHEN], ago[LULL_WHEN];
 
-	(void)fprintf(p->out, "   %-10s %9s %10.0f %5u %9s", lull_id_text(r->info->id, id), period_words(r->info, every),
-		r->frames, r->runs, lull_when_hms(r->sent, sent));
-	(void)fprintf(p->out, " %9s %9s", lull_when_since(w, r->since, since), lull_when_since(w, r->until, until));
+	(void)fprintf(p->out, "   %-10s %9s %10.0f %5u %9s", lull_id_text(r->info->id, id),
+		period_words(r->info, every), r->frames, r->runs, lull_when_hms(r->sent, sent));
+	(void)fprintf(
+		p->out, " %9s %9s", lull_when_since(w, r->since, since), lull_when_since(w, r->until, until));
 	if (r->open)
-		(void)fprintf(p->out, " %snow%s\n", lull_page_on(p, LULL_INK_WARN), lull_page_off(p, LULL_INK_WARN));
+		(void)fprintf(p->out, " %snow%s\n", lull_page_on(p, LULL_INK_WARN),
+			lull_page_off(p, LULL_INK_WARN));
 	else
 		(void)fprintf(p->out, " %s\n", lull_when_hms(w->night->end - r->until, ago));
 }
 
-static void group(const struct lull_page *p, const struct lull_when *w, const struct lull_verdict *v, const struct group *g,
-	const struct row *rows)
+static void group(const struct lull_page *p, const struct lull_when *w, const struct lull_verdict *v,
+	const struct group *g, const struct row *rows)
 {
 	char text[512], ago[LULL_WHEN];
-	const struct lull_node *n = g->node >= 0 && (size_t)g->node < v->nodes.n ? &v->nodes.at[g->node] : NULL;
+	const struct lull_node *n =
+		g->node >= 0 && (size_t)g->node < v->nodes.n ? &v->nodes.at[g->node] : NULL;
 	size_t i;
 
 	(void)snprintf(text, sizeof text, "%s on %s (%s): %s", n ? n->name : "IDs of no known node",
@@ -216,7 +218,8 @@ int lull_report_ids(FILE *out, const struct lull_night *night, const struct lull
 		return -ENOMEM;
 	}
 	if (v->key_off == LULL_NEVER)
-		(void)snprintf(text, sizeof text, "Key-off is not known: times count from the start, to the end %s later.",
+		(void)snprintf(text, sizeof text,
+			"Key-off is not known: times count from the start, to the end %s later.",
 			lull_when_hms(night->end, a));
 	else
 		(void)snprintf(text, sizeof text, "Who sent after key-off at %s, until the end at %s.",
@@ -225,8 +228,8 @@ int lull_report_ids(FILE *out, const struct lull_night *night, const struct lull
 	if (!n) {
 		(void)fputs("Nothing was heard in that time.\n", out);
 	} else {
-		(void)fprintf(out, "   %-10s %9s %10s %5s %9s %9s %9s %s\n", "ID", "every", "frames", "runs", "sent for", "since",
-			"until", "silent");
+		(void)fprintf(out, "   %-10s %9s %10s %5s %9s %9s %9s %s\n", "ID", "every", "frames", "runs",
+			"sent for", "since", "until", "silent");
 	}
 	for (i = 0; i < groups; i++)
 		group(&p, &w, v, &g[i], rows);

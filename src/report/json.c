@@ -8,21 +8,18 @@
 #include <report/when.h>
 #include <string.h>
 
-static json_t *
-number(double x)
+static json_t *number(double x)
 {
 	return isfinite(x) ? json_real(x) : json_null();
 }
 
-static json_t *
-seconds(lull_time t)
+static json_t *seconds(lull_time t)
 {
 	return t == LULL_NEVER ? json_null() : json_real((double)t / 1e9);
 }
 
 /* jansson takes valid UTF-8 only; anything else is shown as \xNN. */
-static json_t *
-text(const char *s)
+static json_t *text(const char *s)
 {
 	json_t *j;
 	char *clean;
@@ -42,28 +39,24 @@ text(const char *s)
 	return j;
 }
 
-static json_t *
-node_name(const struct lull_verdict *v, int node)
+static json_t *node_name(const struct lull_verdict *v, int node)
 {
 	return node >= 0 && (size_t)node < v->nodes.n ? text(v->nodes.at[node].name) : json_null();
 }
 
-static json_t *
-bus_name(const struct lull_night *night, unsigned bus)
+static json_t *bus_name(const struct lull_night *night, unsigned bus)
 {
 	return bus < night->bus_count ? text(night->bus[bus].name) : json_null();
 }
 
-static json_t *
-id_text(uint32_t id)
+static json_t *id_text(uint32_t id)
 {
 	char buf[11];
 
 	return id == LULL_ID_NONE ? json_null() : json_string(lull_id_text(id, buf));
 }
 
-static json_t *
-id_list(const uint32_t *ids, size_t n)
+static json_t *id_list(const uint32_t *ids, size_t n)
 {
 	json_t *list = json_array();
 	size_t i;
@@ -73,8 +66,7 @@ id_list(const uint32_t *ids, size_t n)
 	return list;
 }
 
-static json_t *
-text_list(char *const *at, size_t n)
+static json_t *text_list(char *const *at, size_t n)
 {
 	json_t *list = json_array();
 	size_t i;
@@ -84,22 +76,20 @@ text_list(char *const *at, size_t n)
 	return list;
 }
 
-static json_t *
-instant(lull_time t, enum lull_by by)
+static json_t *instant(lull_time t, enum lull_by by)
 {
-	return json_pack("{s:o, s:o}", "at_s", seconds(t), "by", t == LULL_NEVER ? json_null() : text(lull_by_name(by)));
+	return json_pack("{s:o, s:o}", "at_s", seconds(t), "by",
+		t == LULL_NEVER ? json_null() : text(lull_by_name(by)));
 }
 
-static json_t *
-suspect(const struct lull_night *night, const struct lull_suspect *s)
+static json_t *suspect(const struct lull_night *night, const struct lull_suspect *s)
 {
-	return json_pack("{s:o, s:o, s:s, s:o, s:s, s:o}", "node", text(s->node), "bus", bus_name(night, s->bus),
-		"role", lull_role_name(s->role), "confidence", number(s->confidence), "standing",
-		lull_standing_name(s->standing), "ids", id_list(s->ids, s->id_count));
+	return json_pack("{s:o, s:o, s:s, s:o, s:s, s:o}", "node", text(s->node), "bus",
+		bus_name(night, s->bus), "role", lull_role_name(s->role), "confidence", number(s->confidence),
+		"standing", lull_standing_name(s->standing), "ids", id_list(s->ids, s->id_count));
 }
 
-static json_t *
-finding(const struct lull_night *night, const struct lull_finding *f)
+static json_t *finding(const struct lull_night *night, const struct lull_finding *f)
 {
 	json_t *suspects = json_array(), *named = json_null();
 	size_t i;
@@ -108,25 +98,24 @@ finding(const struct lull_night *night, const struct lull_finding *f)
 		(void)json_array_append_new(suspects, suspect(night, &f->suspects.at[i]));
 	if (f->named >= 0 && (size_t)f->named < f->suspects.n)
 		named = suspect(night, &f->suspects.at[f->named]);
-	return json_pack("{s:s, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o}", "code", lull_code_name(f->code), "bus",
-		bus_name(night, f->bus), "confidence", number(f->confidence), "cost_mAh_per_day",
-		number(f->cost_mAh_per_day), "cost_basis", text(f->cost_basis), "text", text(f->text), "named", named,
-		"suspects", suspects, "evidence", text_list(f->evidence.at, f->evidence.n), "next",
-		text_list(f->next.at, f->next.n));
+	return json_pack("{s:s, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o}", "code",
+		lull_code_name(f->code), "bus", bus_name(night, f->bus), "confidence", number(f->confidence),
+		"cost_mAh_per_day", number(f->cost_mAh_per_day), "cost_basis", text(f->cost_basis), "text",
+		text(f->text), "named", named, "suspects", suspects, "evidence",
+		text_list(f->evidence.at, f->evidence.n), "next", text_list(f->next.at, f->next.n));
 }
 
-static json_t *
-spell(const struct lull_verdict *v, const struct lull_spell *s)
+static json_t *spell(const struct lull_verdict *v, const struct lull_spell *s)
 {
-	return json_pack("{s:o, s:o, s:o, s:o, s:o, s:I, s:o, s:s, s:o, s:b, s:s, s:b, s:i}", "from_s", seconds(s->from),
-		"to_s", seconds(s->to), "first_id", id_text(s->first_id), "waker", node_name(v, s->waker), "keeper",
-		node_name(v, s->keeper), "frames", (json_int_t)s->frames, "charge_mAs", number(s->charge_mAs), "kind",
-		lull_spell_kind_name(s->kind), "last_id", id_text(s->last_id), "closed", s->closed, "proof",
-		lull_proof_name(s->proof), "lone", s->lone, "unacknowledged", (int)s->unacknowledged);
+	return json_pack("{s:o, s:o, s:o, s:o, s:o, s:I, s:o, s:s, s:o, s:b, s:s, s:b, s:i}", "from_s",
+		seconds(s->from), "to_s", seconds(s->to), "first_id", id_text(s->first_id), "waker",
+		node_name(v, s->waker), "keeper", node_name(v, s->keeper), "frames", (json_int_t)s->frames,
+		"charge_mAs", number(s->charge_mAs), "kind", lull_spell_kind_name(s->kind), "last_id",
+		id_text(s->last_id), "closed", s->closed, "proof", lull_proof_name(s->proof), "lone", s->lone,
+		"unacknowledged", (int)s->unacknowledged);
 }
 
-static json_t *
-bus(const struct lull_night *night, const struct lull_verdict *v, unsigned index)
+static json_t *bus(const struct lull_night *night, const struct lull_verdict *v, unsigned index)
 {
 	const struct lull_bus *b = &night->bus[index];
 	const struct lull_bus_report *r = &v->bus[index];
@@ -140,7 +129,8 @@ bus(const struct lull_night *night, const struct lull_verdict *v, unsigned index
 	j = json_pack("{s:o, s:o, s:b, s:o, s:I, s:o, s:s, s:o}", "name", text(b->name), "bitrate",
 		b->bitrate ? json_integer(b->bitrate) : json_null(), "representative", r->representative,
 		"load_percent", number(r->load_percent), "frames", (json_int_t)b->frames, "first_quiet_s",
-		seconds(r->first_quiet), "state_at_end", lull_bus_state_name(r->state_at_end), "spells", spells);
+		seconds(r->first_quiet), "state_at_end", lull_bus_state_name(r->state_at_end), "spells",
+		spells);
 	if (!j)
 		return NULL;
 	(void)json_object_set_new(j, "stub", json_boolean(r->stub));
@@ -152,28 +142,27 @@ bus(const struct lull_night *night, const struct lull_verdict *v, unsigned index
 	return j;
 }
 
-static json_t *
-node(const struct lull_night *night, const struct lull_node *n)
+static json_t *node(const struct lull_night *night, const struct lull_node *n)
 {
-	return json_pack("{s:o, s:o, s:s, s:o, s:o, s:o, s:o}", "name", text(n->name), "bus", bus_name(night, n->bus),
-		"named_by", lull_named_by_name(n->named_by), "ids", id_list(n->ids, n->id_count), "clock_ppm",
-		number(n->clock_ppm), "awake_mA", number(n->awake_mA), "awake_mA_error", number(n->awake_mA_error));
+	return json_pack("{s:o, s:o, s:s, s:o, s:o, s:o, s:o}", "name", text(n->name), "bus",
+		bus_name(night, n->bus), "named_by", lull_named_by_name(n->named_by), "ids",
+		id_list(n->ids, n->id_count), "clock_ppm", number(n->clock_ppm), "awake_mA",
+		number(n->awake_mA), "awake_mA_error", number(n->awake_mA_error));
 }
 
-static json_t *
-id_info(const struct lull_night *night, const struct lull_verdict *v, const struct lull_id_info *d)
+static json_t *id_info(
+	const struct lull_night *night, const struct lull_verdict *v, const struct lull_id_info *d)
 {
-	return json_pack("{s:o, s:b, s:o, s:o, s:o, s:o, s:I, s:o, s:o, s:i, s:b, s:b, s:o, s:o, s:o}", "id", id_text(d->id),
-		"extended", (d->id & LULL_ID_EXTENDED) != 0, "bus", bus_name(night, d->bus), "node",
-		node_name(v, d->node), "period_ms", number(d->period_ms), "jitter_ms", number(d->jitter_ms), "frames",
-		(json_int_t)d->frames, "first_s", seconds(d->first), "last_s", seconds(d->last), "stretches",
-		(int)d->stretches, "cyclic", d->cyclic, "ignition_only", d->ignition_only, "clock_ppm",
-		number(d->clock_ppm), "clock_ppm_error", number(d->clock_ppm_error), "last_after_key_off_s",
-		seconds(d->last_after_key_off));
+	return json_pack("{s:o, s:b, s:o, s:o, s:o, s:o, s:I, s:o, s:o, s:i, s:b, s:b, s:o, s:o, s:o}", "id",
+		id_text(d->id), "extended", (d->id & LULL_ID_EXTENDED) != 0, "bus", bus_name(night, d->bus),
+		"node", node_name(v, d->node), "period_ms", number(d->period_ms), "jitter_ms",
+		number(d->jitter_ms), "frames", (json_int_t)d->frames, "first_s", seconds(d->first), "last_s",
+		seconds(d->last), "stretches", (int)d->stretches, "cyclic", d->cyclic, "ignition_only",
+		d->ignition_only, "clock_ppm", number(d->clock_ppm), "clock_ppm_error",
+		number(d->clock_ppm_error), "last_after_key_off_s", seconds(d->last_after_key_off));
 }
 
-static json_t *
-blind(const struct lull_night *night, const struct lull_verdict *v)
+static json_t *blind(const struct lull_night *night, const struct lull_verdict *v)
 {
 	json_t *list = json_array();
 	size_t i;
@@ -185,16 +174,16 @@ blind(const struct lull_night *night, const struct lull_verdict *v)
 		for (b = 0; b < night->bus_count; b++) {
 			if (c->bus != b && c->bus != LULL_BUS_ALL)
 				continue;
-			(void)json_array_append_new(list, json_pack("{s:o, s:o, s:o, s:s}", "bus", bus_name(night, b),
-				"from_s", seconds(c->from), "to_s", seconds(c->to), "why",
-				lull_coverage_name((enum lull_coverage_why)c->why)));
+			(void)json_array_append_new(list,
+				json_pack("{s:o, s:o, s:o, s:s}", "bus", bus_name(night, b), "from_s",
+					seconds(c->from), "to_s", seconds(c->to), "why",
+					lull_coverage_name((enum lull_coverage_why)c->why)));
 		}
 	}
 	return list;
 }
 
-static json_t *
-marks(const struct lull_night *night)
+static json_t *marks(const struct lull_night *night)
 {
 	json_t *list = json_array();
 	size_t i;
@@ -202,23 +191,22 @@ marks(const struct lull_night *night)
 	for (i = 0; i < night->marks.n; i++) {
 		const struct lull_mark *m = &night->marks.at[i];
 
-		(void)json_array_append_new(list, json_pack("{s:o, s:s, s:o, s:o}", "at_s", seconds(m->t), "kind",
-			lull_mark_name((enum lull_mark_kind)m->kind), "name", m->name[0] ? text(m->name) : json_null(),
-			"text", text(m->text)));
+		(void)json_array_append_new(list,
+			json_pack("{s:o, s:s, s:o, s:o}", "at_s", seconds(m->t), "kind",
+				lull_mark_name((enum lull_mark_kind)m->kind), "name",
+				m->name[0] ? text(m->name) : json_null(), "text", text(m->text)));
 	}
 	return list;
 }
 
 /* A night without a clamp log: every value unknown. */
-static json_t *
-no_current(void)
+static json_t *no_current(void)
 {
-	return json_pack("{s:n, s:n, s:n, s:n, s:n, s:n, s:n, s:[]}", "samples", "clock_offset_s", "clock_drift_ppm",
-		"alignment_confidence", "zero_mA", "quiet_mA", "average_mA", "steps");
+	return json_pack("{s:n, s:n, s:n, s:n, s:n, s:n, s:n, s:[]}", "samples", "clock_offset_s",
+		"clock_drift_ppm", "alignment_confidence", "zero_mA", "quiet_mA", "average_mA", "steps");
 }
 
-static json_t *
-start_utc(const struct lull_night *night)
+static json_t *start_utc(const struct lull_night *night)
 {
 	int64_t utc = lull_night_utc(night, 0);
 	char iso[LULL_WHEN];
@@ -228,8 +216,7 @@ start_utc(const struct lull_night *night)
 	return json_string(iso);
 }
 
-static json_t *
-report(const struct lull_night *night, const struct lull_verdict *v)
+static json_t *report(const struct lull_night *night, const struct lull_verdict *v)
 {
 	json_t *findings = json_array(), *buses = json_array(), *nodes = json_array(), *ids = json_array();
 	size_t i;
@@ -242,19 +229,21 @@ report(const struct lull_night *night, const struct lull_verdict *v)
 		(void)json_array_append_new(nodes, node(night, &v->nodes.at[i]));
 	for (i = 0; i < v->ids.n; i++)
 		(void)json_array_append_new(ids, id_info(night, v, &v->ids.at[i]));
-	return json_pack("{s:s, s:i, s:o, s:o, s:o, s:o, s:o, s:{s:o, s:o, s:s}, s:{s:o, s:o}, s:o, s:o, s:o, s:o, s:o, "
-			"s:{s:n, s:n, s:n}, s:o, s:o}",
-		"format", "lull.report", "version", 1, "start_utc", start_utc(night), "duration_s", seconds(v->end),
-		"key_off", instant(v->key_off, v->key_off_by), "settle_from", instant(v->settle_from, v->settle_by),
-		"judged_to_s", seconds(v->judged_to), "limits", "draw_mA", number(v->limit_draw_mA), "sleep_s",
-		number(v->limit_sleep_s), "source", lull_limit_source_name(v->limit_source), "coverage", "observed_s",
-		seconds(v->observed), "blind", blind(night, v), "findings", findings, "buses", buses, "nodes", nodes,
-		"ids", ids, "current", no_current(), "battery", "capacity_Ah", "days_to_half", "days_to_half_error",
+	return json_pack("{s:s, s:i, s:o, s:o, s:o, s:o, s:o, s:{s:o, s:o, s:s}, s:{s:o, s:o}, s:o, s:o, "
+			 "s:o, s:o, s:o, "
+			 "s:{s:n, s:n, s:n}, s:o, s:o}",
+		"format", "lull.report", "version", 1, "start_utc", start_utc(night), "duration_s",
+		seconds(v->end), "key_off", instant(v->key_off, v->key_off_by), "settle_from",
+		instant(v->settle_from, v->settle_by), "judged_to_s", seconds(v->judged_to), "limits",
+		"draw_mA", number(v->limit_draw_mA), "sleep_s", number(v->limit_sleep_s), "source",
+		lull_limit_source_name(v->limit_source), "coverage", "observed_s", seconds(v->observed),
+		"blind", blind(night, v), "findings", findings, "buses", buses, "nodes", nodes, "ids", ids,
+		"current", no_current(), "battery", "capacity_Ah", "days_to_half", "days_to_half_error",
 		"marks", marks(night), "left_out", text_list(v->left_out.at, v->left_out.n));
 }
 
-int
-lull_report_json(FILE *out, const struct lull_night *night, const struct lull_verdict *v, const struct lull_report_style *style)
+int lull_report_json(FILE *out, const struct lull_night *night, const struct lull_verdict *v,
+	const struct lull_report_style *style)
 {
 	json_t *j = report(night, v);
 	int err = 0;
@@ -262,8 +251,8 @@ lull_report_json(FILE *out, const struct lull_night *night, const struct lull_ve
 	(void)style; /* the form knows no columns and no colour */
 	if (!j)
 		return -ENOMEM;
-	if (json_dumpf(j, out, JSON_INDENT(2) | JSON_ENSURE_ASCII | JSON_REAL_PRECISION(15)) || putc('\n', out) == EOF ||
-			fflush(out))
+	if (json_dumpf(j, out, JSON_INDENT(2) | JSON_ENSURE_ASCII | JSON_REAL_PRECISION(15)) ||
+		putc('\n', out) == EOF || fflush(out))
 		err = errno ? -errno : -EIO;
 	json_decref(j);
 	return err;

@@ -4,10 +4,9 @@
 #include <stdarg.h>
 #include <string.h>
 
-struct lull_page
-lull_page_new(FILE *out, const struct lull_report_style *style)
+struct lull_page lull_page_new(FILE *out, const struct lull_report_style *style)
 {
-	struct lull_page p = { .out = out, .width = 80, .colour = false };
+	struct lull_page p = {.out = out, .width = 80, .colour = false};
 
 	if (style) {
 		p.colour = style->colour;
@@ -19,8 +18,7 @@ lull_page_new(FILE *out, const struct lull_report_style *style)
 
 /* One character of UTF-8: its length in bytes, 0 if the bytes are none (RFC 3629: no overlong forms, no
  * surrogates, nothing above U+10FFFF). */
-static unsigned
-decode(const char *text, uint32_t *c)
+static unsigned decode(const char *text, uint32_t *c)
 {
 	const unsigned char *s = (const unsigned char *)text;
 	unsigned n, i;
@@ -57,30 +55,28 @@ decode(const char *text, uint32_t *c)
 }
 
 /* Characters that act instead of showing: controls, line ends, and those that turn, hide or join writing. */
-static bool
-acts(uint32_t c)
+static bool acts(uint32_t c)
 {
 	return c < 0x20 || (c >= 0x7f && c <= 0x9f) || c == 0x061c || (c >= 0x200b && c <= 0x200f) ||
 		(c >= 0x2028 && c <= 0x202e) || (c >= 0x2060 && c <= 0x206f) || c == 0xfeff || c == 0xad ||
 		(c >= 0xfff9 && c <= 0xfffb) || (c >= 0xe0000 && c <= 0xe007f);
 }
 
-static unsigned
-char_columns(uint32_t c)
+static unsigned char_columns(uint32_t c)
 {
 	if ((c >= 0x300 && c <= 0x36f) || (c >= 0x1ab0 && c <= 0x1aff) || (c >= 0x20d0 && c <= 0x20ff) ||
-			(c >= 0xfe00 && c <= 0xfe0f))
+		(c >= 0xfe00 && c <= 0xfe0f))
 		return 0;
 	if ((c >= 0x1100 && c <= 0x115f) || (c >= 0x2e80 && c <= 0xa4cf) || (c >= 0xac00 && c <= 0xd7a3) ||
-			(c >= 0xf900 && c <= 0xfaff) || (c >= 0xfe30 && c <= 0xfe6f) || (c >= 0xff00 && c <= 0xff60) ||
-			(c >= 0xffe0 && c <= 0xffe6) || (c >= 0x1f300 && c <= 0x1faff) || (c >= 0x20000 && c <= 0x3fffd))
+		(c >= 0xf900 && c <= 0xfaff) || (c >= 0xfe30 && c <= 0xfe6f) ||
+		(c >= 0xff00 && c <= 0xff60) || (c >= 0xffe0 && c <= 0xffe6) ||
+		(c >= 0x1f300 && c <= 0x1faff) || (c >= 0x20000 && c <= 0x3fffd))
 		return 2;
 	return 1;
 }
 
 /* The next harmless piece of *text, at most 10 bytes and a terminator; moves *text on. Returns its columns. */
-static unsigned
-piece(const char **text, char out[static 12])
+static unsigned piece(const char **text, char out[static 12])
 {
 	uint32_t c = 0;
 	unsigned n = decode(*text, &c);
@@ -101,14 +97,12 @@ piece(const char **text, char out[static 12])
 	return char_columns(c);
 }
 
-const char *
-lull_page_clean(const char *text, char *out, size_t size)
+const char *lull_page_clean(const char *text, char *out, size_t size)
 {
 	return lull_page_fit(text, ~0u, out, size);
 }
 
-const char *
-lull_page_fit(const char *text, unsigned columns, char *out, size_t size)
+const char *lull_page_fit(const char *text, unsigned columns, char *out, size_t size)
 {
 	size_t used = 0, cut = 0; /* cut: where ".." goes if the rest does not fit */
 	unsigned col = 0;
@@ -138,8 +132,7 @@ lull_page_fit(const char *text, unsigned columns, char *out, size_t size)
 	return out;
 }
 
-unsigned
-lull_page_columns(const char *clean)
+unsigned lull_page_columns(const char *clean)
 {
 	unsigned col = 0;
 
@@ -151,42 +144,33 @@ lull_page_columns(const char *clean)
 	return col;
 }
 
-const char *
-lull_page_on(const struct lull_page *p, enum lull_ink ink)
+const char *lull_page_on(const struct lull_page *p, enum lull_ink ink)
 {
 	if (!p->colour)
 		return "";
 	switch (ink) {
-	case LULL_INK_NONE:
-		return "";
-	case LULL_INK_STRONG:
-		return "\033[1m";
-	case LULL_INK_GOOD:
-		return "\033[32m";
-	case LULL_INK_WARN:
-		return "\033[1;33m";
-	case LULL_INK_FAINT:
-		return "\033[2m";
+	case LULL_INK_NONE: return "";
+	case LULL_INK_STRONG: return "\033[1m";
+	case LULL_INK_GOOD: return "\033[32m";
+	case LULL_INK_WARN: return "\033[1;33m";
+	case LULL_INK_FAINT: return "\033[2m";
 	}
 	return "";
 }
 
-const char *
-lull_page_off(const struct lull_page *p, enum lull_ink ink)
+const char *lull_page_off(const struct lull_page *p, enum lull_ink ink)
 {
 	return p->colour && ink != LULL_INK_NONE ? "\033[0m" : "";
 }
 
-static void
-spaces(FILE *out, unsigned n)
+static void spaces(FILE *out, unsigned n)
 {
 	while (n--)
 		(void)putc(' ', out);
 }
 
 /* One word into `word`; *text is moved behind it. Columns of the word, at most `room`. */
-static unsigned
-next_word(const char **text, char *word, size_t size, unsigned room)
+static unsigned next_word(const char **text, char *word, size_t size, unsigned room)
 {
 	unsigned col = 0;
 	size_t used = 0;
@@ -208,8 +192,8 @@ next_word(const char **text, char *word, size_t size, unsigned room)
 	return col;
 }
 
-void
-lull_page_para(const struct lull_page *p, unsigned indent, const char *lead, enum lull_ink ink, const char *text)
+void lull_page_para(
+	const struct lull_page *p, unsigned indent, const char *lead, enum lull_ink ink, const char *text)
 {
 	unsigned left = indent + lull_page_columns(lead), col = left;
 	bool begun = false;
@@ -244,8 +228,7 @@ lull_page_para(const struct lull_page *p, unsigned indent, const char *lead, enu
 	(void)fprintf(p->out, "%s\n", lull_page_off(p, ink));
 }
 
-void
-lull_page_item(const struct lull_page *p, const char *label, const char *text)
+void lull_page_item(const struct lull_page *p, const char *label, const char *text)
 {
 	char lead[64];
 
@@ -253,8 +236,7 @@ lull_page_item(const struct lull_page *p, const char *label, const char *text)
 	lull_page_para(p, 3, lead, LULL_INK_NONE, text);
 }
 
-void
-lull_page_itemf(const struct lull_page *p, const char *label, const char *format, ...)
+void lull_page_itemf(const struct lull_page *p, const char *label, const char *format, ...)
 {
 	char text[1024];
 	va_list ap;
@@ -265,15 +247,15 @@ lull_page_itemf(const struct lull_page *p, const char *label, const char *format
 	lull_page_item(p, label, text);
 }
 
-void
-lull_page_heading(const struct lull_page *p, const char *text, const char *right)
+void lull_page_heading(const struct lull_page *p, const char *text, const char *right)
 {
 	unsigned a = lull_page_columns(text), b = lull_page_columns(right), i;
 	unsigned room = p->width > a + b + 2 ? p->width - a - b - 2 : 1;
 
 	if (!b)
 		room++;
-	(void)fprintf(p->out, "\n%s%s%s ", lull_page_on(p, LULL_INK_STRONG), text, lull_page_off(p, LULL_INK_STRONG));
+	(void)fprintf(p->out, "\n%s%s%s ", lull_page_on(p, LULL_INK_STRONG), text,
+		lull_page_off(p, LULL_INK_STRONG));
 	for (i = 0; i < room; i++)
 		(void)putc('-', p->out);
 	(void)fprintf(p->out, b ? " %s\n" : "%s\n", right);

@@ -33,7 +33,8 @@ const char *lull_page_off(const struct lull_page *, enum lull_ink);
 
 /* One paragraph (cleaned here): `lead` on the first line, spaces as wide as it on the following ones; both
  * start at column `indent`. Words longer than a line are broken. */
-void lull_page_para(const struct lull_page *, unsigned indent, const char *lead, enum lull_ink, const char *text);
+void lull_page_para(
+	const struct lull_page *, unsigned indent, const char *lead, enum lull_ink, const char *text);
 /* A paragraph beside a label: "   Label      text". label "" for a further paragraph under the same label. */
 void lull_page_item(const struct lull_page *, const char *label, const char *text);
 void lull_page_itemf(const struct lull_page *, const char *label, const char *format, ...) LULL_PRINTF(3, 4);

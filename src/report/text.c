@@ -9,64 +9,46 @@
 
 #define LULL_TEXT_SUSPECTS 6 /* shown of one finding; the rest is counted */
 
-static const char *
-headline(enum lull_code code)
+static const char *headline(enum lull_code code)
 {
 	switch (code) {
-	case LULL_WITHIN_LIMIT:
-		return "Asleep in time, and the draw is within the limit.";
+	case LULL_WITHIN_LIMIT: return "Asleep in time, and the draw is within the limit.";
 	case LULL_DRAW_NOT_MEASURED:
 		return "Asleep in time. The draw was not measured, so this is no all-clear.";
-	case LULL_TOO_EARLY:
-		return "Too early to say: not observed long enough since the last disturbance.";
-	case LULL_HELD_AWAKE:
-		return "The network is held awake: it did not go to sleep.";
-	case LULL_LATE_TO_SLEEP:
-		return "The network went to sleep, but later than the limit.";
-	case LULL_WOKEN_AGAIN:
-		return "The network slept and was woken again.";
+	case LULL_TOO_EARLY: return "Too early to say: not observed long enough since the last disturbance.";
+	case LULL_HELD_AWAKE: return "The network is held awake: it did not go to sleep.";
+	case LULL_LATE_TO_SLEEP: return "The network went to sleep, but later than the limit.";
+	case LULL_WOKEN_AGAIN: return "The network slept and was woken again.";
 	case LULL_WOKEN_FROM_OUTSIDE:
 		return "The network was woken from outside: no node of this bus began it.";
 	case LULL_DRAW_WHILE_QUIET:
 		return "Current is drawn while this network is quiet: it is not this network.";
-	case LULL_PULSES_WHILE_QUIET:
-		return "The current steps up while this network is quiet.";
-	case LULL_BUS_NOT_VISIBLE:
-		return "The car is awake, but this connection does not show it.";
-	case LULL_BLIND:
-		return "Too little of the night was observed to say.";
-	case LULL_CLAMP_LOST:
-		return "The clamp's log ends early: nothing is said of the current after that.";
-	case LULL_CODE_COUNT:
-		break;
+	case LULL_PULSES_WHILE_QUIET: return "The current steps up while this network is quiet.";
+	case LULL_BUS_NOT_VISIBLE: return "The car is awake, but this connection does not show it.";
+	case LULL_BLIND: return "Too little of the night was observed to say.";
+	case LULL_CLAMP_LOST: return "The clamp's log ends early: nothing is said of the current after that.";
+	case LULL_CODE_COUNT: break;
 	}
 	return "";
 }
 
-static const char *
-deed(enum lull_role role)
+static const char *deed(enum lull_role role)
 {
 	switch (role) {
-	case LULL_KEEPER:
-		return "asks for the network";
-	case LULL_WAKER:
-		return "wakes it";
-	case LULL_LOAD:
-		return "draws current";
-	case LULL_RELAY:
-		return "passes on another bus";
+	case LULL_KEEPER: return "asks for the network";
+	case LULL_WAKER: return "wakes it";
+	case LULL_LOAD: return "draws current";
+	case LULL_RELAY: return "passes on another bus";
 	}
 	return "";
 }
 
-static const struct lull_suspect *
-accused(const struct lull_finding *f)
+static const struct lull_suspect *accused(const struct lull_finding *f)
 {
 	return f->named >= 0 && (size_t)f->named < f->suspects.n ? &f->suspects.at[f->named] : NULL;
 }
 
-static unsigned
-percent(double confidence)
+static unsigned percent(double confidence)
 {
 	if (!(confidence > 0))
 		return 0;
@@ -74,8 +56,7 @@ percent(double confidence)
 }
 
 /* Who it comes down to, in one sentence. */
-static void
-who(const struct lull_finding *f, char *buf, size_t size)
+static void who(const struct lull_finding *f, char *buf, size_t size)
 {
 	const struct lull_suspect *s = accused(f);
 
@@ -83,7 +64,8 @@ who(const struct lull_finding *f, char *buf, size_t size)
 		(void)snprintf(buf, size, "%s %s (%s, %u %% on invented nights).", s->node, deed(s->role),
 			lull_standing_name(s->standing), percent(s->confidence));
 	else if (f->suspects.n > 1)
-		(void)snprintf(buf, size, "%zu nodes remain; the evidence does not decide between them.", f->suspects.n);
+		(void)snprintf(buf, size, "%zu nodes remain; the evidence does not decide between them.",
+			f->suspects.n);
 	else if (f->suspects.n == 1)
 		(void)snprintf(buf, size, "%s comes first, but the evidence does not suffice to name it.",
 			f->suspects.at[0].node);
@@ -91,14 +73,13 @@ who(const struct lull_finding *f, char *buf, size_t size)
 		buf[0] = 0;
 }
 
-static enum lull_ink
-code_ink(enum lull_code code)
+static enum lull_ink code_ink(enum lull_code code)
 {
 	return code == LULL_WITHIN_LIMIT ? LULL_INK_GOOD : LULL_INK_WARN;
 }
 
-static void
-head(const struct lull_page *p, const struct lull_when *w, const struct lull_verdict *v, const struct lull_report_style *style)
+static void head(const struct lull_page *p, const struct lull_when *w, const struct lull_verdict *v,
+	const struct lull_report_style *style)
 {
 	char from[LULL_WHEN], length[LULL_WHEN], text[256];
 
@@ -116,8 +97,7 @@ head(const struct lull_page *p, const struct lull_when *w, const struct lull_ver
 		(void)fputs("Times like +0:31:05 count from the start of the recording.\n", p->out);
 }
 
-static void
-verdict(const struct lull_page *p, const struct lull_verdict *v)
+static void verdict(const struct lull_page *p, const struct lull_verdict *v)
 {
 	size_t i;
 
@@ -137,8 +117,8 @@ verdict(const struct lull_page *p, const struct lull_verdict *v)
 	}
 }
 
-static void
-suspect(const struct lull_page *p, const struct lull_night *night, const struct lull_suspect *s, const char *label, bool is_accused)
+static void suspect(const struct lull_page *p, const struct lull_night *night, const struct lull_suspect *s,
+	const char *label, bool is_accused)
 {
 	char text[1400], ids[512];
 	size_t i, used = 0;
@@ -154,25 +134,25 @@ suspect(const struct lull_page *p, const struct lull_night *night, const struct 
 		(void)snprintf(ids + used, sizeof ids - used, " and %zu more", s->id_count - 8);
 	(void)snprintf(text, sizeof text, "%u %% %s%s: %s, %s%s%s%s", percent(s->confidence), s->node,
 		is_accused ? " (named)" : "", deed(s->role), lull_standing_name(s->standing),
-		s->bus < night->bus_count ? "; bus " : "", s->bus < night->bus_count ? night->bus[s->bus].name : "", ids);
+		s->bus < night->bus_count ? "; bus " : "",
+		s->bus < night->bus_count ? night->bus[s->bus].name : "", ids);
 	lull_page_item(p, label, text);
 }
 
-static void
-suspects(const struct lull_page *p, const struct lull_night *night, const struct lull_finding *f)
+static void suspects(const struct lull_page *p, const struct lull_night *night, const struct lull_finding *f)
 {
 	size_t i;
 
 	for (i = 0; i < f->suspects.n && i < LULL_TEXT_SUSPECTS; i++)
 		suspect(p, night, &f->suspects.at[i], i ? "" : "Suspects", f->named == (int)i);
 	if (f->suspects.n > LULL_TEXT_SUSPECTS)
-		lull_page_itemf(p, "", "and %zu more, each less probable", f->suspects.n - LULL_TEXT_SUSPECTS);
+		lull_page_itemf(
+			p, "", "and %zu more, each less probable", f->suspects.n - LULL_TEXT_SUSPECTS);
 	if (f->suspects.n)
 		lull_page_item(p, "", "(the percentage: how often such a call was right on invented nights)");
 }
 
-static void
-cost(const struct lull_page *p, const struct lull_finding *f)
+static void cost(const struct lull_page *p, const struct lull_finding *f)
 {
 	if (!isfinite(f->cost_mAh_per_day))
 		return;
@@ -181,8 +161,7 @@ cost(const struct lull_page *p, const struct lull_finding *f)
 }
 
 /* Sentences under one label, each with its own sign. */
-static void
-sentences(const struct lull_page *p, const char *label, char *const *at, size_t n, bool numbered)
+static void sentences(const struct lull_page *p, const char *label, char *const *at, size_t n, bool numbered)
 {
 	size_t i;
 
@@ -198,8 +177,8 @@ sentences(const struct lull_page *p, const char *label, char *const *at, size_t 
 	}
 }
 
-static void
-finding(const struct lull_page *p, const struct lull_night *night, const struct lull_verdict *v, size_t i)
+static void finding(
+	const struct lull_page *p, const struct lull_night *night, const struct lull_verdict *v, size_t i)
 {
 	const struct lull_finding *f = &v->findings.at[i];
 	char left[80], right[64];
@@ -221,17 +200,20 @@ finding(const struct lull_page *p, const struct lull_night *night, const struct 
 }
 
 /* What can hurt somebody on the way to the answer. Common practice; the maker's word stands above it. */
-static void
-cautions(const struct lull_page *p)
+static void cautions(const struct lull_page *p)
 {
 	static const char *const lines[] = {
 		"The maker's service information and licensed practice come first.",
-		"Restraint (airbag, pretensioner), high-voltage and brake systems: by the maker's procedure only. Never unplug "
+		"Restraint (airbag, pretensioner), high-voltage and brake systems: by the maker's procedure "
+		"only. Never unplug "
 		"them for a test.",
-		"Batteries give off explosive gas: no flame, no spark. Negative off first, on last. Disconnecting may need "
+		"Batteries give off explosive gas: no flame, no spark. Negative off first, on last. "
+		"Disconnecting may need "
 		"relearning (windows, steering angle, radio): list it first, or avoid it.",
-		"Fans and engine may start by themselves. No engine runs in a closed garage with anybody in it.",
-		"Latches tricked shut are released before anything is closed. Pull plugs with the key off only.",
+		"Fans and engine may start by themselves. No engine runs in a closed garage with anybody in "
+		"it.",
+		"Latches tricked shut are released before anything is closed. Pull plugs with the key off "
+		"only.",
 	};
 	size_t i;
 
@@ -240,8 +222,8 @@ cautions(const struct lull_page *p)
 		lull_page_para(p, 3, "- ", LULL_INK_NONE, lines[i]);
 }
 
-int
-lull_report_text(FILE *out, const struct lull_night *night, const struct lull_verdict *v, const struct lull_report_style *style)
+int lull_report_text(FILE *out, const struct lull_night *night, const struct lull_verdict *v,
+	const struct lull_report_style *style)
 {
 	const struct lull_page p = lull_page_new(out, style);
 	const struct lull_when w = lull_when_new(night, v);

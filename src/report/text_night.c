@@ -30,20 +30,13 @@ static const char *grouped(uint64_t n, char buf[static LULL_WHEN])
 static const char *by_words(enum lull_by by)
 {
 	switch (by) {
-	case LULL_FROM_NOTHING:
-		return "source unknown";
-	case LULL_FROM_MARK:
-		return "told by a mark";
-	case LULL_FROM_TRAFFIC:
-		return "seen in the traffic";
-	case LULL_FROM_CURRENT:
-		return "seen in the current";
-	case LULL_FROM_KEY_OFF:
-		return "counted from key-off";
-	case LULL_FROM_DISTURBANCE:
-		return "counted from the last disturbance";
-	case LULL_FROM_START:
-		return "counted from the start of the recording";
+	case LULL_FROM_NOTHING: return "source unknown";
+	case LULL_FROM_MARK: return "told by a mark";
+	case LULL_FROM_TRAFFIC: return "seen in the traffic";
+	case LULL_FROM_CURRENT: return "seen in the current";
+	case LULL_FROM_KEY_OFF: return "counted from key-off";
+	case LULL_FROM_DISTURBANCE: return "counted from the last disturbance";
+	case LULL_FROM_START: return "counted from the start of the recording";
 	}
 	return "";
 }
@@ -51,14 +44,10 @@ static const char *by_words(enum lull_by by)
 static const char *source_words(enum lull_limit_source source)
 {
 	switch (source) {
-	case LULL_LIMIT_RULE_OF_THUMB:
-		return "a rule of thumb, not the maker's values";
-	case LULL_LIMIT_USER:
-		return "as given with the command";
-	case LULL_LIMIT_PROFILE:
-		return "from the profile";
-	case LULL_LIMIT_MAKER:
-		return "the maker's values, from the profile";
+	case LULL_LIMIT_RULE_OF_THUMB: return "a rule of thumb, not the maker's values";
+	case LULL_LIMIT_USER: return "as given with the command";
+	case LULL_LIMIT_PROFILE: return "from the profile";
+	case LULL_LIMIT_MAKER: return "the maker's values, from the profile";
 	}
 	return "";
 }
@@ -66,14 +55,10 @@ static const char *source_words(enum lull_limit_source source)
 static const char *proof_words(enum lull_proof proof)
 {
 	switch (proof) {
-	case LULL_PROOF_NONE:
-		return "nothing proves that the adapter still heard";
-	case LULL_PROOF_CONTROLLER:
-		return "the controller says so, a weak proof";
-	case LULL_PROOF_CURRENT:
-		return "the current proves it";
-	case LULL_PROOF_FRAMES_AFTER:
-		return "frames heard later prove it";
+	case LULL_PROOF_NONE: return "nothing proves that the adapter still heard";
+	case LULL_PROOF_CONTROLLER: return "the controller says so, a weak proof";
+	case LULL_PROOF_CURRENT: return "the current proves it";
+	case LULL_PROOF_FRAMES_AFTER: return "frames heard later prove it";
 	}
 	return "";
 }
@@ -85,17 +70,21 @@ static void frame_of_night(const struct lull_page *p, const struct lull_when *w,
 	if (v->key_off == LULL_NEVER)
 		lull_page_item(p, "Key off", "not told and not seen");
 	else
-		lull_page_itemf(p, "Key off", "%s, %s", lull_when_both(w, v->key_off, a), by_words(v->key_off_by));
+		lull_page_itemf(
+			p, "Key off", "%s, %s", lull_when_both(w, v->key_off, a), by_words(v->key_off_by));
 	if (v->settle_from != LULL_NEVER)
-		lull_page_itemf(p, "Settling", "from %s, %s", lull_when_both(w, v->settle_from, a), by_words(v->settle_by));
+		lull_page_itemf(p, "Settling", "from %s, %s", lull_when_both(w, v->settle_from, a),
+			by_words(v->settle_by));
 	if (v->judged_to == LULL_NEVER)
 		lull_page_item(p, "Judged", "nothing of this night could be judged");
 	else if (v->settle_from != LULL_NEVER && v->judged_to >= v->settle_from)
-		lull_page_itemf(p, "Judged", "to %s, %s after settling began", lull_when_both(w, v->judged_to, a),
+		lull_page_itemf(p, "Judged", "to %s, %s after settling began",
+			lull_when_both(w, v->judged_to, a),
 			lull_when_length(v->judged_to - v->settle_from, b));
 	else
 		lull_page_itemf(p, "Judged", "to %s", lull_when_both(w, v->judged_to, a));
-	lull_page_itemf(p, "Observed", "%s of %s", lull_when_length(v->observed, a), lull_when_length(v->end, b));
+	lull_page_itemf(
+		p, "Observed", "%s of %s", lull_when_length(v->observed, a), lull_when_length(v->end, b));
 	if (isfinite(v->limit_draw_mA) && isfinite(v->limit_sleep_s))
 		lull_page_itemf(p, "Limits", "asleep within %s, then at most %g mA (%s)",
 			lull_when_length((lull_time)(v->limit_sleep_s * 1e9), a), v->limit_draw_mA,
@@ -125,8 +114,9 @@ static void first_quiet(const struct lull_page *p, const struct lull_when *w, co
 	lull_time took;
 
 	if (r->first_quiet == LULL_NEVER) {
-		lull_page_item(p, "", r->stub ? "port closed by the gateway: the time to sleep cannot be told"
-					      : "no quiet was observed since settling began");
+		lull_page_item(p, "",
+			r->stub ? "port closed by the gateway: the time to sleep cannot be told"
+				: "no quiet was observed since settling began");
 		return;
 	}
 	if (v->settle_from == LULL_NEVER) {
@@ -140,7 +130,8 @@ static void first_quiet(const struct lull_page *p, const struct lull_when *w, co
 		lull_when_length((lull_time)(v->limit_sleep_s * 1e9), c));
 }
 
-static void bus_head(const struct lull_page *p, const struct lull_when *w, const struct lull_verdict *v, unsigned index)
+static void bus_head(
+	const struct lull_page *p, const struct lull_when *w, const struct lull_verdict *v, unsigned index)
 {
 	const struct lull_bus *b = &w->night->bus[index];
 	const struct lull_bus_report *r = &v->bus[index];
@@ -154,50 +145,47 @@ static void bus_head(const struct lull_page *p, const struct lull_when *w, const
 	if (isfinite(r->load_percent))
 		(void)snprintf(load, sizeof load, ", load %.1f %%", r->load_percent);
 	(void)snprintf(label, sizeof label, "Bus");
-	lull_page_itemf(p, label, "%s: %s%s, %s frames, %s bus errors%s", b->name, rate, load, grouped(b->frames, n),
-		b->errors ? grouped(b->errors, e) : "no", r->errors_visible ? "" : " (this adapter has shown none)");
+	lull_page_itemf(p, label, "%s: %s%s, %s frames, %s bus errors%s", b->name, rate, load,
+		grouped(b->frames, n), b->errors ? grouped(b->errors, e) : "no",
+		r->errors_visible ? "" : " (this adapter has shown none)");
 	if (r->stub)
-		lull_page_item(p, "", "it ended as one block right after key-off: a gateway seems to close this port");
+		lull_page_item(p, "",
+			"it ended as one block right after key-off: a gateway seems to close this port");
 	else if (!r->representative)
-		lull_page_item(p, "", "it carried no cyclic traffic of its own with the key on: it may not stand for the car");
+		lull_page_item(p, "",
+			"it carried no cyclic traffic of its own with the key on: it may not stand for the "
+			"car");
 	first_quiet(p, w, v, r);
 	switch (r->state_at_end) {
-	case LULL_BUS_AWAKE:
-		lull_page_item(p, "", "awake when the observation ended");
-		break;
+	case LULL_BUS_AWAKE: lull_page_item(p, "", "awake when the observation ended"); break;
 	case LULL_BUS_QUIET:
 		lull_page_itemf(p, "", "quiet when the observation ended; %s", proof_words(r->proof_at_end));
 		break;
-	case LULL_BUS_BLIND:
-		lull_page_item(p, "", "not observed at the end of the recording");
-		break;
+	case LULL_BUS_BLIND: lull_page_item(p, "", "not observed at the end of the recording"); break;
 	}
 	if (r->quiet_time_ns > 0)
-		lull_page_itemf(p, "", "quiet means %s without a frame%s%s", lull_when_length(r->quiet_time_ns, a),
-			r->quiet_why ? ": " : "", r->quiet_why ? r->quiet_why : "");
+		lull_page_itemf(p, "", "quiet means %s without a frame%s%s",
+			lull_when_length(r->quiet_time_ns, a), r->quiet_why ? ": " : "",
+			r->quiet_why ? r->quiet_why : "");
 	if (b->overflow)
-		lull_page_itemf(p, "", "%s frames of at least %u IDs had no place in the table", grouped(b->overflow, n),
-			(unsigned)b->overflow_ids);
+		lull_page_itemf(p, "", "%s frames of at least %u IDs had no place in the table",
+			grouped(b->overflow, n), (unsigned)b->overflow_ids);
 }
 
 static const char *kind_words(enum lull_spell_kind kind)
 {
 	switch (kind) {
-	case LULL_SPELL_BEFORE:
-		return "before";
-	case LULL_SPELL_SETTLING:
-		return "settling";
-	case LULL_SPELL_WAKE:
-		return "wake";
-	case LULL_SPELL_BY_US:
-		return "by us";
-	case LULL_SPELL_MORNING:
-		return "morning";
+	case LULL_SPELL_BEFORE: return "before";
+	case LULL_SPELL_SETTLING: return "settling";
+	case LULL_SPELL_WAKE: return "wake";
+	case LULL_SPELL_BY_US: return "by us";
+	case LULL_SPELL_MORNING: return "morning";
 	}
 	return "";
 }
 
-static const char *node_words(const struct lull_verdict *v, int node, unsigned columns, char *buf, size_t size)
+static const char *node_words(
+	const struct lull_verdict *v, int node, unsigned columns, char *buf, size_t size)
 {
 	if (node < 0 || (size_t)node >= v->nodes.n)
 		return strcpy(buf, "-");
@@ -249,12 +237,13 @@ static void folded(const struct lull_page *p, const struct lull_spell *s, size_t
 		shortest = length < shortest ? length : shortest;
 		longest = length > longest ? length : longest;
 	}
-	(void)snprintf(text, sizeof text, "%zu more between, each %s to %s, together %s", n, lull_when_hms(shortest, a),
-		lull_when_hms(longest, b), lull_when_hms(sum, c));
+	(void)snprintf(text, sizeof text, "%zu more between, each %s to %s, together %s", n,
+		lull_when_hms(shortest, a), lull_when_hms(longest, b), lull_when_hms(sum, c));
 	lull_page_para(p, 3, ". . . ", LULL_INK_FAINT, text);
 }
 
-static void spells(const struct lull_page *p, const struct lull_when *w, const struct lull_verdict *v, unsigned index)
+static void spells(
+	const struct lull_page *p, const struct lull_when *w, const struct lull_verdict *v, unsigned index)
 {
 	const struct lull_spell *s = v->spells.at;
 	const unsigned rest = p->width - 3 - (w->clock ? w->days ? 14 : 10 : 0) - 11 - 10 - 10 - 12;
@@ -289,16 +278,11 @@ static const char *blind_words(enum lull_coverage_why why)
 	switch (why) {
 	case LULL_BLIND_CAPTURE_ENDED:
 		return "the capture had ended, and nothing tells that anybody still listened";
-	case LULL_BLIND_NOT_LISTENING:
-		return "nobody listened";
-	case LULL_BLIND_CLOCK_STEP:
-		return "the capture's clock was set";
-	case LULL_BLIND_FRAMES_LOST:
-		return "frames were lost";
-	case LULL_BLIND_UNDECIDED:
-		return "a silence or a clock that was set: it cannot be told which";
-	case LULL_BLIND_FILE_DAMAGED:
-		return "the file is damaged";
+	case LULL_BLIND_NOT_LISTENING: return "nobody listened";
+	case LULL_BLIND_CLOCK_STEP: return "the capture's clock was set";
+	case LULL_BLIND_FRAMES_LOST: return "frames were lost";
+	case LULL_BLIND_UNDECIDED: return "a silence or a clock that was set: it cannot be told which";
+	case LULL_BLIND_FILE_DAMAGED: return "the file is damaged";
 	case LULL_OBSERVED:
 	case LULL_BLIND_LINK_DOWN:
 	case LULL_BLIND_ADAPTER_GONE:
@@ -307,8 +291,7 @@ static const char *blind_words(enum lull_coverage_why why)
 	case LULL_BLIND_RESTARTED:
 	case LULL_BLIND_COALESCING:
 	case LULL_BLIND_POWER:
-	case LULL_COVERAGE_COUNT:
-		break;
+	case LULL_COVERAGE_COUNT: break;
 	}
 	return lull_coverage_name(why);
 }

@@ -6,10 +6,9 @@
 #include <string.h>
 #include <time.h>
 
-struct lull_when
-lull_when_new(const struct lull_night *night, const struct lull_verdict *v)
+struct lull_when lull_when_new(const struct lull_night *night, const struct lull_verdict *v)
 {
-	struct lull_when w = { .night = night, .zero = 0 };
+	struct lull_when w = {.night = night, .zero = 0};
 
 	if (v->key_off != LULL_NEVER) {
 		w.zero = v->key_off;
@@ -20,8 +19,7 @@ lull_when_new(const struct lull_night *night, const struct lull_verdict *v)
 	return w;
 }
 
-const char *
-lull_when_hms(lull_time length, char buf[static LULL_WHEN])
+const char *lull_when_hms(lull_time length, char buf[static LULL_WHEN])
 {
 	const char *sign = length < 0 ? "-" : "";
 	/* Rounded to seconds away from the sign, so that -0.2 s is "0:00:00" and not "-0:00:00". */
@@ -34,8 +32,7 @@ lull_when_hms(lull_time length, char buf[static LULL_WHEN])
 	return buf;
 }
 
-const char *
-lull_when_length(lull_time length, char buf[static LULL_WHEN])
+const char *lull_when_length(lull_time length, char buf[static LULL_WHEN])
 {
 	double s = (double)length / 1e9;
 	uint64_t whole = length < 0 ? 0 : ((uint64_t)length + 500000000u) / 1000000000u;
@@ -45,15 +42,15 @@ lull_when_length(lull_time length, char buf[static LULL_WHEN])
 	else if (s < 59.95)
 		(void)snprintf(buf, LULL_WHEN, "%.1f s", s);
 	else if (whole < 3600)
-		(void)snprintf(buf, LULL_WHEN, "%u min %02u s", (unsigned)(whole / 60), (unsigned)(whole % 60));
+		(void)snprintf(
+			buf, LULL_WHEN, "%u min %02u s", (unsigned)(whole / 60), (unsigned)(whole % 60));
 	else
 		(void)snprintf(buf, LULL_WHEN, "%" PRIu64 " h %02u min", (whole + 30) / 3600,
 			(unsigned)((whole + 30) / 60 % 60));
 	return buf;
 }
 
-const char *
-lull_when_since(const struct lull_when *w, lull_time t, char buf[static LULL_WHEN])
+const char *lull_when_since(const struct lull_when *w, lull_time t, char buf[static LULL_WHEN])
 {
 	char hms[LULL_WHEN];
 
@@ -64,8 +61,7 @@ lull_when_since(const struct lull_when *w, lull_time t, char buf[static LULL_WHE
 	return buf;
 }
 
-static bool
-local(const struct lull_when *w, lull_time t, struct tm *tm)
+static bool local(const struct lull_when *w, lull_time t, struct tm *tm)
 {
 	int64_t utc = t == LULL_NEVER ? INT64_MIN : lull_night_utc(w->night, t);
 	time_t s;
@@ -76,8 +72,7 @@ local(const struct lull_when *w, lull_time t, struct tm *tm)
 	return localtime_r(&s, tm) != NULL;
 }
 
-const char *
-lull_when_clock(const struct lull_when *w, lull_time t, char buf[static LULL_WHEN])
+const char *lull_when_clock(const struct lull_when *w, lull_time t, char buf[static LULL_WHEN])
 {
 	struct tm tm;
 
@@ -86,8 +81,7 @@ lull_when_clock(const struct lull_when *w, lull_time t, char buf[static LULL_WHE
 	return buf;
 }
 
-const char *
-lull_when_both(const struct lull_when *w, lull_time t, char buf[static LULL_WHEN])
+const char *lull_when_both(const struct lull_when *w, lull_time t, char buf[static LULL_WHEN])
 {
 	char clock[LULL_WHEN], since[LULL_WHEN];
 
@@ -102,8 +96,7 @@ lull_when_both(const struct lull_when *w, lull_time t, char buf[static LULL_WHEN
 	return buf;
 }
 
-const char *
-lull_when_date(const struct lull_when *w, lull_time t, char buf[static LULL_WHEN])
+const char *lull_when_date(const struct lull_when *w, lull_time t, char buf[static LULL_WHEN])
 {
 	struct tm tm;
 
@@ -112,11 +105,10 @@ lull_when_date(const struct lull_when *w, lull_time t, char buf[static LULL_WHEN
 	return buf;
 }
 
-const char *
-lull_when_iso(int64_t utc_ns, unsigned decimals, char buf[static LULL_WHEN])
+const char *lull_when_iso(int64_t utc_ns, unsigned decimals, char buf[static LULL_WHEN])
 {
-	static const int64_t unit[] = { LULL_SEC, 100 * LULL_MS, 10 * LULL_MS, LULL_MS, 100 * LULL_US, 10 * LULL_US,
-		LULL_US, 100, 10, 1 };
+	static const int64_t unit[] = {LULL_SEC, 100 * LULL_MS, 10 * LULL_MS, LULL_MS, 100 * LULL_US,
+		10 * LULL_US, LULL_US, 100, 10, 1};
 	int64_t rest, sec;
 	struct tm tm;
 	time_t s;
@@ -138,7 +130,8 @@ lull_when_iso(int64_t utc_ns, unsigned decimals, char buf[static LULL_WHEN])
 		return strcpy(buf, "");
 	n = strftime(buf, LULL_WHEN, "%Y-%m-%dT%H:%M:%S", &tm);
 	if (decimals)
-		(void)snprintf(buf + n, LULL_WHEN - n, ".%0*" PRId64 "Z", (int)decimals, rest / unit[decimals]);
+		(void)snprintf(
+			buf + n, LULL_WHEN - n, ".%0*" PRId64 "Z", (int)decimals, rest / unit[decimals]);
 	else
 		(void)snprintf(buf + n, LULL_WHEN - n, "Z");
 	return buf;
