@@ -227,6 +227,8 @@ static void summary(const struct import *im)
 	(void)printf("%s: %" PRIu64 " frames, %u %s, %s\n",
 		lull_page_clean(im->o->output, clean, sizeof clean), im->tee.frames, im->inputs->bus_count,
 		im->inputs->bus_count == 1 ? "bus" : "buses", lull_when_length(im->end, length));
+	if (im->tee.overflow)
+		(void)printf("Frames of more IDs than the table holds were only counted.\n");
 	if (im->tee.left_out)
 		(void)printf("%zu %s left out; the report says what.\n", im->tee.left_out,
 			im->tee.left_out == 1 ? "thing was" : "things were");
@@ -276,7 +278,7 @@ static int make(struct import *im, const char *profile)
 	if (lull_store_commit(im->store, err, sizeof err))
 		return lull_fail(who, "%s", err);
 	summary(im);
-	return im->tee.left_out ? LULL_EXIT_SOME : LULL_EXIT_OK;
+	return im->tee.left_out || im->tee.overflow ? LULL_EXIT_SOME : LULL_EXIT_OK;
 }
 
 static int read_profile(struct lull_import_options *o, char **text)

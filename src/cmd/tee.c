@@ -43,8 +43,8 @@ static int bus(void *ctx, unsigned index, const struct lull_bus *row)
 	if (index < LULL_BUS_MAX) {
 		tee->frames += row->frames - tee->bus_frames[index];
 		tee->bus_frames[index] = row->frames;
-		if (row->last > tee->last)
-			tee->last = row->last;
+		if (row->overflow > tee->overflow)
+			tee->overflow = row->overflow;
 	}
 	return tee->to.bus ? tee->to.bus(tee->to.ctx, index, row) : 0;
 }
@@ -59,7 +59,7 @@ static int left_out(void *ctx, const char *sentence)
 
 struct lull_sink lull_tee_sink(struct lull_tee *tee, const struct lull_sink *to)
 {
-	*tee = (struct lull_tee){.to = *to, .last = LULL_NEVER};
+	*tee = (struct lull_tee){.to = *to};
 	return (struct lull_sink){
 		.ctx = tee,
 		.stretch = stretch,

@@ -13,7 +13,7 @@ struct lull_tee {
 	size_t left_out; /* sentences that passed */
 	uint64_t frames; /* of all buses, by their last rows */
 	uint64_t bus_frames[LULL_BUS_MAX];
-	lull_time last; /* latest frame of any bus row */
+	uint64_t overflow; /* frames that were counted only, by any bus's last row */
 };
 
 /* The tee must outlive the sink. */

@@ -143,11 +143,11 @@ static struct group *grouped(const struct row *rows, size_t n, size_t *count)
 static const char *named_by_words(enum lull_named_by by)
 {
 	switch (by) {
-	case LULL_BY_PROFILE: return "name from the profile";
-	case LULL_BY_SOURCE_ADDRESS: return "name from its source address";
-	case LULL_BY_NM: return "name from network management";
-	case LULL_BY_LEARNED: return "name from an unplug test";
-	case LULL_BY_TIMING: return "these IDs behave as one sender";
+	case LULL_BY_PROFILE: return "Name from the profile.";
+	case LULL_BY_SOURCE_ADDRESS: return "Name from its source address.";
+	case LULL_BY_NM: return "Name from network management.";
+	case LULL_BY_LEARNED: return "Name from an unplug test.";
+	case LULL_BY_TIMING: return "These IDs behave as one sender.";
 	}
 	return "";
 }
@@ -171,7 +171,7 @@ static void id_row(const struct lull_page *p, const struct lull_when *w, const s
 	(void)fprintf(
 		p->out, " %9s %9s", lull_when_since(w, r->since, since), lull_when_since(w, r->until, until));
 	if (r->open)
-		(void)fprintf(p->out, " %snow%s\n", lull_page_on(p, LULL_INK_WARN),
+		(void)fprintf(p->out, " %ssending%s\n", lull_page_on(p, LULL_INK_WARN),
 			lull_page_off(p, LULL_INK_WARN));
 	else
 		(void)fprintf(p->out, " %s\n", lull_when_hms(w->night->end - r->until, ago));
@@ -180,18 +180,19 @@ static void id_row(const struct lull_page *p, const struct lull_when *w, const s
 static void group(const struct lull_page *p, const struct lull_when *w, const struct lull_verdict *v,
 	const struct group *g, const struct row *rows)
 {
-	char text[512], ago[LULL_WHEN];
+	char text[512], ago[LULL_WHEN], end[80];
 	const struct lull_node *n =
 		g->node >= 0 && (size_t)g->node < v->nodes.n ? &v->nodes.at[g->node] : NULL;
 	size_t i;
 
-	(void)snprintf(text, sizeof text, "%s on %s (%s): %s", n ? n->name : "IDs of no known node",
-		g->bus < w->night->bus_count ? w->night->bus[g->bus].name : "?",
-		n ? named_by_words(n->named_by) : "nothing tells whose they are",
-		g->open ? "still sending at the end" : "last heard ");
-	if (!g->open)
-		(void)snprintf(text + strlen(text), sizeof text - strlen(text), "%s before the end",
+	if (g->open)
+		(void)snprintf(end, sizeof end, "still sending at the end");
+	else
+		(void)snprintf(end, sizeof end, "last heard %s before the end",
 			lull_when_length(w->night->end - g->until, ago));
+	(void)snprintf(text, sizeof text, "%s on %s: %s. %s", n ? n->name : "IDs of no known node",
+		g->bus < w->night->bus_count ? w->night->bus[g->bus].name : "?", end,
+		n ? named_by_words(n->named_by) : "Nothing tells whose they are.");
 	(void)putc('\n', p->out);
 	lull_page_para(p, 0, "", LULL_INK_STRONG, text);
 	for (i = 0; i < g->n; i++)

@@ -124,15 +124,16 @@ static void suspect(const struct lull_page *p, const struct lull_night *night, c
 	size_t i, used = 0;
 
 	ids[0] = 0;
-	for (i = 0; i < s->id_count && i < 8; i++) {
+	/* A node that is known by its IDs alone has them in its name. */
+	for (i = 0; i < s->id_count && i < 8 && strncmp(s->node, "IDs ", 4) != 0; i++) {
 		char id[11];
 
 		used += (size_t)snprintf(ids + used, sizeof ids - used, "%s%s", i ? ", " : "; IDs ",
 			lull_id_text(s->ids[i], id));
 	}
-	if (s->id_count > 8)
+	if (used && s->id_count > 8)
 		(void)snprintf(ids + used, sizeof ids - used, " and %zu more", s->id_count - 8);
-	(void)snprintf(text, sizeof text, "%u %% %s%s: %s, %s%s%s%s", percent(s->confidence), s->node,
+	(void)snprintf(text, sizeof text, "%2u %% %s%s: %s, %s%s%s%s", percent(s->confidence), s->node,
 		is_accused ? " (named)" : "", deed(s->role), lull_standing_name(s->standing),
 		s->bus < night->bus_count ? "; bus " : "",
 		s->bus < night->bus_count ? night->bus[s->bus].name : "", ids);
@@ -149,7 +150,7 @@ static void suspects(const struct lull_page *p, const struct lull_night *night, 
 		lull_page_itemf(
 			p, "", "and %zu more, each less probable", f->suspects.n - LULL_TEXT_SUSPECTS);
 	if (f->suspects.n)
-		lull_page_item(p, "", "(the percentage: how often such a call was right on invented nights)");
+		lull_page_item(p, "", "(how often such a call was right on invented nights)");
 }
 
 static void cost(const struct lull_page *p, const struct lull_finding *f)

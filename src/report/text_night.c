@@ -202,26 +202,40 @@ static void cell(FILE *out, const char *clean, unsigned columns)
 		(void)putc(' ', out);
 }
 
+/* What is left for the two columns of names. A narrow page has no room for the first ID. */
+struct spell_columns {
+	unsigned clock, id, names;
+};
+
+static struct spell_columns spell_columns(const struct lull_page *p, const struct lull_when *w)
+{
+	struct spell_columns c = {.clock = w->clock ? w->days ? 14 : 10 : 0, .id = p->width < 76 ? 0 : 12};
+
+	c.names = p->width - 3 - c.clock - 11 - 10 - 10 - c.id;
+	return c;
+}
+
 static void spell_row(const struct lull_page *p, const struct lull_when *w, const struct lull_verdict *v,
 	const struct lull_spell *s)
 {
+	const struct spell_columns c = spell_columns(p, w);
 	char a[LULL_WHEN], id[11], name[160];
-	const unsigned rest = p->width - 3 - (w->clock ? w->days ? 14 : 10 : 0) - 11 - 10 - 10 - 12;
 
 	(void)fputs("   ", p->out);
-	if (w->clock)
-		cell(p->out, lull_when_clock(w, s->from, a), w->days ? 14 : 10);
+	if (c.clock)
+		cell(p->out, lull_when_clock(w, s->from, a), c.clock);
 	cell(p->out, lull_when_since(w, s->from, a), 11);
 	cell(p->out, lull_when_hms(s->to - s->from, a), 10);
 	cell(p->out, s->lone ? "lone ID" : kind_words(s->kind), 10);
-	cell(p->out, s->first_id == LULL_ID_NONE ? "-" : lull_id_text(s->first_id, id), 12);
+	if (c.id)
+		cell(p->out, s->first_id == LULL_ID_NONE ? "-" : lull_id_text(s->first_id, id), c.id);
 	if (s->waker >= 0 && s->waker == s->keeper) {
-		(void)fprintf(p->out, "%s\n", node_words(v, s->waker, rest, name, sizeof name));
+		(void)fprintf(p->out, "%s, both\n", node_words(v, s->waker, c.names - 6, name, sizeof name));
 		return;
 	}
-	node_words(v, s->waker, rest / 2 - 1, name, sizeof name);
-	cell(p->out, name, rest / 2);
-	(void)fprintf(p->out, "%s\n", node_words(v, s->keeper, rest - rest / 2, name, sizeof name));
+	node_words(v, s->waker, c.names / 2 - 1, name, sizeof name);
+	cell(p->out, name, c.names / 2);
+	(void)fprintf(p->out, "%s\n", node_words(v, s->keeper, c.names - c.names / 2, name, sizeof name));
 }
 
 static void folded(const struct lull_page *p, const struct lull_spell *s, size_t n)
@@ -237,8 +251,13 @@ static void folded(const struct lull_page *p, const struct lull_spell *s, size_t
 		shortest = length < shortest ? length : shortest;
 		longest = length > longest ? length : longest;
 	}
-	(void)snprintf(text, sizeof text, "%zu more between, each %s to %s, together %s", n,
-		lull_when_hms(shortest, a), lull_when_hms(longest, b), lull_when_hms(sum, c));
+	lull_when_hms(shortest, a);
+	lull_when_hms(longest, b);
+	lull_when_hms(sum, c);
+	if (strcmp(a, b) != 0)
+		(void)snprintf(text, sizeof text, "%zu more between, each %s to %s, together %s", n, a, b, c);
+	else
+		(void)snprintf(text, sizeof text, "%zu more between, each %s, together %s", n, a, c);
 	lull_page_para(p, 3, ". . . ", LULL_INK_FAINT, text);
 }
 
@@ -246,7 +265,7 @@ static void spells(
 	const struct lull_page *p, const struct lull_when *w, const struct lull_verdict *v, unsigned index)
 {
 	const struct lull_spell *s = v->spells.at;
-	const unsigned rest = p->width - 3 - (w->clock ? w->days ? 14 : 10 : 0) - 11 - 10 - 10 - 12;
+	const struct spell_columns c = spell_columns(p, w);
 	size_t first = 0, n = 0, i;
 
 	while (first < v->spells.n && s[first].bus != index)
@@ -256,13 +275,14 @@ static void spells(
 	if (!n)
 		return;
 	(void)fprintf(p->out, "\n   %s", lull_page_on(p, LULL_INK_STRONG));
-	if (w->clock)
-		cell(p->out, "awake at", w->days ? 14 : 10);
+	if (c.clock)
+		cell(p->out, "awake at", c.clock);
 	cell(p->out, w->from_key_off ? "key-off" : "start", 11);
 	cell(p->out, "for", 10);
 	cell(p->out, "what", 10);
-	cell(p->out, "first ID", 12);
-	cell(p->out, "woke it", rest / 2);
+	if (c.id)
+		cell(p->out, "first ID", c.id);
+	cell(p->out, "woke it", c.names / 2);
 	(void)fprintf(p->out, "kept it%s\n", lull_page_off(p, LULL_INK_STRONG));
 	for (i = 0; i < n; i++) {
 		if (n > LULL_SPELLS_WHOLE && i == LULL_SPELLS_FIRST) {

@@ -37,13 +37,13 @@ const char *lull_when_length(lull_time length, char buf[static LULL_WHEN])
 	double s = (double)length / 1e9;
 	uint64_t whole = length < 0 ? 0 : ((uint64_t)length + 500000000u) / 1000000000u;
 
-	if (s < 10)
-		(void)snprintf(buf, LULL_WHEN, "%.2f s", s);
-	else if (s < 59.95)
-		(void)snprintf(buf, LULL_WHEN, "%.1f s", s);
-	else if (whole < 3600)
+	if (s < 59.95)
+		(void)snprintf(buf, LULL_WHEN, s < 10 ? "%.3g s" : "%.1f s", s);
+	else if (whole < 3600 && whole % 60)
 		(void)snprintf(
 			buf, LULL_WHEN, "%u min %02u s", (unsigned)(whole / 60), (unsigned)(whole % 60));
+	else if (whole < 3600)
+		(void)snprintf(buf, LULL_WHEN, "%u min", (unsigned)(whole / 60));
 	else
 		(void)snprintf(buf, LULL_WHEN, "%" PRIu64 " h %02u min", (whole + 30) / 3600,
 			(unsigned)((whole + 30) / 60 % 60));
