@@ -1,8 +1,8 @@
 #!/usr/bin/env bash
 # check: runs the stages of `make check` (or those named), counts every test, and ends with one line of totals.
 # usage: scripts/check.sh [STAGE...]
-# A stage's cases are counted from its output: cmocka's summaries, and lines "ok - NAME", "not ok - NAME",
-# "ok - NAME # SKIP REASON" of everything else. A stage that fails without such a line is one failed case.
+# A stage's cases are counted from its output: cmocka's summaries; lines "ok - NAME", "not ok - NAME",
+# "ok - NAME # SKIP REASON" of scripts; a line "N passed, N failed" of a program that counts by itself. A stage that fails without such a line is one failed case.
 set -uo pipefail
 cd "$(dirname "$0")/.." || exit 2
 export LC_ALL=C.UTF-8 NO_COLOR=1
@@ -113,6 +113,7 @@ count() {
 	/^ok .*# SKIP/ { s++; next }
 	/^ok( |$)/ { p++; next }
 	/^not ok( |$)/ { f++; bad = 1; next }
+	/^[0-9]+ passed, [0-9]+ failed/ { p += $1; f += $3; if ($3 > 0) bad = 1; next }
 	END { if (rc != 0 && f == 0) f = 1; print p + 0, f + 0, s + 0 }' "$1"
 }
 
