@@ -11,9 +11,12 @@ struct lull_store;
 
 /* Makes a new recording under a temporary name beside `path`; lull_store_commit() renames it into place, closed
  * and complete (a single file, no WAL left). An existing file is replaced only then, and only with `force`;
- * else -EEXIST. NULL on failure, with a message for a person in err. */
+ * else -EEXIST. NULL on failure, with errno set and a message for a person in err. The temporary name is PATH.partN-N; a
+ * power cut can leave such a file (and its -wal and -shm) behind, never a half-written PATH. */
 struct lull_store *lull_store_create(const char *path, bool force, char *err, size_t err_size);
-/* Rows go in through this sink, in one transaction per batch. Memory does not grow with rows. */
+/* Rows go in through this sink, in one transaction per batch (4,096 rows or 30 s). Memory does not grow with rows. A row that
+ * could not be read back (a negative instant, an ID that is none) is -EINVAL; after any error all later calls, and the
+ * commit, fail with it. */
 struct lull_sink lull_store_sink(struct lull_store *);
 /* A named text of the recording: "profile", "capture", "limits", "created-by". */
 LULL_MUST_CHECK int lull_store_text(struct lull_store *, const char *key, const char *value);

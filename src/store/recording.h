@@ -1,0 +1,125 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* recording: what the files of this folder share: the schema and its versions, how rows map to columns, errors. */
+#ifndef LULL_STORE_RECORDING_H
+#define LULL_STORE_RECORDING_H
+
+#include <lull/night.h>
+#include <sqlite3.h>
+
+/* --- schema.c --- */
+
+#define LULL_APPLICATION_ID 0x6c756c6c /* "lull", in the file's header at byte 68 */
+
+/* Every schema that was ever published, oldest first; the last one is what is written now. */
+struct lull_schema {
+	int version; /* PRAGMA user_version */
+	const char *sql; /* makes it */
+	const char *to_next; /* turns a recording of this version into the next one; NULL for the last */
+};
+extern const struct lull_schema lull_schemas[];
+extern const size_t lull_schema_count;
+
+/* 0, or -EBADMSG when a table of the schema is missing in db or was made in another way (a view or a virtual table in
+ * its place, computed columns): such a file runs foreign code when it is read. */
+LULL_MUST_CHECK int lull_schema_same(sqlite3 *db, const struct lull_schema *, char *what, size_t what_size);
+
+/* --- columns.c and values.c --- */
+
+/* Instants, and lengths of time: 0 to a hundred years, so that sums of two cannot overflow. */
+#define LULL_TIME_LIMIT (INT64_C(36525) * 24 * 60 * LULL_MIN)
+/* Rows of one table that are read at most. */
+#define LULL_ROW_LIMIT 2000000
+
+enum lull_column_kind {
+	LULL_COL_BUS, /* uint8_t < LULL_BUS_MAX */
+	LULL_COL_BUS_OR_ALL, /* the same, NULL for LULL_BUS_ALL */
+	LULL_COL_ID, /* uint32_t, NULL for LULL_ID_NONE */
+	LULL_COL_ERROR_OR_ID, /* the same, or error classes where a row's flags say so */
+	LULL_COL_TIME, /* int64_t 0..LULL_TIME_LIMIT */
+	LULL_COL_TIME_OR_NEVER, /* the same, NULL for LULL_NEVER */
+	LULL_COL_SHIFT, /* int64_t within LULL_TIME_LIMIT of 0 */
+	LULL_COL_INT64, /* any */
+	LULL_COL_UINT8, /* up to `limit` */
+	LULL_COL_UINT32,
+	LULL_COL_UINT64, /* up to INT64_MAX */
+	LULL_COL_BITS64, /* uint64_t as the signed number of the same bits */
+	LULL_COL_REAL, /* finite double */
+	LULL_COL_REAL_OR_NAN, /* the same, NULL for NAN */
+	LULL_COL_WORD, /* uint8_t of an enumeration of `limit` members, by name */
+	LULL_COL_TEXT, /* char[limit] */
+	LULL_COL_BYTES, /* uint8_t[limit] */
+	LULL_COL_BINS, /* uint32_t[LULL_GAP_BINS] as JSON, NULL if all are 0 */
+	LULL_COL_PAYLOAD /* data of a struct lull_edge, as long as its length; NULL in a remote frame */
+};
+
+struct lull_column {
+	const char *name;
+	enum lull_column_kind kind;
+	size_t offset; /* in the row's struct */
+	size_t limit;
+	const char *(*word)(int);
+};
+
+struct lull_bus_row {
+	uint8_t index;
+	struct lull_bus bus;
+};
+
+union lull_any_row {
+	struct lull_bus_row bus;
+	struct lull_stretch stretch;
+	struct lull_cadence cadence;
+	struct lull_gap gap;
+	struct lull_change change;
+	struct lull_edge edge;
+	struct lull_coverage coverage;
+	struct lull_mark mark;
+	struct lull_clock_map clock;
+};
+
+enum lull_table_index {
+	LULL_TABLE_BUS,
+	LULL_TABLE_STRETCH,
+	LULL_TABLE_CADENCE,
+	LULL_TABLE_GAP,
+	LULL_TABLE_CHANGE,
+	LULL_TABLE_EDGE,
+	LULL_TABLE_COVERAGE,
+	LULL_TABLE_MARK,
+	LULL_TABLE_CLOCK,
+	LULL_TABLE_COUNT
+};
+
+struct lull_table {
+	const char *name;
+	const struct lull_column *columns;
+	size_t column_count;
+	/* What no single column shows; NULL: nothing. */
+	bool (*agrees)(const union lull_any_row *);
+};
+extern const struct lull_table lull_tables[LULL_TABLE_COUNT];
+
+/* Binds all columns of a row, from parameter 1 on. 0, -EINVAL for a value that could not be read back, or the
+ * errno of SQLite's answer. */
+LULL_MUST_CHECK int lull_row_bind(sqlite3_stmt *, const struct lull_table *, const void *row);
+/* Reads the columns of a row, from column 0 on, each against its range. 0, or -EBADMSG with the column in *bad (NULL:
+ * the columns contradict each other). */
+LULL_MUST_CHECK int lull_row_read(sqlite3_stmt *, const struct lull_table *, union lull_any_row *row, const char **bad);
+/* Control characters and broken UTF-8 -> '?' (a foreign file's texts end up on terminals). */
+void lull_text_clean(char *text);
+
+/* --- errors.c --- */
+
+/* Negative errno for an SQLite result code; 0 for SQLITE_OK, _ROW, _DONE. */
+int lull_sqlite_errno(int rc);
+/* A message, cut to fit; err may be NULL. */
+void lull_store_say(char *err, size_t err_size, const char *format, ...) LULL_PRINTF(3, 4);
+
+/* --- read.c --- */
+
+/* Reads an open database as a recording, for lull_store_load(), tests and fuzzing. `name` stands for the file in messages.
+ * Hardens the connection first; db stays the caller's. *night is set up anew, and empty after a failure. */
+LULL_MUST_CHECK int lull_store_load_database(sqlite3 *db, const char *name, const struct lull_schema *schemas,
+	size_t schema_count, struct lull_night *night, char *err, size_t err_size);
+
+#endif

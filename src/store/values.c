@@ -1,0 +1,386 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* values: one row to SQLite and back, column by column, each value against its range. */
+#include "recording.h"
+
+#include <errno.h>
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+static bool id_is_valid(int64_t id)
+{
+	if (id & LULL_ID_EXTENDED)
+		return id >= 0 && id <= (int64_t)(LULL_ID_EXTENDED | LULL_ID_BITS);
+	return id >= 0 && id <= 0x7ff;
+}
+
+/* Only for rows of struct lull_edge, whose flags are read before its ID. */
+static bool edge_id_is_valid(const struct lull_frame *frame, int64_t id)
+{
+	return frame->flags & LULL_FRAME_ERROR ? id >= 0 && id < LULL_ID_NONE : id_is_valid(id);
+}
+
+static bool time_is_valid(int64_t t)
+{
+	return t >= 0 && t <= LULL_TIME_LIMIT;
+}
+
+/* A member of the row's struct; memcpy, since the compiler must not assume more of a pointer than it knows. */
+#define MEMBER(type, name) \
+	type name; \
+	memcpy(&(name), at, sizeof(name))
+
+/* --- to SQLite --- */
+
+static int bind_bins(sqlite3_stmt *stmt, int i, const uint8_t *at)
+{
+	char text[LULL_GAP_BINS * 11 + 3];
+	size_t length = 0;
+	bool any = false;
+
+	for (size_t bin = 0; bin < LULL_GAP_BINS; bin++) {
+		uint32_t count;
+
+		memcpy(&count, at + bin * sizeof(count), sizeof(count));
+		any |= count != 0;
+		length += (size_t)snprintf(text + length, sizeof(text) - length, "%c%u", bin ? ',' : '[', (unsigned)count);
+	}
+	if (!any)
+		return sqlite3_bind_null(stmt, i);
+	text[length++] = ']';
+	return sqlite3_bind_text(stmt, i, text, (int)length, SQLITE_TRANSIENT);
+}
+
+/* An SQLite result, or SQLITE_RANGE for a value that may not be written. The row stays as it is until the step. */
+static int bind_value(sqlite3_stmt *stmt, int i, const struct lull_column *column, const void *row)
+{
+	const uint8_t *at = (const uint8_t *)row + column->offset;
+
+	switch (column->kind) {
+	case LULL_COL_BUS:
+		return *at < LULL_BUS_MAX ? sqlite3_bind_int(stmt, i, *at) : SQLITE_RANGE;
+	case LULL_COL_BUS_OR_ALL:
+		if (*at == LULL_BUS_ALL)
+			return sqlite3_bind_null(stmt, i);
+		return *at < LULL_BUS_MAX ? sqlite3_bind_int(stmt, i, *at) : SQLITE_RANGE;
+	case LULL_COL_ID:
+	case LULL_COL_ERROR_OR_ID: {
+		MEMBER(uint32_t, id);
+		if (id == LULL_ID_NONE)
+			return sqlite3_bind_null(stmt, i);
+		if (column->kind == LULL_COL_ID ? !id_is_valid(id) : !edge_id_is_valid(&((const struct lull_edge *)row)->frame, id))
+			return SQLITE_RANGE;
+		return sqlite3_bind_int64(stmt, i, id);
+	}
+	case LULL_COL_TIME:
+	case LULL_COL_TIME_OR_NEVER: {
+		MEMBER(int64_t, t);
+		if (column->kind == LULL_COL_TIME_OR_NEVER && t == LULL_NEVER)
+			return sqlite3_bind_null(stmt, i);
+		return time_is_valid(t) ? sqlite3_bind_int64(stmt, i, t) : SQLITE_RANGE;
+	}
+	case LULL_COL_SHIFT: {
+		MEMBER(int64_t, t);
+		return t >= -LULL_TIME_LIMIT && t <= LULL_TIME_LIMIT ? sqlite3_bind_int64(stmt, i, t) : SQLITE_RANGE;
+	}
+	case LULL_COL_INT64:
+	case LULL_COL_BITS64: {
+		MEMBER(int64_t, value);
+		return sqlite3_bind_int64(stmt, i, value);
+	}
+	case LULL_COL_UINT8:
+		return *at <= column->limit ? sqlite3_bind_int(stmt, i, *at) : SQLITE_RANGE;
+	case LULL_COL_UINT32: {
+		MEMBER(uint32_t, value);
+		return sqlite3_bind_int64(stmt, i, value);
+	}
+	case LULL_COL_UINT64: {
+		MEMBER(uint64_t, value);
+		return value <= INT64_MAX ? sqlite3_bind_int64(stmt, i, (int64_t)value) : SQLITE_RANGE;
+	}
+	case LULL_COL_REAL:
+	case LULL_COL_REAL_OR_NAN: {
+		MEMBER(double, value);
+		if (column->kind == LULL_COL_REAL_OR_NAN && isnan(value))
+			return sqlite3_bind_null(stmt, i);
+		return isfinite(value) ? sqlite3_bind_double(stmt, i, value) : SQLITE_RANGE;
+	}
+	case LULL_COL_WORD:
+		return *at < column->limit ? sqlite3_bind_text(stmt, i, column->word(*at), -1, SQLITE_STATIC) : SQLITE_RANGE;
+	case LULL_COL_TEXT: {
+		size_t length = strnlen((const char *)at, column->limit);
+
+		return length < column->limit ? sqlite3_bind_text(stmt, i, (const char *)at, (int)length, SQLITE_STATIC) :
+						SQLITE_RANGE;
+	}
+	case LULL_COL_BYTES:
+		return sqlite3_bind_blob(stmt, i, at, (int)column->limit, SQLITE_STATIC);
+	case LULL_COL_BINS:
+		return bind_bins(stmt, i, at);
+	case LULL_COL_PAYLOAD: {
+		const struct lull_frame *frame = &((const struct lull_edge *)row)->frame;
+
+		if (frame->flags & LULL_FRAME_REMOTE)
+			return sqlite3_bind_null(stmt, i);
+		return frame->len <= sizeof(frame->data) ?
+			       sqlite3_bind_blob(stmt, i, frame->data, frame->len, SQLITE_STATIC) :
+			       SQLITE_RANGE;
+	}
+	}
+	return SQLITE_RANGE;
+}
+
+int lull_row_bind(sqlite3_stmt *stmt, const struct lull_table *table, const void *row)
+{
+	if (table->agrees && !table->agrees(row))
+		return -EINVAL;
+	for (size_t i = 0; i < table->column_count; i++) {
+		int rc = bind_value(stmt, (int)i + 1, &table->columns[i], row);
+
+		if (rc == SQLITE_RANGE)
+			return -EINVAL;
+		if (rc != SQLITE_OK)
+			return lull_sqlite_errno(rc);
+	}
+	return 0;
+}
+
+/* --- from SQLite --- */
+
+static bool read_int(sqlite3_stmt *stmt, int i, int64_t least, int64_t most, int64_t *value)
+{
+	if (sqlite3_column_type(stmt, i) != SQLITE_INTEGER)
+		return false;
+	*value = sqlite3_column_int64(stmt, i);
+	return *value >= least && *value <= most;
+}
+
+static bool read_u8(sqlite3_stmt *stmt, int i, int64_t most, uint8_t *at)
+{
+	int64_t value;
+
+	if (!read_int(stmt, i, 0, most, &value))
+		return false;
+	*at = (uint8_t)value;
+	return true;
+}
+
+static bool read_u32(sqlite3_stmt *stmt, int i, uint8_t *at)
+{
+	int64_t value;
+
+	if (!read_int(stmt, i, 0, UINT32_MAX, &value))
+		return false;
+	uint32_t narrow = (uint32_t)value;
+
+	memcpy(at, &narrow, sizeof(narrow));
+	return true;
+}
+
+static bool read_i64(sqlite3_stmt *stmt, int i, int64_t least, int64_t most, uint8_t *at)
+{
+	int64_t value;
+
+	if (!read_int(stmt, i, least, most, &value))
+		return false;
+	memcpy(at, &value, sizeof(value));
+	return true;
+}
+
+static bool read_id(sqlite3_stmt *stmt, int i, const struct lull_frame *edge_frame, uint8_t *at)
+{
+	int64_t value = LULL_ID_NONE;
+
+	if (sqlite3_column_type(stmt, i) != SQLITE_NULL &&
+		!(read_int(stmt, i, 0, UINT32_MAX, &value) &&
+			(edge_frame ? edge_id_is_valid(edge_frame, value) : id_is_valid(value))))
+		return false;
+	uint32_t id = (uint32_t)value;
+
+	memcpy(at, &id, sizeof(id));
+	return true;
+}
+
+static bool read_real(sqlite3_stmt *stmt, int i, bool or_nan, uint8_t *at)
+{
+	int type = sqlite3_column_type(stmt, i);
+	double value = (double)NAN;
+
+	if (type == SQLITE_FLOAT || type == SQLITE_INTEGER)
+		value = sqlite3_column_double(stmt, i);
+	else if (type != SQLITE_NULL || !or_nan)
+		return false;
+	if (type != SQLITE_NULL && !isfinite(value))
+		return false;
+	memcpy(at, &value, sizeof(value));
+	return true;
+}
+
+static bool read_word(sqlite3_stmt *stmt, int i, const struct lull_column *column, uint8_t *at)
+{
+	const char *text = sqlite3_column_type(stmt, i) == SQLITE_TEXT ? (const char *)sqlite3_column_text(stmt, i) : NULL;
+
+	for (size_t w = 0; text && w < column->limit; w++) {
+		if (!strcmp(text, column->word((int)w))) {
+			*at = (uint8_t)w;
+			return true;
+		}
+	}
+	return false;
+}
+
+static bool read_text(sqlite3_stmt *stmt, int i, size_t room, uint8_t *at)
+{
+	const char *text = sqlite3_column_type(stmt, i) == SQLITE_TEXT ? (const char *)sqlite3_column_text(stmt, i) : NULL;
+	size_t length = text ? (size_t)sqlite3_column_bytes(stmt, i) : 0;
+
+	if (!text || length >= room || strlen(text) != length)
+		return false;
+	memcpy(at, text, length + 1);
+	lull_text_clean((char *)at);
+	return true;
+}
+
+static bool read_bytes(sqlite3_stmt *stmt, int i, size_t length, uint8_t *at)
+{
+	if (sqlite3_column_type(stmt, i) != SQLITE_BLOB || (size_t)sqlite3_column_bytes(stmt, i) != length)
+		return false;
+	if (length) {
+		const void *bytes = sqlite3_column_blob(stmt, i);
+
+		if (!bytes)
+			return false;
+		memcpy(at, bytes, length);
+	}
+	return true;
+}
+
+static bool read_bins(sqlite3_stmt *stmt, int i, uint8_t *at)
+{
+	int type = sqlite3_column_type(stmt, i);
+
+	if (type == SQLITE_NULL) /* the row starts as zeros */
+		return true;
+	const char *text = type == SQLITE_TEXT ? (const char *)sqlite3_column_text(stmt, i) : NULL;
+
+	for (size_t bin = 0; text && bin < LULL_GAP_BINS; bin++) {
+		uint64_t count = 0;
+
+		if (*text++ != (bin ? ',' : '[') || *text < '0' || *text > '9')
+			return false;
+		for (; *text >= '0' && *text <= '9'; text++) {
+			count = count * 10 + (uint64_t)(*text - '0');
+			if (count > UINT32_MAX)
+				return false;
+		}
+		uint32_t narrow = (uint32_t)count;
+
+		memcpy(at + bin * sizeof(narrow), &narrow, sizeof(narrow));
+	}
+	return text && !strcmp(text, "]");
+}
+
+static bool read_value(sqlite3_stmt *stmt, int i, const struct lull_column *column, union lull_any_row *row)
+{
+	uint8_t *at = (uint8_t *)row + column->offset;
+	bool null = sqlite3_column_type(stmt, i) == SQLITE_NULL;
+
+	switch (column->kind) {
+	case LULL_COL_BUS_OR_ALL:
+		if (null) {
+			*at = LULL_BUS_ALL;
+			return true;
+		}
+		return read_u8(stmt, i, LULL_BUS_MAX - 1, at);
+	case LULL_COL_BUS:
+		return read_u8(stmt, i, LULL_BUS_MAX - 1, at);
+	case LULL_COL_ID:
+		return read_id(stmt, i, NULL, at);
+	case LULL_COL_ERROR_OR_ID:
+		return read_id(stmt, i, &row->edge.frame, at);
+	case LULL_COL_TIME_OR_NEVER:
+		if (null) {
+			const lull_time never = LULL_NEVER;
+
+			memcpy(at, &never, sizeof(never));
+			return true;
+		}
+		return read_i64(stmt, i, 0, LULL_TIME_LIMIT, at);
+	case LULL_COL_TIME:
+		return read_i64(stmt, i, 0, LULL_TIME_LIMIT, at);
+	case LULL_COL_SHIFT:
+		return read_i64(stmt, i, -LULL_TIME_LIMIT, LULL_TIME_LIMIT, at);
+	case LULL_COL_INT64:
+	case LULL_COL_BITS64:
+		return read_i64(stmt, i, INT64_MIN, INT64_MAX, at);
+	case LULL_COL_UINT8:
+		return read_u8(stmt, i, (int64_t)column->limit, at);
+	case LULL_COL_UINT32:
+		return read_u32(stmt, i, at);
+	case LULL_COL_UINT64:
+		return read_i64(stmt, i, 0, INT64_MAX, at);
+	case LULL_COL_REAL:
+		return read_real(stmt, i, false, at);
+	case LULL_COL_REAL_OR_NAN:
+		return read_real(stmt, i, true, at);
+	case LULL_COL_WORD:
+		return read_word(stmt, i, column, at);
+	case LULL_COL_TEXT:
+		return read_text(stmt, i, column->limit, at);
+	case LULL_COL_BYTES:
+		return read_bytes(stmt, i, column->limit, at);
+	case LULL_COL_BINS:
+		return read_bins(stmt, i, at);
+	case LULL_COL_PAYLOAD: {
+		const struct lull_frame *frame = &row->edge.frame;
+
+		return frame->flags & LULL_FRAME_REMOTE ? null : read_bytes(stmt, i, frame->len, at);
+	}
+	}
+	return false;
+}
+
+int lull_row_read(sqlite3_stmt *stmt, const struct lull_table *table, union lull_any_row *row, const char **bad)
+{
+	memset(row, 0, sizeof(*row));
+	for (size_t i = 0; i < table->column_count; i++) {
+		if (!read_value(stmt, (int)i, &table->columns[i], row)) {
+			*bad = table->columns[i].name;
+			return -EBADMSG;
+		}
+	}
+	if (table->agrees && !table->agrees(row)) {
+		*bad = NULL;
+		return -EBADMSG;
+	}
+	return 0;
+}
+
+/* Length of the UTF-8 sequence at s, 0 if it is none (overlong, surrogate, above U+10FFFF, or C1 control). */
+static size_t utf8_length(const unsigned char *s)
+{
+	size_t length = s[0] < 0x80 ? 1 : s[0] >= 0xc2 && s[0] < 0xe0 ? 2 : s[0] >= 0xe0 && s[0] < 0xf0 ? 3 : s[0] >= 0xf0 && s[0] < 0xf5 ? 4 : 0;
+
+	for (size_t i = 1; i < length; i++) {
+		if ((s[i] & 0xc0) != 0x80) /* the terminator is none either */
+			return 0;
+	}
+	if ((s[0] == 0xc2 && s[1] < 0xa0) || (s[0] == 0xe0 && s[1] < 0xa0) || (s[0] == 0xed && s[1] >= 0xa0) ||
+		(s[0] == 0xf0 && s[1] < 0x90) || (s[0] == 0xf4 && s[1] >= 0x90))
+		return 0;
+	return length;
+}
+
+void lull_text_clean(char *text)
+{
+	for (unsigned char *s = (unsigned char *)text; *s;) {
+		size_t length = utf8_length(s);
+
+		if (!length || *s < 0x20 || *s == 0x7f) {
+			*s++ = '?';
+			continue;
+		}
+		s += length;
+	}
+}
