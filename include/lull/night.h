@@ -19,7 +19,8 @@ struct lull_night {
 	LULL_ARRAY(struct lull_gap) gaps; /* by last */
 	LULL_ARRAY(struct lull_change) changes; /* by t */
 	LULL_ARRAY(struct lull_edge) edges; /* by frame.t */
-	LULL_ARRAY(struct lull_coverage) coverage; /* by from; after lull_night_sort() each bus's rows cover 0..end, no overlap */
+	LULL_ARRAY(struct lull_coverage)
+	coverage; /* by from; after lull_night_sort() each bus's rows cover 0..end, no overlap */
 	LULL_ARRAY(struct lull_mark) marks; /* by t */
 	LULL_ARRAY(struct lull_clock_map) clocks; /* by t */
 	LULL_ARRAY(char *) left_out; /* owned sentences */

@@ -25,10 +25,8 @@ struct sweep {
 static int strength(enum lull_coverage_why why)
 {
 	switch (why) {
-	case LULL_BLIND_CAPTURE_ENDED:
-		return 0;
-	case LULL_OBSERVED:
-		return 1;
+	case LULL_BLIND_CAPTURE_ENDED: return 0;
+	case LULL_OBSERVED: return 1;
 	case LULL_BLIND_NOT_LISTENING:
 	case LULL_BLIND_CLOCK_STEP:
 	case LULL_BLIND_FRAMES_LOST:
@@ -41,8 +39,7 @@ static int strength(enum lull_coverage_why why)
 	case LULL_BLIND_RESTARTED:
 	case LULL_BLIND_COALESCING:
 	case LULL_BLIND_POWER:
-	case LULL_COVERAGE_COUNT:
-		break;
+	case LULL_COVERAGE_COUNT: break;
 	}
 	return (int)why;
 }
@@ -81,7 +78,8 @@ static enum lull_coverage_why strongest(const size_t open[LULL_COVERAGE_COUNT])
 	return best;
 }
 
-static void make_row(struct sweep *s, size_t first, uint8_t bus, enum lull_coverage_why why, lull_time from, lull_time to)
+static void make_row(
+	struct sweep *s, size_t first, uint8_t bus, enum lull_coverage_why why, lull_time from, lull_time to)
 {
 	struct lull_coverage *last = s->row_count > first ? &s->rows[s->row_count - 1] : NULL;
 
@@ -98,7 +96,8 @@ static void collect(struct sweep *s, const struct lull_coverage *rows, size_t n,
 		const struct lull_coverage *row = &rows[i];
 		enum lull_coverage_why why = (enum lull_coverage_why)row->why;
 
-		if ((row->bus != bus && row->bus != LULL_BUS_ALL) || row->from > row->to || row->why >= LULL_COVERAGE_COUNT)
+		if ((row->bus != bus && row->bus != LULL_BUS_ALL) || row->from > row->to ||
+			row->why >= LULL_COVERAGE_COUNT)
 			continue;
 		if (row->from < row->to) {
 			s->events[s->event_count++] = (struct event){row->from, OPENS, why};
@@ -122,28 +121,28 @@ static void sweep_bus(struct sweep *s, uint8_t bus, lull_time end)
 		enum lull_coverage_why before = strongest(open), spot = LULL_COVERAGE_COUNT;
 
 		if (t > done) {
-			make_row(s, first, bus, before == LULL_COVERAGE_COUNT ? LULL_BLIND_NOT_LISTENING : before, done, t);
+			make_row(s, first, bus,
+				before == LULL_COVERAGE_COUNT ? LULL_BLIND_NOT_LISTENING : before, done, t);
 			done = t;
 		}
 		for (; i < s->event_count && s->events[i].t == t; i++) {
 			switch (s->events[i].turn) {
-			case OPENS:
-				open[s->events[i].why]++;
-				break;
-			case CLOSES:
-				open[s->events[i].why]--;
-				break;
+			case OPENS: open[s->events[i].why]++; break;
+			case CLOSES: open[s->events[i].why]--; break;
 			case SPOT:
-				if (spot == LULL_COVERAGE_COUNT || strength(s->events[i].why) > strength(spot))
+				if (spot == LULL_COVERAGE_COUNT ||
+					strength(s->events[i].why) > strength(spot))
 					spot = s->events[i].why;
 				break;
 			}
 		}
-		if (spot != LULL_COVERAGE_COUNT && before == LULL_OBSERVED && strongest(open) == LULL_OBSERVED)
+		if (spot != LULL_COVERAGE_COUNT && before == LULL_OBSERVED &&
+			strongest(open) == LULL_OBSERVED)
 			make_row(s, first, bus, spot, t, t);
 	}
 	if (end > done)
-		make_row(s, first, bus, s->event_count ? LULL_BLIND_CAPTURE_ENDED : LULL_BLIND_NOT_LISTENING, done, end);
+		make_row(s, first, bus, s->event_count ? LULL_BLIND_CAPTURE_ENDED : LULL_BLIND_NOT_LISTENING,
+			done, end);
 }
 
 int lull_coverage_resolve(const struct lull_coverage *rows, size_t n, unsigned bus_count, lull_time end,

@@ -17,7 +17,7 @@
  * Time of 0..end that no row covers becomes LULL_BLIND_CAPTURE_ENDED after a bus's last row, else
  * LULL_BLIND_NOT_LISTENING: what nobody observed is never left open. Rows with from > to are passed over.
  * 0 or -ENOMEM. */
-LULL_MUST_CHECK int lull_coverage_resolve(const struct lull_coverage *rows, size_t n, unsigned bus_count, lull_time end,
-	struct lull_coverage **out, size_t *out_n);
+LULL_MUST_CHECK int lull_coverage_resolve(const struct lull_coverage *rows, size_t n, unsigned bus_count,
+	lull_time end, struct lull_coverage **out, size_t *out_n);
 
 #endif

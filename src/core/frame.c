@@ -202,7 +202,8 @@ static struct lull_frame_bits fd_bits(const struct lull_frame *f)
 	/* A stuff bit due right before the CRC field gives way to the fixed one. */
 	if (s.last != s.state >> 2)
 		s.stuffed--;
-	return fd_phases(f, nominal, FD_CONTROL + 8 * length + s.stuffed + fd_crc_field(length) + CRC_DELIMITER);
+	return fd_phases(
+		f, nominal, FD_CONTROL + 8 * length + s.stuffed + fd_crc_field(length) + CRC_DELIMITER);
 }
 
 struct lull_frame_bits lull_frame_bits(const struct lull_frame *f)
@@ -225,7 +226,7 @@ struct lull_frame_bits lull_frame_bits_max(const struct lull_frame *f)
 			data + data / 4 + fd_crc_field(length) + CRC_DELIMITER);
 	}
 	unsigned stuffable = (is_extended(f) ? 39 : 19) + CRC15_BITS +
-			     (f->flags & LULL_FRAME_REMOTE ? 0 : 8 * classical_length(f));
+		(f->flags & LULL_FRAME_REMOTE ? 0 : 8 * classical_length(f));
 
 	return (struct lull_frame_bits){
 		stuffable + (stuffable - 1) / 4 + CRC_DELIMITER + AFTER_CRC_DELIMITER, 0};
@@ -238,7 +239,8 @@ const char *lull_id_text(uint32_t id, char buf[static 11])
 	if (id == LULL_ID_NONE)
 		memcpy(buf, "none", sizeof("none"));
 	else
-		(void)snprintf(buf, 11, id & LULL_ID_EXTENDED ? "0x%08X" : "0x%03X", (unsigned)(id & LULL_ID_BITS));
+		(void)snprintf(
+			buf, 11, id & LULL_ID_EXTENDED ? "0x%08X" : "0x%03X", (unsigned)(id & LULL_ID_BITS));
 	return buf;
 }
 

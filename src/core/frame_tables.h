@@ -6,6 +6,9 @@
 
 #include <stdint.h>
 
+/* Many a line. */
+/* clang-format off */
+
 /* Remainder of byte * x^15 by 0x4599 (ISO 11898-1). */
 static const uint16_t lull_crc15_table[256] = {
 	0x0000, 0x4599, 0x4eab, 0x0b32, 0x58cf, 0x1d56, 0x1664, 0x53fd, 0x7407, 0x319e, 0x3aac, 0x7f35,
@@ -131,5 +134,6 @@ static const uint8_t lull_stuff_table[8][256] = {
 		8, 13, 9, 12, 8, 15, 11, 12, 8, 13, 9, 12, 8, 14, 10, 12, 8, 13, 18, 20, 16, 21,
 	},
 };
+/* clang-format on */
 
 #endif

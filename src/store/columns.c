@@ -46,132 +46,137 @@ static const char *mark_word(int i)
 #define FLAGS_OF_DATA (LULL_FRAME_REMOTE | LULL_FRAME_FD | LULL_FRAME_BRS | LULL_FRAME_ESI)
 #define FLAGS_ALL (FLAGS_OF_DATA | LULL_FRAME_ERROR)
 
-#define FIT(type) \
-	{"fit_n", LULL_COL_REAL, offsetof(type, fit.n), 0, NULL}, \
-	{"fit_sk", LULL_COL_REAL, offsetof(type, fit.sk), 0, NULL}, \
-	{"fit_skk", LULL_COL_REAL, offsetof(type, fit.skk), 0, NULL}, \
-	{"fit_sr", LULL_COL_REAL, offsetof(type, fit.sr), 0, NULL}, \
-	{"fit_skr", LULL_COL_REAL, offsetof(type, fit.skr), 0, NULL}, \
-	{"fit_srr", LULL_COL_REAL, offsetof(type, fit.srr), 0, NULL}, \
-	{"fit_r_min_ns", LULL_COL_SHIFT, offsetof(type, fit.r_min), 0, NULL}
-
-#define COL(name, kind, member) {name, LULL_COL_##kind, offsetof(ROW, member), 0, NULL}
-#define COL_UP_TO(name, kind, member, limit) {name, LULL_COL_##kind, offsetof(ROW, member), limit, NULL}
-#define COL_ARRAY(name, kind, member) {name, LULL_COL_##kind, offsetof(ROW, member), sizeof(((ROW *)0)->member), NULL}
-#define COL_WORD(name, member, count, word) {name, LULL_COL_WORD, offsetof(ROW, member), count, word}
+/* Fields of a struct lull_column; ROW is the struct at hand. */
+#define COL(name, kind, member) name, LULL_COL_##kind, offsetof(ROW, member), 0, NULL
+#define COL_UP_TO(name, kind, member, limit) name, LULL_COL_##kind, offsetof(ROW, member), limit, NULL
+#define COL_ARRAY(name, kind, member) \
+	name, LULL_COL_##kind, offsetof(ROW, member), sizeof(((ROW *)0)->member), NULL
+#define COL_WORD(name, member, count, word) name, LULL_COL_WORD, offsetof(ROW, member), count, word
 
 #define ROW struct lull_bus_row
 static const struct lull_column bus_columns[] = {
-	COL("bus", BUS, index),
-	COL_ARRAY("name", TEXT, bus.name),
-	COL("bitrate", UINT32, bus.bitrate),
-	COL("bitrate_data", UINT32, bus.bitrate_data),
-	COL("frames", UINT64, bus.frames),
-	COL("bits", UINT64, bus.bits),
-	COL("errors", UINT64, bus.errors),
-	COL("overflow", UINT64, bus.overflow),
-	COL("overflow_ids", UINT32, bus.overflow_ids),
-	COL("first_ns", TIME_OR_NEVER, bus.first),
-	COL("last_ns", TIME_OR_NEVER, bus.last),
+	{COL("bus", BUS, index)},
+	{COL_ARRAY("name", TEXT, bus.name)},
+	{COL("bitrate", UINT32, bus.bitrate)},
+	{COL("bitrate_data", UINT32, bus.bitrate_data)},
+	{COL("frames", UINT64, bus.frames)},
+	{COL("bits", UINT64, bus.bits)},
+	{COL("errors", UINT64, bus.errors)},
+	{COL("overflow", UINT64, bus.overflow)},
+	{COL("overflow_ids", UINT32, bus.overflow_ids)},
+	{COL("first_ns", TIME_OR_NEVER, bus.first)},
+	{COL("last_ns", TIME_OR_NEVER, bus.last)},
 };
 #undef ROW
 
 #define ROW struct lull_stretch
 static const struct lull_column stretch_columns[] = {
-	COL("bus", BUS, bus),
-	COL("id", ID, id),
-	COL_WORD("kind", kind, LULL_STRETCH_OVERFLOW + 1, kind_word),
-	COL_WORD("ended", end, LULL_END_RATE + 1, end_word),
-	COL_UP_TO("flags", UINT8, flags, FLAGS_ALL),
-	COL("first_ns", TIME, first),
-	COL("last_ns", TIME, last),
-	COL("frames", UINT64, frames),
-	COL("bits", UINT64, bits),
-	COL("period_ns", TIME, period_ns),
-	COL("last_index", UINT64, index),
-	COL("gap_min_ns", TIME, gap_min),
-	COL("gap_max_ns", TIME, gap_max),
-	FIT(struct lull_stretch),
-	COL("back_to_back", UINT32, back_to_back),
-	COL("changes", UINT32, changes),
-	COL_UP_TO("length", UINT8, len, LULL_PAYLOAD_KEPT),
-	COL_ARRAY("payload_first", BYTES, payload_first),
-	COL_ARRAY("payload_second", BYTES, payload_second),
-	COL_ARRAY("payload_last", BYTES, payload_last),
-	COL("changed_bits", BITS64, changed_bits),
-	COL("gap_bins", BINS, bins),
+	{COL("bus", BUS, bus)},
+	{COL("id", ID, id)},
+	{COL_WORD("kind", kind, LULL_STRETCH_OVERFLOW + 1, kind_word)},
+	{COL_WORD("ended", end, LULL_END_RATE + 1, end_word)},
+	{COL_UP_TO("flags", UINT8, flags, FLAGS_ALL)},
+	{COL("first_ns", TIME, first)},
+	{COL("last_ns", TIME, last)},
+	{COL("frames", UINT64, frames)},
+	{COL("bits", UINT64, bits)},
+	{COL("period_ns", TIME, period_ns)},
+	{COL("last_index", UINT64, index)},
+	{COL("gap_min_ns", TIME, gap_min)},
+	{COL("gap_max_ns", TIME, gap_max)},
+	{COL("fit_n", REAL, fit.n)},
+	{COL("fit_sk", REAL, fit.sk)},
+	{COL("fit_skk", REAL, fit.skk)},
+	{COL("fit_sr", REAL, fit.sr)},
+	{COL("fit_skr", REAL, fit.skr)},
+	{COL("fit_srr", REAL, fit.srr)},
+	{COL("fit_r_min_ns", SHIFT, fit.r_min)},
+	{COL("back_to_back", UINT32, back_to_back)},
+	{COL("changes", UINT32, changes)},
+	{COL_UP_TO("length", UINT8, len, LULL_PAYLOAD_KEPT)},
+	{COL_ARRAY("payload_first", BYTES, payload_first)},
+	{COL_ARRAY("payload_second", BYTES, payload_second)},
+	{COL_ARRAY("payload_last", BYTES, payload_last)},
+	{COL("changed_bits", BITS64, changed_bits)},
+	{COL("gap_bins", BINS, bins)},
 };
 #undef ROW
 
 #define ROW struct lull_cadence
 static const struct lull_column cadence_columns[] = {
-	COL("bus", BUS, bus),
-	COL("id", ID, id),
-	COL("stretch_first_ns", TIME, stretch_first),
-	COL("window_ns", TIME, window),
-	COL("period_ns", TIME, period_ns),
-	FIT(struct lull_cadence),
+	{COL("bus", BUS, bus)},
+	{COL("id", ID, id)},
+	{COL("stretch_first_ns", TIME, stretch_first)},
+	{COL("window_ns", TIME, window)},
+	{COL("period_ns", TIME, period_ns)},
+	{COL("fit_n", REAL, fit.n)},
+	{COL("fit_sk", REAL, fit.sk)},
+	{COL("fit_skk", REAL, fit.skk)},
+	{COL("fit_sr", REAL, fit.sr)},
+	{COL("fit_skr", REAL, fit.skr)},
+	{COL("fit_srr", REAL, fit.srr)},
+	{COL("fit_r_min_ns", SHIFT, fit.r_min)},
 };
 #undef ROW
 
 #define ROW struct lull_gap
 static const struct lull_column gap_columns[] = {
-	COL("bus", BUS, bus),
-	COL("last_ns", TIME_OR_NEVER, last),
-	COL("next_ns", TIME_OR_NEVER, next),
-	COL("last_id", ID, last_id),
-	COL("next_id", ID, next_id),
+	{COL("bus", BUS, bus)},
+	{COL("last_ns", TIME_OR_NEVER, last)},
+	{COL("next_ns", TIME_OR_NEVER, next)},
+	{COL("last_id", ID, last_id)},
+	{COL("next_id", ID, next_id)},
 };
 #undef ROW
 
 #define ROW struct lull_change
 static const struct lull_column change_columns[] = {
-	COL("bus", BUS, bus),
-	COL("id", ID, id),
-	COL("t_ns", TIME, t),
-	COL_UP_TO("length", UINT8, len, 2),
-	COL_ARRAY("bytes", BYTES, byte),
+	{COL("bus", BUS, bus)},
+	{COL("id", ID, id)},
+	{COL("t_ns", TIME, t)},
+	{COL_UP_TO("length", UINT8, len, 2)},
+	{COL_ARRAY("bytes", BYTES, byte)},
 };
 #undef ROW
 
 #define ROW struct lull_edge
 static const struct lull_column edge_columns[] = {
-	COL_WORD("kind", kind, LULL_EDGE_NEW_ID + 1, edge_word),
-	COL("copies", UINT32, copies),
-	COL("t_ns", TIME, frame.t),
-	COL("last_copy_ns", TIME, last_copy),
-	COL("bus", BUS, frame.bus),
-	COL_UP_TO("flags", UINT8, frame.flags, FLAGS_ALL),
-	COL("id", ERROR_OR_ID, frame.id),
-	COL_UP_TO("length", UINT8, frame.len, 64),
-	COL("data", PAYLOAD, frame.data),
+	{COL_WORD("kind", kind, LULL_EDGE_NEW_ID + 1, edge_word)},
+	{COL("copies", UINT32, copies)},
+	{COL("t_ns", TIME, frame.t)},
+	{COL("last_copy_ns", TIME, last_copy)},
+	{COL("bus", BUS, frame.bus)},
+	{COL_UP_TO("flags", UINT8, frame.flags, FLAGS_ALL)},
+	{COL("id", ERROR_OR_ID, frame.id)},
+	{COL_UP_TO("length", UINT8, frame.len, 64)},
+	{COL("data", PAYLOAD, frame.data)},
 };
 #undef ROW
 
 #define ROW struct lull_coverage
 static const struct lull_column coverage_columns[] = {
-	COL("bus", BUS_OR_ALL, bus),
-	COL_WORD("why", why, LULL_COVERAGE_COUNT, coverage_word),
-	COL("from_ns", TIME, from),
-	COL("to_ns", TIME, to),
+	{COL("bus", BUS_OR_ALL, bus)},
+	{COL_WORD("why", why, LULL_COVERAGE_COUNT, coverage_word)},
+	{COL("from_ns", TIME, from)},
+	{COL("to_ns", TIME, to)},
 };
 #undef ROW
 
 #define ROW struct lull_mark
 static const struct lull_column mark_columns[] = {
-	COL("t_ns", TIME, t),
-	COL_WORD("kind", kind, LULL_MARK_COUNT, mark_word),
-	COL("value", REAL_OR_NAN, value),
-	COL_ARRAY("name", TEXT, name),
-	COL_ARRAY("text", TEXT, text),
+	{COL("t_ns", TIME, t)},
+	{COL_WORD("kind", kind, LULL_MARK_COUNT, mark_word)},
+	{COL("value", REAL_OR_NAN, value)},
+	{COL_ARRAY("name", TEXT, name)},
+	{COL_ARRAY("text", TEXT, text)},
 };
 #undef ROW
 
 #define ROW struct lull_clock_map
 static const struct lull_column clock_columns[] = {
-	COL("t_ns", TIME, t),
-	COL("utc_ns", INT64, utc_ns),
-	COL("error_ns", TIME, error_ns),
+	{COL("t_ns", TIME, t)},
+	{COL("utc_ns", INT64, utc_ns)},
+	{COL("error_ns", TIME, error_ns)},
 };
 #undef ROW
 
@@ -202,15 +207,15 @@ static bool coverage_agrees(const union lull_any_row *row)
 	return row->coverage.from <= row->coverage.to;
 }
 
-#define TABLE(name, agrees) {#name, name##_columns, sizeof(name##_columns) / sizeof(name##_columns[0]), agrees}
+#define TABLE(name) #name, name##_columns, sizeof(name##_columns) / sizeof(name##_columns[0])
 const struct lull_table lull_tables[LULL_TABLE_COUNT] = {
-	[LULL_TABLE_BUS] = TABLE(bus, bus_agrees),
-	[LULL_TABLE_STRETCH] = TABLE(stretch, stretch_agrees),
-	[LULL_TABLE_CADENCE] = TABLE(cadence, NULL),
-	[LULL_TABLE_GAP] = TABLE(gap, gap_agrees),
-	[LULL_TABLE_CHANGE] = TABLE(change, NULL),
-	[LULL_TABLE_EDGE] = TABLE(edge, edge_agrees),
-	[LULL_TABLE_COVERAGE] = TABLE(coverage, coverage_agrees),
-	[LULL_TABLE_MARK] = TABLE(mark, NULL),
-	[LULL_TABLE_CLOCK] = TABLE(clock, NULL),
+	[LULL_TABLE_BUS] = {TABLE(bus), bus_agrees},
+	[LULL_TABLE_STRETCH] = {TABLE(stretch), stretch_agrees},
+	[LULL_TABLE_CADENCE] = {TABLE(cadence), NULL},
+	[LULL_TABLE_GAP] = {TABLE(gap), gap_agrees},
+	[LULL_TABLE_CHANGE] = {TABLE(change), NULL},
+	[LULL_TABLE_EDGE] = {TABLE(edge), edge_agrees},
+	[LULL_TABLE_COVERAGE] = {TABLE(coverage), coverage_agrees},
+	[LULL_TABLE_MARK] = {TABLE(mark), NULL},
+	[LULL_TABLE_CLOCK] = {TABLE(clock), NULL},
 };

@@ -11,20 +11,14 @@ int lull_sqlite_errno(int rc)
 	switch (rc & 0xff) {
 	case SQLITE_OK:
 	case SQLITE_ROW:
-	case SQLITE_DONE:
-		return 0;
-	case SQLITE_NOMEM:
-		return -ENOMEM;
-	case SQLITE_FULL:
-		return -ENOSPC;
+	case SQLITE_DONE: return 0;
+	case SQLITE_NOMEM: return -ENOMEM;
+	case SQLITE_FULL: return -ENOSPC;
 	case SQLITE_PERM:
-	case SQLITE_AUTH:
-		return -EACCES;
-	case SQLITE_READONLY:
-		return -EROFS;
+	case SQLITE_AUTH: return -EACCES;
+	case SQLITE_READONLY: return -EROFS;
 	case SQLITE_BUSY:
-	case SQLITE_LOCKED:
-		return -EBUSY;
+	case SQLITE_LOCKED: return -EBUSY;
 	case SQLITE_CORRUPT:
 	case SQLITE_NOTADB:
 	case SQLITE_FORMAT:
@@ -32,12 +26,9 @@ int lull_sqlite_errno(int rc)
 	case SQLITE_TOOBIG:
 	case SQLITE_ERROR: /* our statements are right: the file's schema is not */
 	case SQLITE_SCHEMA:
-	case SQLITE_MISMATCH:
-		return -EBADMSG;
-	case SQLITE_CANTOPEN:
-		return -ENOENT;
-	default: /* not an enumeration of ours */
-		return -EIO;
+	case SQLITE_MISMATCH: return -EBADMSG;
+	case SQLITE_CANTOPEN: return -ENOENT;
+	default: return -EIO; /* the enumeration is SQLite's */
 	}
 }
 

@@ -41,9 +41,11 @@ static int damaged(struct reading *reading, int rc)
 
 	if (r == -EBADMSG)
 		lull_store_say(reading->err, reading->err_size,
-			"%s: damaged or no recording: %s; import the capture again, or save what can be read with "
-			"`sqlite3 FILE .recover`",
-			reading->name, (rc & 0xff) == SQLITE_INTERRUPT ? "reading it does not end" : sqlite3_errmsg(reading->db));
+			"%s: damaged or no recording: %s; import the capture again, "
+			"or save what can be read with `sqlite3 FILE .recover`",
+			reading->name,
+			(rc & 0xff) == SQLITE_INTERRUPT ? "reading it does not end"
+							: sqlite3_errmsg(reading->db));
 	else
 		lull_store_say(reading->err, reading->err_size, "%s: cannot be read: %s", reading->name,
 			sqlite3_errmsg(reading->db));
@@ -91,8 +93,8 @@ static int migrate(struct reading *reading, const struct lull_schema *schema)
 		return r;
 	if (pages > MIGRATE_LIMIT / page_size) {
 		lull_store_say(reading->err, reading->err_size,
-			"%s: has the older schema %d and is too large to be brought up to date in memory", reading->name,
-			schema->version);
+			"%s: has the older schema %d and is too large to be brought up to date in memory",
+			reading->name, schema->version);
 		return -EFBIG;
 	}
 	int rc = sqlite3_open(":memory:", &reading->copy);
@@ -126,7 +128,8 @@ static int check(struct reading *reading, const struct lull_schema *schemas, siz
 	int r = number(reading, "PRAGMA application_id", &application);
 
 	if (!r && application != LULL_APPLICATION_ID) {
-		lull_store_say(reading->err, reading->err_size, "%s: an SQLite file, but no recording", reading->name);
+		lull_store_say(reading->err, reading->err_size, "%s: an SQLite file, but no recording",
+			reading->name);
 		return -EBADMSG;
 	}
 	if (!r)
@@ -135,11 +138,13 @@ static int check(struct reading *reading, const struct lull_schema *schemas, siz
 		r = number(reading, "PRAGMA page_count", &pages);
 	if (r)
 		return r;
-	reading->rounds = (STEPS_FREE + (pages < INT32_MAX ? pages : INT32_MAX) * STEPS_A_PAGE) / STEPS_AT_ONCE;
+	reading->rounds =
+		(STEPS_FREE + (pages < INT32_MAX ? pages : INT32_MAX) * STEPS_A_PAGE) / STEPS_AT_ONCE;
 	if (version > schemas[schema_count - 1].version) {
 		lull_store_say(reading->err, reading->err_size,
-			"%s: written by a newer lull (schema %lld; this one reads up to %d): read it with that version", reading->name,
-			(long long)version, schemas[schema_count - 1].version);
+			"%s: written by a newer lull (schema %lld; this one reads up to %d): read it with "
+			"that version",
+			reading->name, (long long)version, schemas[schema_count - 1].version);
 		return -ENOTSUP;
 	}
 	for (size_t i = 0; i < schema_count; i++) {
@@ -147,13 +152,14 @@ static int check(struct reading *reading, const struct lull_schema *schemas, siz
 			schema = &schemas[i];
 	}
 	if (!schema) {
-		lull_store_say(reading->err, reading->err_size, "%s: damaged: there is no schema %lld", reading->name,
-			(long long)version);
+		lull_store_say(reading->err, reading->err_size, "%s: damaged: there is no schema %lld",
+			reading->name, (long long)version);
 		return -EBADMSG;
 	}
 	r = lull_schema_same(reading->db, schema, what, sizeof(what));
 	if (r) {
-		lull_store_say(reading->err, reading->err_size, "%s: damaged or no recording: %s", reading->name, what);
+		lull_store_say(reading->err, reading->err_size, "%s: damaged or no recording: %s",
+			reading->name, what);
 		return r;
 	}
 	return schema->to_next ? migrate(reading, schema) : 0;
@@ -183,7 +189,8 @@ static int quick_check(struct reading *reading, const char *table)
 		(void)snprintf(what, sizeof(what), "%s", answer ? answer : "out of memory");
 		lull_text_clean(what);
 		lull_store_say(reading->err, reading->err_size,
-			"%s: damaged: %s; import the capture again, or save what can be read with `sqlite3 FILE .recover`",
+			"%s: damaged: %s; import the capture again, or save what can be read with `sqlite3 "
+			"FILE .recover`",
 			reading->name, what);
 		r = answer ? -EBADMSG : -ENOMEM;
 	}
@@ -202,12 +209,13 @@ static int give(struct lull_night *night, const struct lull_sink *sink, enum lul
 	const union lull_any_row *row)
 {
 	switch (table) {
-	case LULL_TABLE_BUS:
-		return sink->bus(sink->ctx, row->bus.index, &row->bus.bus);
+	case LULL_TABLE_BUS: return sink->bus(sink->ctx, row->bus.index, &row->bus.bus);
 	case LULL_TABLE_STRETCH:
-		return bus_known(night, row->stretch.bus) ? sink->stretch(sink->ctx, &row->stretch) : -EBADMSG;
+		return bus_known(night, row->stretch.bus) ? sink->stretch(sink->ctx, &row->stretch)
+							  : -EBADMSG;
 	case LULL_TABLE_CADENCE:
-		return bus_known(night, row->cadence.bus) ? sink->cadence(sink->ctx, &row->cadence) : -EBADMSG;
+		return bus_known(night, row->cadence.bus) ? sink->cadence(sink->ctx, &row->cadence)
+							  : -EBADMSG;
 	case LULL_TABLE_GAP:
 		return bus_known(night, row->gap.bus) ? sink->gap(sink->ctx, &row->gap) : -EBADMSG;
 	case LULL_TABLE_CHANGE:
@@ -215,13 +223,11 @@ static int give(struct lull_night *night, const struct lull_sink *sink, enum lul
 	case LULL_TABLE_EDGE:
 		return bus_known(night, row->edge.frame.bus) ? sink->edge(sink->ctx, &row->edge) : -EBADMSG;
 	case LULL_TABLE_COVERAGE:
-		return bus_known(night, row->coverage.bus) ? sink->coverage(sink->ctx, &row->coverage) : -EBADMSG;
-	case LULL_TABLE_MARK:
-		return sink->mark(sink->ctx, &row->mark);
-	case LULL_TABLE_CLOCK:
-		return sink->clock(sink->ctx, &row->clock);
-	case LULL_TABLE_COUNT:
-		break;
+		return bus_known(night, row->coverage.bus) ? sink->coverage(sink->ctx, &row->coverage)
+							   : -EBADMSG;
+	case LULL_TABLE_MARK: return sink->mark(sink->ctx, &row->mark);
+	case LULL_TABLE_CLOCK: return sink->clock(sink->ctx, &row->clock);
+	case LULL_TABLE_COUNT: break;
 	}
 	return -EINVAL;
 }
@@ -232,9 +238,11 @@ static int prepare_select(sqlite3 *db, const struct lull_table *table, sqlite3_s
 	size_t c = 0;
 
 	for (size_t i = 0; i < table->column_count; i++)
-		c += (size_t)snprintf(columns + c, sizeof(columns) - c, "%s%s", i ? ", " : "", table->columns[i].name);
+		c += (size_t)snprintf(
+			columns + c, sizeof(columns) - c, "%s%s", i ? ", " : "", table->columns[i].name);
 	/* In the order of writing, and by no index that a stranger may have added. */
-	char *sql = sqlite3_mprintf("SELECT %s FROM main.\"%s\" NOT INDEXED ORDER BY rowid", columns, table->name);
+	char *sql = sqlite3_mprintf(
+		"SELECT %s FROM main.\"%s\" NOT INDEXED ORDER BY rowid", columns, table->name);
 
 	if (!sql)
 		return SQLITE_NOMEM;
@@ -260,16 +268,18 @@ static int read_table(struct reading *reading, enum lull_table_index index, stru
 
 		if (++n > LULL_ROW_LIMIT) {
 			r = -EBADMSG;
-			lull_store_say(reading->err, reading->err_size, "%s: table '%s' has more than %d rows", reading->name,
-				table->name, LULL_ROW_LIMIT);
+			lull_store_say(reading->err, reading->err_size,
+				"%s: table '%s' has more than %d rows", reading->name, table->name,
+				LULL_ROW_LIMIT);
 			break;
 		}
 		r = lull_row_read(stmt, table, &row, &bad);
 		if (!r)
 			r = give(night, &sink, index, &row);
 		if (r == -EBADMSG)
-			lull_store_say(reading->err, reading->err_size, "%s: damaged: table '%s', row %lu: %s%s", reading->name,
-				table->name, n, bad ? "impossible value in column " : "columns contradict each other",
+			lull_store_say(reading->err, reading->err_size,
+				"%s: damaged: table '%s', row %lu: %s%s", reading->name, table->name, n,
+				bad ? "impossible value in column " : "columns contradict each other",
 				bad ? bad : "");
 	}
 	if (r == -ENOMEM)
@@ -283,7 +293,9 @@ static int read_table(struct reading *reading, enum lull_table_index index, stru
 /* A text column that ends where it says. */
 static const char *whole_text(sqlite3_stmt *stmt, int column)
 {
-	const char *text = sqlite3_column_type(stmt, column) == SQLITE_TEXT ? (const char *)sqlite3_column_text(stmt, column) : NULL;
+	const char *text = sqlite3_column_type(stmt, column) == SQLITE_TEXT
+		? (const char *)sqlite3_column_text(stmt, column)
+		: NULL;
 
 	return text && strlen(text) == (size_t)sqlite3_column_bytes(stmt, column) ? text : NULL;
 }
@@ -292,8 +304,9 @@ static int read_left_out(struct reading *reading, struct lull_night *night)
 {
 	struct lull_sink sink = lull_night_sink(night);
 	sqlite3_stmt *stmt;
-	int rc = sqlite3_prepare_v2(reading->db, "SELECT sentence FROM main.left_out NOT INDEXED ORDER BY rowid LIMIT 100000", -1,
-		&stmt, NULL);
+	int rc = sqlite3_prepare_v2(reading->db,
+		"SELECT sentence FROM main.left_out NOT INDEXED ORDER BY rowid LIMIT 100000", -1, &stmt,
+		NULL);
 	int r = 0;
 
 	if (rc != SQLITE_OK)
@@ -305,7 +318,8 @@ static int read_left_out(struct reading *reading, struct lull_night *night)
 		if (!r)
 			lull_text_clean(night->left_out.at[night->left_out.n - 1]);
 		else
-			lull_store_say(reading->err, reading->err_size, "%s: damaged: table 'left_out' holds no text", reading->name);
+			lull_store_say(reading->err, reading->err_size,
+				"%s: damaged: table 'left_out' holds no text", reading->name);
 	}
 	if (!r && rc != SQLITE_DONE)
 		r = damaged(reading, rc);
@@ -317,7 +331,8 @@ static int read_left_out(struct reading *reading, struct lull_night *night)
 static int read_text(struct reading *reading, const char *key, char **value)
 {
 	sqlite3_stmt *stmt;
-	int rc = sqlite3_prepare_v2(reading->db, "SELECT value FROM main.text NOT INDEXED WHERE key = ?", -1, &stmt, NULL);
+	int rc = sqlite3_prepare_v2(
+		reading->db, "SELECT value FROM main.text NOT INDEXED WHERE key = ?", -1, &stmt, NULL);
 	int r = 0;
 
 	if (rc != SQLITE_OK)
@@ -331,7 +346,8 @@ static int read_text(struct reading *reading, const char *key, char **value)
 		*value = text ? strdup(text) : NULL;
 		if (!*value) {
 			r = text ? -ENOMEM : -EBADMSG;
-			lull_store_say(reading->err, reading->err_size, "%s: damaged: text '%s' cannot be read", reading->name, key);
+			lull_store_say(reading->err, reading->err_size,
+				"%s: damaged: text '%s' cannot be read", reading->name, key);
 		}
 	} else if (rc != SQLITE_DONE) {
 		r = damaged(reading, rc);
@@ -344,12 +360,17 @@ static int read_text(struct reading *reading, const char *key, char **value)
 
 static void reading_start(struct reading *reading, sqlite3 *db, const char *name, char *err, size_t err_size)
 {
-	*reading = (struct reading){.db = db, .name = name, .rounds = STEPS_FREE / STEPS_AT_ONCE, .err = err, .err_size = err_size};
+	*reading = (struct reading){.db = db,
+		.name = name,
+		.rounds = STEPS_FREE / STEPS_AT_ONCE,
+		.err = err,
+		.err_size = err_size};
 	harden(db);
 	sqlite3_progress_handler(db, STEPS_AT_ONCE, out_of_patience, reading);
 	/* One transaction: a recording that is being written must not change under the reader. */
-	(void)sqlite3_exec(db, "PRAGMA cell_size_check = ON; PRAGMA mmap_size = 0; PRAGMA query_only = ON; BEGIN;", NULL, NULL,
-		NULL);
+	(void)sqlite3_exec(db,
+		"PRAGMA cell_size_check = ON; PRAGMA mmap_size = 0; PRAGMA query_only = ON; BEGIN;", NULL,
+		NULL, NULL);
 }
 
 static void reading_end(struct reading *reading, sqlite3 *db)
@@ -359,8 +380,8 @@ static void reading_end(struct reading *reading, sqlite3 *db)
 	(void)sqlite3_close(reading->copy);
 }
 
-int lull_store_load_database(sqlite3 *db, const char *name, const struct lull_schema *schemas, size_t schema_count,
-	struct lull_night *night, char *err, size_t err_size)
+int lull_store_load_database(sqlite3 *db, const char *name, const struct lull_schema *schemas,
+	size_t schema_count, struct lull_night *night, char *err, size_t err_size)
 {
 	struct reading reading;
 	int r;
@@ -415,7 +436,8 @@ static char *uri_of(const char *path, bool immutable)
 	/* "./" keeps a name that starts with slashes or holds a colon from being read as a host or a scheme. */
 	n += (size_t)snprintf(uri, room, "file:%s", *path == '/' ? "//" : "./");
 	for (const char *c = path; *c; c++)
-		n += (size_t)snprintf(uri + n, room - n, strchr("%?#", *c) ? "%%%02X" : "%c", (unsigned char)*c);
+		n += (size_t)snprintf(
+			uri + n, room - n, strchr("%?#", *c) ? "%%%02X" : "%c", (unsigned char)*c);
 	(void)snprintf(uri + n, room - n, "%s", immutable ? "?immutable=1" : "");
 	return uri;
 }
@@ -443,7 +465,8 @@ static int open_file(const char *path, sqlite3 **db, char *err, size_t err_size)
 	(void)close(fd);
 	if (got != (ssize_t)sizeof(head) || memcmp(head, magic, sizeof(magic)) != 0) {
 		lull_store_say(err, err_size,
-			"%s: no recording (it is no SQLite file); make one from a capture with `lull import`", path);
+			"%s: no recording (it is no SQLite file); make one from a capture with `lull import`",
+			path);
 		return -EBADMSG;
 	}
 	/* Without a journal beside it nobody is writing: then nothing may be made beside it either. */
@@ -451,10 +474,12 @@ static int open_file(const char *path, sqlite3 **db, char *err, size_t err_size)
 	int rc = SQLITE_NOMEM;
 
 	if (uri)
-		rc = sqlite3_open_v2(uri, db, SQLITE_OPEN_READONLY | SQLITE_OPEN_URI | SQLITE_OPEN_NOMUTEX, NULL);
+		rc = sqlite3_open_v2(
+			uri, db, SQLITE_OPEN_READONLY | SQLITE_OPEN_URI | SQLITE_OPEN_NOMUTEX, NULL);
 	sqlite3_free(uri);
 	if (rc != SQLITE_OK) {
-		lull_store_say(err, err_size, "%s: cannot be opened: %s", path, *db ? sqlite3_errmsg(*db) : "out of memory");
+		lull_store_say(err, err_size, "%s: cannot be opened: %s", path,
+			*db ? sqlite3_errmsg(*db) : "out of memory");
 		(void)sqlite3_close(*db);
 		*db = NULL;
 		return lull_sqlite_errno(rc);

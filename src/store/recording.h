@@ -104,7 +104,8 @@ extern const struct lull_table lull_tables[LULL_TABLE_COUNT];
 LULL_MUST_CHECK int lull_row_bind(sqlite3_stmt *, const struct lull_table *, const void *row);
 /* Reads the columns of a row, from column 0 on, each against its range. 0, or -EBADMSG with the column in *bad (NULL:
  * the columns contradict each other). */
-LULL_MUST_CHECK int lull_row_read(sqlite3_stmt *, const struct lull_table *, union lull_any_row *row, const char **bad);
+LULL_MUST_CHECK int lull_row_read(
+	sqlite3_stmt *, const struct lull_table *, union lull_any_row *row, const char **bad);
 /* Control characters and broken UTF-8 -> '?' (a foreign file's texts end up on terminals). */
 void lull_text_clean(char *text);
 

@@ -7,6 +7,8 @@
 #include <stdio.h>
 #include <string.h>
 
+/* One column a line, and its comment beside it. */
+/* clang-format off */
 /* ID as people write it, for the views. */
 #define ID_TEXT(id) \
 	"CASE WHEN " id " IS NULL THEN 'none' WHEN " id " >= 2147483648 THEN printf('0x%08X', " id " & 536870911)" \
@@ -34,7 +36,7 @@ static const char schema_1[] =
 	"	bus INTEGER NOT NULL,\n"
 	"	id INTEGER, -- 0..0x7FF, or 0x80000000 + 29 bits: extended; NULL: IDs that the full table could not take\n"
 	"	kind TEXT NOT NULL, -- 'cyclic'; 'events': all frames of a 5-minute window; 'overflow'\n"
-	"	ended TEXT NOT NULL, -- 'gap': it stopped; 'blind', 'loss', 'evicted', 'open': no stop; 'rate': goes on at another\n"
+	"	ended TEXT NOT NULL, -- 'gap': it stopped; 'blind', 'loss', 'evicted', 'open': no stop; 'rate': goes on at another period\n"
 	"	flags INTEGER NOT NULL, -- seen in any frame: 1 remote, 4 FD, 8 bit-rate switch, 16 error state\n"
 	"	first_ns INTEGER NOT NULL, -- first frame\n"
 	"	last_ns INTEGER NOT NULL, -- last frame\n"
@@ -132,6 +134,7 @@ static const char schema_1[] =
 	"CREATE VIEW covered AS SELECT coalesce(b.name, 'all') AS bus, c.from_ns / 1e9 AS from_s, c.to_ns / 1e9 AS to_s, c.why"
 	" FROM coverage c LEFT JOIN bus b USING (bus) ORDER BY c.from_ns, c.bus;\n"
 	"CREATE VIEW marks AS SELECT t_ns / 1e9 AS at_s, kind, name, value, text FROM mark ORDER BY t_ns;\n";
+/* clang-format on */
 
 const struct lull_schema lull_schemas[] = {
 	{LULL_SCHEMA_VERSION, schema_1, NULL},
@@ -142,7 +145,8 @@ const size_t lull_schema_count = sizeof(lull_schemas) / sizeof(lull_schemas[0]);
 static int compare(sqlite3 *db, sqlite3_stmt *ours, char *what, size_t what_size)
 {
 	sqlite3_stmt *theirs;
-	int rc = sqlite3_prepare_v2(db, "SELECT sql FROM main.sqlite_master WHERE type = 'table' AND name = ?", -1, &theirs, NULL);
+	int rc = sqlite3_prepare_v2(db,
+		"SELECT sql FROM main.sqlite_master WHERE type = 'table' AND name = ?", -1, &theirs, NULL);
 
 	if (rc != SQLITE_OK) {
 		lull_store_say(what, what_size, "%s", sqlite3_errmsg(db));
@@ -186,8 +190,8 @@ int lull_schema_same(sqlite3 *db, const struct lull_schema *schema, char *what, 
 
 	if (sqlite3_open(":memory:", &model) == SQLITE_OK &&
 		sqlite3_exec(model, schema->sql, NULL, NULL, NULL) == SQLITE_OK &&
-		sqlite3_prepare_v2(model, "SELECT name, sql FROM sqlite_master WHERE type = 'table'", -1, &ours, NULL) ==
-			SQLITE_OK)
+		sqlite3_prepare_v2(model, "SELECT name, sql FROM sqlite_master WHERE type = 'table'", -1,
+			&ours, NULL) == SQLITE_OK)
 		r = compare(db, ours, what, what_size);
 	else
 		lull_store_say(what, what_size, "%s", sqlite3_errmsg(model));

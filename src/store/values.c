@@ -44,7 +44,8 @@ static int bind_bins(sqlite3_stmt *stmt, int i, const uint8_t *at)
 
 		memcpy(&count, at + bin * sizeof(count), sizeof(count));
 		any |= count != 0;
-		length += (size_t)snprintf(text + length, sizeof(text) - length, "%c%u", bin ? ',' : '[', (unsigned)count);
+		length += (size_t)snprintf(
+			text + length, sizeof(text) - length, "%c%u", bin ? ',' : '[', (unsigned)count);
 	}
 	if (!any)
 		return sqlite3_bind_null(stmt, i);
@@ -58,8 +59,7 @@ static int bind_value(sqlite3_stmt *stmt, int i, const struct lull_column *colum
 	const uint8_t *at = (const uint8_t *)row + column->offset;
 
 	switch (column->kind) {
-	case LULL_COL_BUS:
-		return *at < LULL_BUS_MAX ? sqlite3_bind_int(stmt, i, *at) : SQLITE_RANGE;
+	case LULL_COL_BUS: return *at < LULL_BUS_MAX ? sqlite3_bind_int(stmt, i, *at) : SQLITE_RANGE;
 	case LULL_COL_BUS_OR_ALL:
 		if (*at == LULL_BUS_ALL)
 			return sqlite3_bind_null(stmt, i);
@@ -69,7 +69,9 @@ static int bind_value(sqlite3_stmt *stmt, int i, const struct lull_column *colum
 		MEMBER(uint32_t, id);
 		if (id == LULL_ID_NONE)
 			return sqlite3_bind_null(stmt, i);
-		if (column->kind == LULL_COL_ID ? !id_is_valid(id) : !edge_id_is_valid(&((const struct lull_edge *)row)->frame, id))
+		if (column->kind == LULL_COL_ID
+				? !id_is_valid(id)
+				: !edge_id_is_valid(&((const struct lull_edge *)row)->frame, id))
 			return SQLITE_RANGE;
 		return sqlite3_bind_int64(stmt, i, id);
 	}
@@ -82,15 +84,15 @@ static int bind_value(sqlite3_stmt *stmt, int i, const struct lull_column *colum
 	}
 	case LULL_COL_SHIFT: {
 		MEMBER(int64_t, t);
-		return t >= -LULL_TIME_LIMIT && t <= LULL_TIME_LIMIT ? sqlite3_bind_int64(stmt, i, t) : SQLITE_RANGE;
+		return t >= -LULL_TIME_LIMIT && t <= LULL_TIME_LIMIT ? sqlite3_bind_int64(stmt, i, t)
+								     : SQLITE_RANGE;
 	}
 	case LULL_COL_INT64:
 	case LULL_COL_BITS64: {
 		MEMBER(int64_t, value);
 		return sqlite3_bind_int64(stmt, i, value);
 	}
-	case LULL_COL_UINT8:
-		return *at <= column->limit ? sqlite3_bind_int(stmt, i, *at) : SQLITE_RANGE;
+	case LULL_COL_UINT8: return *at <= column->limit ? sqlite3_bind_int(stmt, i, *at) : SQLITE_RANGE;
 	case LULL_COL_UINT32: {
 		MEMBER(uint32_t, value);
 		return sqlite3_bind_int64(stmt, i, value);
@@ -107,25 +109,25 @@ static int bind_value(sqlite3_stmt *stmt, int i, const struct lull_column *colum
 		return isfinite(value) ? sqlite3_bind_double(stmt, i, value) : SQLITE_RANGE;
 	}
 	case LULL_COL_WORD:
-		return *at < column->limit ? sqlite3_bind_text(stmt, i, column->word(*at), -1, SQLITE_STATIC) : SQLITE_RANGE;
+		return *at < column->limit ? sqlite3_bind_text(stmt, i, column->word(*at), -1, SQLITE_STATIC)
+					   : SQLITE_RANGE;
 	case LULL_COL_TEXT: {
 		size_t length = strnlen((const char *)at, column->limit);
 
-		return length < column->limit ? sqlite3_bind_text(stmt, i, (const char *)at, (int)length, SQLITE_STATIC) :
-						SQLITE_RANGE;
+		return length < column->limit
+			? sqlite3_bind_text(stmt, i, (const char *)at, (int)length, SQLITE_STATIC)
+			: SQLITE_RANGE;
 	}
-	case LULL_COL_BYTES:
-		return sqlite3_bind_blob(stmt, i, at, (int)column->limit, SQLITE_STATIC);
-	case LULL_COL_BINS:
-		return bind_bins(stmt, i, at);
+	case LULL_COL_BYTES: return sqlite3_bind_blob(stmt, i, at, (int)column->limit, SQLITE_STATIC);
+	case LULL_COL_BINS: return bind_bins(stmt, i, at);
 	case LULL_COL_PAYLOAD: {
 		const struct lull_frame *frame = &((const struct lull_edge *)row)->frame;
 
 		if (frame->flags & LULL_FRAME_REMOTE)
 			return sqlite3_bind_null(stmt, i);
-		return frame->len <= sizeof(frame->data) ?
-			       sqlite3_bind_blob(stmt, i, frame->data, frame->len, SQLITE_STATIC) :
-			       SQLITE_RANGE;
+		return frame->len <= sizeof(frame->data)
+			? sqlite3_bind_blob(stmt, i, frame->data, frame->len, SQLITE_STATIC)
+			: SQLITE_RANGE;
 	}
 	}
 	return SQLITE_RANGE;
@@ -219,7 +221,9 @@ static bool read_real(sqlite3_stmt *stmt, int i, bool or_nan, uint8_t *at)
 
 static bool read_word(sqlite3_stmt *stmt, int i, const struct lull_column *column, uint8_t *at)
 {
-	const char *text = sqlite3_column_type(stmt, i) == SQLITE_TEXT ? (const char *)sqlite3_column_text(stmt, i) : NULL;
+	const char *text = sqlite3_column_type(stmt, i) == SQLITE_TEXT
+		? (const char *)sqlite3_column_text(stmt, i)
+		: NULL;
 
 	for (size_t w = 0; text && w < column->limit; w++) {
 		if (!strcmp(text, column->word((int)w))) {
@@ -232,7 +236,9 @@ static bool read_word(sqlite3_stmt *stmt, int i, const struct lull_column *colum
 
 static bool read_text(sqlite3_stmt *stmt, int i, size_t room, uint8_t *at)
 {
-	const char *text = sqlite3_column_type(stmt, i) == SQLITE_TEXT ? (const char *)sqlite3_column_text(stmt, i) : NULL;
+	const char *text = sqlite3_column_type(stmt, i) == SQLITE_TEXT
+		? (const char *)sqlite3_column_text(stmt, i)
+		: NULL;
 	size_t length = text ? (size_t)sqlite3_column_bytes(stmt, i) : 0;
 
 	if (!text || length >= room || strlen(text) != length)
@@ -293,12 +299,9 @@ static bool read_value(sqlite3_stmt *stmt, int i, const struct lull_column *colu
 			return true;
 		}
 		return read_u8(stmt, i, LULL_BUS_MAX - 1, at);
-	case LULL_COL_BUS:
-		return read_u8(stmt, i, LULL_BUS_MAX - 1, at);
-	case LULL_COL_ID:
-		return read_id(stmt, i, NULL, at);
-	case LULL_COL_ERROR_OR_ID:
-		return read_id(stmt, i, &row->edge.frame, at);
+	case LULL_COL_BUS: return read_u8(stmt, i, LULL_BUS_MAX - 1, at);
+	case LULL_COL_ID: return read_id(stmt, i, NULL, at);
+	case LULL_COL_ERROR_OR_ID: return read_id(stmt, i, &row->edge.frame, at);
 	case LULL_COL_TIME_OR_NEVER:
 		if (null) {
 			const lull_time never = LULL_NEVER;
@@ -307,31 +310,19 @@ static bool read_value(sqlite3_stmt *stmt, int i, const struct lull_column *colu
 			return true;
 		}
 		return read_i64(stmt, i, 0, LULL_TIME_LIMIT, at);
-	case LULL_COL_TIME:
-		return read_i64(stmt, i, 0, LULL_TIME_LIMIT, at);
-	case LULL_COL_SHIFT:
-		return read_i64(stmt, i, -LULL_TIME_LIMIT, LULL_TIME_LIMIT, at);
+	case LULL_COL_TIME: return read_i64(stmt, i, 0, LULL_TIME_LIMIT, at);
+	case LULL_COL_SHIFT: return read_i64(stmt, i, -LULL_TIME_LIMIT, LULL_TIME_LIMIT, at);
 	case LULL_COL_INT64:
-	case LULL_COL_BITS64:
-		return read_i64(stmt, i, INT64_MIN, INT64_MAX, at);
-	case LULL_COL_UINT8:
-		return read_u8(stmt, i, (int64_t)column->limit, at);
-	case LULL_COL_UINT32:
-		return read_u32(stmt, i, at);
-	case LULL_COL_UINT64:
-		return read_i64(stmt, i, 0, INT64_MAX, at);
-	case LULL_COL_REAL:
-		return read_real(stmt, i, false, at);
-	case LULL_COL_REAL_OR_NAN:
-		return read_real(stmt, i, true, at);
-	case LULL_COL_WORD:
-		return read_word(stmt, i, column, at);
-	case LULL_COL_TEXT:
-		return read_text(stmt, i, column->limit, at);
-	case LULL_COL_BYTES:
-		return read_bytes(stmt, i, column->limit, at);
-	case LULL_COL_BINS:
-		return read_bins(stmt, i, at);
+	case LULL_COL_BITS64: return read_i64(stmt, i, INT64_MIN, INT64_MAX, at);
+	case LULL_COL_UINT8: return read_u8(stmt, i, (int64_t)column->limit, at);
+	case LULL_COL_UINT32: return read_u32(stmt, i, at);
+	case LULL_COL_UINT64: return read_i64(stmt, i, 0, INT64_MAX, at);
+	case LULL_COL_REAL: return read_real(stmt, i, false, at);
+	case LULL_COL_REAL_OR_NAN: return read_real(stmt, i, true, at);
+	case LULL_COL_WORD: return read_word(stmt, i, column, at);
+	case LULL_COL_TEXT: return read_text(stmt, i, column->limit, at);
+	case LULL_COL_BYTES: return read_bytes(stmt, i, column->limit, at);
+	case LULL_COL_BINS: return read_bins(stmt, i, at);
 	case LULL_COL_PAYLOAD: {
 		const struct lull_frame *frame = &row->edge.frame;
 
@@ -341,7 +332,8 @@ static bool read_value(sqlite3_stmt *stmt, int i, const struct lull_column *colu
 	return false;
 }
 
-int lull_row_read(sqlite3_stmt *stmt, const struct lull_table *table, union lull_any_row *row, const char **bad)
+int lull_row_read(
+	sqlite3_stmt *stmt, const struct lull_table *table, union lull_any_row *row, const char **bad)
 {
 	memset(row, 0, sizeof(*row));
 	for (size_t i = 0; i < table->column_count; i++) {
@@ -360,14 +352,19 @@ int lull_row_read(sqlite3_stmt *stmt, const struct lull_table *table, union lull
 /* Length of the UTF-8 sequence at s, 0 if it is none (overlong, surrogate, above U+10FFFF, or C1 control). */
 static size_t utf8_length(const unsigned char *s)
 {
-	size_t length = s[0] < 0x80 ? 1 : s[0] >= 0xc2 && s[0] < 0xe0 ? 2 : s[0] >= 0xe0 && s[0] < 0xf0 ? 3 : s[0] >= 0xf0 && s[0] < 0xf5 ? 4 : 0;
+	size_t length = s[0] < 0x80	      ? 1
+		: s[0] >= 0xc2 && s[0] < 0xe0 ? 2
+		: s[0] >= 0xe0 && s[0] < 0xf0 ? 3
+		: s[0] >= 0xf0 && s[0] < 0xf5 ? 4
+					      : 0;
 
 	for (size_t i = 1; i < length; i++) {
 		if ((s[i] & 0xc0) != 0x80) /* the terminator is none either */
 			return 0;
 	}
-	if ((s[0] == 0xc2 && s[1] < 0xa0) || (s[0] == 0xe0 && s[1] < 0xa0) || (s[0] == 0xed && s[1] >= 0xa0) ||
-		(s[0] == 0xf0 && s[1] < 0x90) || (s[0] == 0xf4 && s[1] >= 0x90))
+	if ((s[0] == 0xc2 && s[1] < 0xa0) || (s[0] == 0xe0 && s[1] < 0xa0) ||
+		(s[0] == 0xed && s[1] >= 0xa0) || (s[0] == 0xf0 && s[1] < 0x90) ||
+		(s[0] == 0xf4 && s[1] >= 0x90))
 		return 0;
 	return length;
 }

@@ -94,10 +94,12 @@ static int prepare_insert(sqlite3 *db, const struct lull_table *table, sqlite3_s
 	size_t c = 0, v = 0;
 
 	for (size_t i = 0; i < table->column_count; i++) {
-		c += (size_t)snprintf(columns + c, sizeof(columns) - c, "%s%s", i ? ", " : "", table->columns[i].name);
+		c += (size_t)snprintf(
+			columns + c, sizeof(columns) - c, "%s%s", i ? ", " : "", table->columns[i].name);
 		v += (size_t)snprintf(values + v, sizeof(values) - v, "%s?", i ? ", " : "");
 	}
-	char *sql = sqlite3_mprintf("INSERT OR REPLACE INTO \"%s\" (%s) VALUES (%s)", table->name, columns, values);
+	char *sql = sqlite3_mprintf(
+		"INSERT OR REPLACE INTO \"%s\" (%s) VALUES (%s)", table->name, columns, values);
 
 	if (!sql)
 		return SQLITE_NOMEM;
@@ -111,13 +113,16 @@ static int set_up(struct lull_store *store)
 {
 	const struct lull_schema *schema = &lull_schemas[lull_schema_count - 1];
 	char sql[256];
-	int rc = sqlite3_open_v2(store->temporary, &store->db, SQLITE_OPEN_READWRITE | SQLITE_OPEN_NOMUTEX, NULL);
+	int rc = sqlite3_open_v2(
+		store->temporary, &store->db, SQLITE_OPEN_READWRITE | SQLITE_OPEN_NOMUTEX, NULL);
 
 	if (rc == SQLITE_OK)
-		rc = sqlite3_exec(store->db, "PRAGMA journal_mode = WAL; PRAGMA synchronous = FULL;", NULL, NULL, NULL);
+		rc = sqlite3_exec(
+			store->db, "PRAGMA journal_mode = WAL; PRAGMA synchronous = FULL;", NULL, NULL, NULL);
 	if (rc == SQLITE_OK) {
-		(void)snprintf(sql, sizeof(sql), "BEGIN; PRAGMA application_id = %d; PRAGMA user_version = %d;",
-			LULL_APPLICATION_ID, schema->version);
+		(void)snprintf(sql, sizeof(sql),
+			"BEGIN; PRAGMA application_id = %d; PRAGMA user_version = %d;", LULL_APPLICATION_ID,
+			schema->version);
 		rc = sqlite3_exec(store->db, sql, NULL, NULL, NULL);
 	}
 	if (rc == SQLITE_OK)
@@ -130,8 +135,8 @@ static int set_up(struct lull_store *store)
 		rc = sqlite3_prepare_v3(store->db, "INSERT INTO left_out (sentence) VALUES (?)", -1,
 			SQLITE_PREPARE_PERSISTENT, &store->insert_left_out, NULL);
 	if (rc == SQLITE_OK)
-		rc = sqlite3_prepare_v3(store->db, "INSERT OR REPLACE INTO text (key, value) VALUES (?, ?)", -1,
-			SQLITE_PREPARE_PERSISTENT, &store->insert_text, NULL);
+		rc = sqlite3_prepare_v3(store->db, "INSERT OR REPLACE INTO text (key, value) VALUES (?, ?)",
+			-1, SQLITE_PREPARE_PERSISTENT, &store->insert_text, NULL);
 	return rc;
 }
 
@@ -141,7 +146,8 @@ struct lull_store *lull_store_create(const char *path, bool force, char *err, si
 	struct lull_store *store;
 
 	if (!force && lstat(path, &st) == 0) {
-		lull_store_say(err, err_size, "%s: exists already; give another name, or --force to replace it", path);
+		lull_store_say(err, err_size,
+			"%s: exists already; give another name, or --force to replace it", path);
 		errno = EEXIST;
 		return NULL;
 	}
@@ -382,8 +388,8 @@ static int close_database(struct lull_store *store, char *err, size_t err_size)
 			r = -EIO;
 	}
 	if (r)
-		lull_store_say(err, err_size, "%s: the recording cannot be finished: %s; nothing was written", store->path,
-			sqlite3_errmsg(store->db));
+		lull_store_say(err, err_size, "%s: the recording cannot be finished: %s; nothing was written",
+			store->path, sqlite3_errmsg(store->db));
 	(void)sqlite3_finalize(stmt);
 	return r;
 }
@@ -393,8 +399,8 @@ int lull_store_commit(struct lull_store *store, char *err, size_t err_size)
 	int r = store->error;
 
 	if (r)
-		lull_store_say(err, err_size, "%s: a row could not be written: %s; nothing was written", store->path,
-			strerror(-r));
+		lull_store_say(err, err_size, "%s: a row could not be written: %s; nothing was written",
+			store->path, strerror(-r));
 	else
 		r = close_database(store, err, err_size);
 	if (r) {
@@ -413,13 +419,15 @@ int lull_store_commit(struct lull_store *store, char *err, size_t err_size)
 		(void)unlink(temporary);
 		if (r == -EEXIST)
 			lull_store_say(err, err_size,
-				"%s: has been made meanwhile; give another name, or --force to replace it", path);
+				"%s: has been made meanwhile; give another name, or --force to replace it",
+				path);
 		else
 			lull_store_say(err, err_size, "%s: cannot be put in place: %s", path, strerror(-r));
 	} else {
 		r = sync_folder_of(path);
 		if (r)
-			lull_store_say(err, err_size, "%s: written, but its folder could not be synced: %s", path, strerror(-r));
+			lull_store_say(err, err_size, "%s: written, but its folder could not be synced: %s",
+				path, strerror(-r));
 	}
 	free(temporary);
 	free(path);

@@ -40,18 +40,23 @@ static unsigned char *good_recording(sqlite3_int64 *size)
 {
 	static const union lull_any_row rows[] = {
 		[LULL_TABLE_BUS] = {.bus = {0, {.name = "can0", .first = 0, .last = 9}}},
-		[LULL_TABLE_STRETCH] = {.stretch = {.id = 0x100, .first = 1, .last = 2, .frames = 2, .bins = {3}}},
+		[LULL_TABLE_STRETCH] =
+			{.stretch = {.id = 0x100, .first = 1, .last = 2, .frames = 2, .bins = {3}}},
 		[LULL_TABLE_CADENCE] = {.cadence = {.id = 0x100}},
-		[LULL_TABLE_GAP] = {.gap = {.last = 1, .next = LULL_NEVER, .last_id = 1, .next_id = LULL_ID_NONE}},
+		[LULL_TABLE_GAP] =
+			{.gap = {.last = 1, .next = LULL_NEVER, .last_id = 1, .next_id = LULL_ID_NONE}},
 		[LULL_TABLE_CHANGE] = {.change = {.id = 0x100, .len = 2}},
-		[LULL_TABLE_EDGE] = {.edge = {.copies = 1, .last_copy = 5, .frame = {.t = 5, .id = 0x100, .len = 3}}},
+		[LULL_TABLE_EDGE] = {.edge = {.copies = 1,
+					     .last_copy = 5,
+					     .frame = {.t = 5, .id = 0x100, .len = 3}}},
 		[LULL_TABLE_COVERAGE] = {.coverage = {.bus = LULL_BUS_ALL, .to = 9}},
 		[LULL_TABLE_MARK] = {.mark = {.text = "door"}},
 		[LULL_TABLE_CLOCK] = {.clock = {.utc_ns = 5}},
 	};
 	sqlite3 *db;
-	char *sql = sqlite3_mprintf("PRAGMA page_size = 512; PRAGMA application_id = %d; PRAGMA user_version = %d; %s"
-				    "INSERT INTO left_out VALUES ('x'); INSERT INTO text VALUES ('profile', 'y');",
+	char *sql = sqlite3_mprintf(
+		"PRAGMA page_size = 512; PRAGMA application_id = %d; PRAGMA user_version = %d; %s"
+		"INSERT INTO left_out VALUES ('x'); INSERT INTO text VALUES ('profile', 'y');",
 		LULL_APPLICATION_ID, LULL_SCHEMA_VERSION, lull_schemas[lull_schema_count - 1].sql);
 
 	must(sqlite3_open(":memory:", &db));
@@ -140,7 +145,8 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
 		while (input.left)
 			edit(db, &input);
 	}
-	int r = lull_store_load_database(db, "fuzz", lull_schemas, lull_schema_count, &night, err, sizeof(err));
+	int r = lull_store_load_database(
+		db, "fuzz", lull_schemas, lull_schema_count, &night, err, sizeof(err));
 
 	/* A refusal has its message; a night that loads can be used, whatever its values. */
 	if (r > 0 || (r && !err[0]) || (!r && night.end < 0))

@@ -138,7 +138,8 @@ static struct lull_frame random_frame(void)
 
 	f.id = random_bits() & 1 ? (random_bits() & LULL_ID_BITS) | LULL_ID_EXTENDED : random_bits() & 0x7ff;
 	if (style == 0) /* long runs */
-		f.id = f.id & LULL_ID_EXTENDED ? LULL_ID_EXTENDED | (random_bits() & 1 ? 0 : LULL_ID_BITS) : 0;
+		f.id = f.id & LULL_ID_EXTENDED ? LULL_ID_EXTENDED | (random_bits() & 1 ? 0 : LULL_ID_BITS)
+					       : 0;
 	f.len = length[random_bits() % (fd ? 16 : 9)];
 	if (fd)
 		f.flags = (uint8_t)(LULL_FRAME_FD | (random_bits() & (LULL_FRAME_BRS | LULL_FRAME_ESI)));
@@ -155,7 +156,8 @@ static void same_as_bit_by_bit(void **state)
 	for (int i = 0; i < 60000; i++) {
 		struct lull_frame f = random_frame();
 		uint16_t crc = 0;
-		struct lull_frame_bits want = slow_bits(&f, &crc), got = lull_frame_bits(&f), most = lull_frame_bits_max(&f);
+		struct lull_frame_bits want = slow_bits(&f, &crc), got = lull_frame_bits(&f),
+				       most = lull_frame_bits_max(&f);
 
 		assert_int_equal(got.nominal, want.nominal);
 		assert_int_equal(got.data, want.data);
@@ -172,7 +174,8 @@ static void classical_against_published(void **state)
 {
 	(void)state;
 	for (uint8_t n = 0; n <= 8; n++) {
-		struct lull_frame standard = {.id = 0x555, .len = n}, extended = {.id = 0x15555555u | LULL_ID_EXTENDED, .len = n};
+		struct lull_frame standard = {.id = 0x555, .len = n},
+				  extended = {.id = 0x15555555u | LULL_ID_EXTENDED, .len = n};
 
 		assert_int_equal(lull_frame_bits_max(&standard).nominal, 55 + 10 * n);
 		assert_int_equal(lull_frame_bits_max(&extended).nominal, 80 + 10 * n);
@@ -184,7 +187,10 @@ static void classical_against_published(void **state)
 	assert_int_equal(lull_frame_bits_max(&(struct lull_frame){.id = 1, .len = 8}).nominal, 135);
 	/* More than 8 bytes a classical frame cannot carry, and a remote frame carries none. */
 	assert_int_equal(lull_frame_bits_max(&(struct lull_frame){.id = 1, .len = 64}).nominal, 135);
-	assert_int_equal(lull_frame_bits_max(&(struct lull_frame){.id = 1, .len = 8, .flags = LULL_FRAME_REMOTE}).nominal, 55);
+	assert_int_equal(
+		lull_frame_bits_max(&(struct lull_frame){.id = 1, .len = 8, .flags = LULL_FRAME_REMOTE})
+			.nominal,
+		55);
 }
 
 /* Among random contents there are frames without any stuff bit, and some that come near the bound. */

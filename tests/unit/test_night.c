@@ -11,7 +11,7 @@
 
 #include <cmocka.h>
 
-#define S(x) ((x) * LULL_SEC)
+#define S(x) ((x)*LULL_SEC)
 
 static void add_buses(struct lull_night *night, unsigned n)
 {
@@ -33,12 +33,20 @@ static void sorted_by_kind(void **state)
 	struct lull_sink sink = lull_night_sink(&night);
 
 	for (int i = 40; i > 0; i--) {
-		assert_int_equal(sink.stretch(sink.ctx, &(struct lull_stretch){.id = (uint32_t)i, .first = S(i / 2), .last = S(i)}), 0);
+		assert_int_equal(
+			sink.stretch(sink.ctx,
+				&(struct lull_stretch){.id = (uint32_t)i, .first = S(i / 2), .last = S(i)}),
+			0);
 		assert_int_equal(sink.cadence(sink.ctx, &(struct lull_cadence){.window = S(i)}), 0);
-		assert_int_equal(sink.gap(sink.ctx, &(struct lull_gap){.last = S(i), .next = i == 40 ? LULL_NEVER : S(i + 1)}), 0);
+		assert_int_equal(
+			sink.gap(sink.ctx,
+				&(struct lull_gap){.last = S(i), .next = i == 40 ? LULL_NEVER : S(i + 1)}),
+			0);
 		assert_int_equal(sink.change(sink.ctx, &(struct lull_change){.t = S(i)}), 0);
-		assert_int_equal(sink.edge(sink.ctx, &(struct lull_edge){.frame = {.t = S(i)}, .last_copy = S(i)}), 0);
-		assert_int_equal(sink.mark(sink.ctx, &(struct lull_mark){.t = S(i), .value = (double)NAN}), 0);
+		assert_int_equal(
+			sink.edge(sink.ctx, &(struct lull_edge){.frame = {.t = S(i)}, .last_copy = S(i)}), 0);
+		assert_int_equal(
+			sink.mark(sink.ctx, &(struct lull_mark){.t = S(i), .value = (double)NAN}), 0);
 		assert_int_equal(sink.clock(sink.ctx, &(struct lull_clock_map){.t = S(i)}), 0);
 	}
 	assert_int_equal(sink.left_out(sink.ctx, "a sentence"), 0);
@@ -47,7 +55,8 @@ static void sorted_by_kind(void **state)
 	for (size_t i = 1; i < 40; i++) {
 		const struct lull_stretch *s = night.stretches.at;
 
-		assert_true(s[i - 1].first < s[i].first || (s[i - 1].first == s[i].first && s[i - 1].id < s[i].id));
+		assert_true(s[i - 1].first < s[i].first ||
+			(s[i - 1].first == s[i].first && s[i - 1].id < s[i].id));
 		assert_true(night.cadences.at[i - 1].window < night.cadences.at[i].window);
 		assert_true(night.gaps.at[i - 1].last < night.gaps.at[i].last);
 		assert_true(night.changes.at[i - 1].t < night.changes.at[i].t);
@@ -82,15 +91,24 @@ static void buses(void **state)
 	lull_night_clear(&night);
 }
 
-enum { ALL = LULL_BUS_ALL, OBS = LULL_OBSERVED, ENDED = LULL_BLIND_CAPTURE_ENDED, DEAF = LULL_BLIND_NOT_LISTENING,
-	STEP = LULL_BLIND_CLOCK_STEP, LOST = LULL_BLIND_FRAMES_LOST };
+enum {
+	ALL = LULL_BUS_ALL,
+	OBS = LULL_OBSERVED,
+	ENDED = LULL_BLIND_CAPTURE_ENDED,
+	DEAF = LULL_BLIND_NOT_LISTENING,
+	STEP = LULL_BLIND_CLOCK_STEP,
+	LOST = LULL_BLIND_FRAMES_LOST
+};
 
 /* Coverage as (bus, why, from s, to s); a row with from > to ends a list. */
 struct told {
 	int bus, why;
 	int64_t from, to;
 };
-#define END_OF_LIST {0, 0, 1, 0}
+#define END_OF_LIST \
+	{ \
+		0, 0, 1, 0 \
+	}
 
 static const struct coverage_case {
 	const char *what;
@@ -100,7 +118,8 @@ static const struct coverage_case {
 } coverage_cases[] = {
 	{"the extent of a capture, and no more", 1, 100, {{0, OBS, 0, 60}, END_OF_LIST},
 		{{0, OBS, 0, 60}, {0, ENDED, 60, 100}, END_OF_LIST}},
-	{"told observation extends it", 1, 0, {{0, OBS, 10, 60}, {0, ENDED, 60, 100}, {ALL, OBS, 5, 90}, END_OF_LIST},
+	{"told observation extends it", 1, 0,
+		{{0, OBS, 10, 60}, {0, ENDED, 60, 100}, {ALL, OBS, 5, 90}, END_OF_LIST},
 		{{0, DEAF, 0, 5}, {0, OBS, 5, 90}, {0, ENDED, 90, 100}, END_OF_LIST}},
 	{"a told blind reason beats observed", 1, 0, {{0, OBS, 0, 100}, {ALL, DEAF, 20, 30}, END_OF_LIST},
 		{{0, OBS, 0, 20}, {0, DEAF, 20, 30}, {0, OBS, 30, 100}, END_OF_LIST}},
@@ -112,11 +131,14 @@ static const struct coverage_case {
 	{"a hole between two observations", 1, 0, {{0, OBS, 0, 10}, {0, OBS, 20, 30}, END_OF_LIST},
 		{{0, OBS, 0, 10}, {0, DEAF, 10, 20}, {0, OBS, 20, 30}, END_OF_LIST}},
 	{"neighbours and overlaps of one reason join", 1, 0,
-		{{0, OBS, 0, 10}, {0, OBS, 10, 20}, {0, OBS, 15, 40}, {0, OBS, 16, 17}, END_OF_LIST}, {{0, OBS, 0, 40}, END_OF_LIST}},
-	{"a spot within observed time stays", 1, 0, {{0, OBS, 0, 40}, {0, STEP, 20, 20}, {0, OBS, 40, 50}, END_OF_LIST},
+		{{0, OBS, 0, 10}, {0, OBS, 10, 20}, {0, OBS, 15, 40}, {0, OBS, 16, 17}, END_OF_LIST},
+		{{0, OBS, 0, 40}, END_OF_LIST}},
+	{"a spot within observed time stays", 1, 0,
+		{{0, OBS, 0, 40}, {0, STEP, 20, 20}, {0, OBS, 40, 50}, END_OF_LIST},
 		{{0, OBS, 0, 20}, {0, STEP, 20, 20}, {0, OBS, 20, 50}, END_OF_LIST}},
-	{"a spot in blind time says nothing new", 1, 0, {{0, OBS, 0, 40}, {0, LOST, 10, 30}, {0, STEP, 20, 20}, {0, STEP, 30, 30},
-		END_OF_LIST}, {{0, OBS, 0, 10}, {0, LOST, 10, 30}, {0, OBS, 30, 40}, END_OF_LIST}},
+	{"a spot in blind time says nothing new", 1, 0,
+		{{0, OBS, 0, 40}, {0, LOST, 10, 30}, {0, STEP, 20, 20}, {0, STEP, 30, 30}, END_OF_LIST},
+		{{0, OBS, 0, 10}, {0, LOST, 10, 30}, {0, OBS, 30, 40}, END_OF_LIST}},
 	{"the specific reason beats not listening", 1, 0, {{0, DEAF, 0, 40}, {0, LOST, 10, 30}, END_OF_LIST},
 		{{0, DEAF, 0, 10}, {0, LOST, 10, 30}, {0, DEAF, 30, 40}, END_OF_LIST}},
 	{"rows that run backwards are passed over; time before zero is cut", 1, 0,
@@ -145,7 +167,8 @@ static void coverage_resolved(void **state)
 		if (k->mark)
 			assert_int_equal(sink.mark(sink.ctx, &(struct lull_mark){.t = S(k->mark)}), 0);
 		for (size_t i = 0; i < 8 && is_row(&k->in[i]); i++) {
-			struct lull_coverage row = {(uint8_t)k->in[i].bus, (uint8_t)k->in[i].why, S(k->in[i].from), S(k->in[i].to)};
+			struct lull_coverage row = {(uint8_t)k->in[i].bus, (uint8_t)k->in[i].why,
+				S(k->in[i].from), S(k->in[i].to)};
 
 			assert_int_equal(sink.coverage(sink.ctx, &row), 0);
 		}
@@ -162,7 +185,7 @@ static void coverage_resolved(void **state)
 					const struct lull_coverage *row = &night.coverage.at[i];
 
 					found |= row->bus == k->out[n].bus && row->why == k->out[n].why &&
-						 row->from == S(k->out[n].from) && row->to == S(k->out[n].to);
+						row->from == S(k->out[n].from) && row->to == S(k->out[n].to);
 				}
 				if (!found)
 					fail_msg("%s: row %zu is missing", k->what, n);
@@ -188,7 +211,10 @@ static void dates(void **state)
 	assert_true(lull_night_utc(&night, 0) == INT64_MIN);
 	/* A clock that steps by two weeks at 100 s: each side keeps its own date. */
 	assert_int_equal(sink.clock(sink.ctx, &(struct lull_clock_map){S(0), utc, LULL_SEC}), 0);
-	assert_int_equal(sink.clock(sink.ctx, &(struct lull_clock_map){S(100), utc + S(100) - 14 * 1440 * LULL_MIN, LULL_SEC}), 0);
+	assert_int_equal(
+		sink.clock(sink.ctx,
+			&(struct lull_clock_map){S(100), utc + S(100) - 14 * 1440 * LULL_MIN, LULL_SEC}),
+		0);
 	assert_int_equal(lull_night_sort(&night), 0);
 	assert_true(lull_night_utc(&night, S(99)) == utc + S(99));
 	assert_true(lull_night_utc(&night, S(101)) == utc + S(101) - 14 * 1440 * LULL_MIN);

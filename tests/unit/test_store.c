@@ -3,9 +3,9 @@
 #include "store/recording.h"
 #include "store/store.h"
 
-#include <dirent.h>
 #include <errno.h>
 #include <fcntl.h>
+#include <glob.h>
 #include <math.h>
 #include <setjmp.h>
 #include <stdarg.h>
@@ -27,7 +27,8 @@ static int set_up(void **state)
 	(void)snprintf(folder, sizeof(folder), "/tmp/lull-test-store-XXXXXX");
 	if (!mkdtemp(folder))
 		return -1;
-	(void)snprintf(path, sizeof(path), "%s/night #1?.lull", folder); /* '#' and '?' mean something in a URI */
+	(void)snprintf(
+		path, sizeof(path), "%s/night #1?.lull", folder); /* '#' and '?' mean something in a URI */
 	err[0] = '\0';
 	return 0;
 }
@@ -35,21 +36,20 @@ static int set_up(void **state)
 /* Names in the folder; with `clear`, removes them. */
 static int files(bool clear)
 {
-	DIR *dir = opendir(folder);
+	char pattern[sizeof(folder) + 2];
+	glob_t found;
 	int n = 0;
 
-	assert_non_null(dir);
-	for (const struct dirent *entry; (entry = readdir(dir));) {
-		char name[512];
+	(void)snprintf(pattern, sizeof(pattern), "%s/*", folder);
+	int rc = glob(pattern, 0, NULL, &found);
 
-		if (entry->d_name[0] == '.')
-			continue;
+	assert_true(rc == 0 || rc == GLOB_NOMATCH);
+	for (size_t i = 0; rc == 0 && i < found.gl_pathc; i++) {
 		n++;
-		(void)snprintf(name, sizeof(name), "%s/%s", folder, entry->d_name);
 		if (clear)
-			(void)unlink(name);
+			(void)unlink(found.gl_pathv[i]);
 	}
-	closedir(dir);
+	globfree(&found);
 	return n;
 }
 
@@ -63,29 +63,86 @@ static int tear_down(void **state)
 /* --- a night with every kind of row, at the ends of their ranges --- */
 
 static const struct lull_bus bus_rows[] = {
-	{.name = "can0", .bitrate = 500000, .bitrate_data = 2000000, .frames = 7, .bits = 900, .errors = 3, .overflow = 2,
-		.overflow_ids = 1, .first = 0, .last = LULL_TIME_LIMIT},
-	{.name = "a bus with a name of 31 bytes..", .bitrate = UINT32_MAX, .frames = INT64_MAX, .bits = INT64_MAX,
-		.errors = INT64_MAX, .overflow = INT64_MAX, .overflow_ids = UINT32_MAX, .first = LULL_NEVER, .last = LULL_NEVER},
+	{.name = "can0",
+		.bitrate = 500000,
+		.bitrate_data = 2000000,
+		.frames = 7,
+		.bits = 900,
+		.errors = 3,
+		.overflow = 2,
+		.overflow_ids = 1,
+		.first = 0,
+		.last = LULL_TIME_LIMIT},
+	{.name = "a bus with a name of 31 bytes..",
+		.bitrate = UINT32_MAX,
+		.frames = INT64_MAX,
+		.bits = INT64_MAX,
+		.errors = INT64_MAX,
+		.overflow = INT64_MAX,
+		.overflow_ids = UINT32_MAX,
+		.first = LULL_NEVER,
+		.last = LULL_NEVER},
 };
 static const struct lull_stretch stretch_rows[] = {
-	{.id = 0x7ff, .bus = 1, .kind = LULL_STRETCH_CYCLIC, .end = LULL_END_RATE, .flags = LULL_FRAME_FD | LULL_FRAME_BRS,
-		.first = 0, .last = LULL_TIME_LIMIT, .frames = INT64_MAX, .bits = INT64_MAX, .period_ns = LULL_TIME_LIMIT,
-		.index = INT64_MAX, .gap_min = 1, .gap_max = LULL_TIME_LIMIT,
+	{.id = 0x7ff,
+		.bus = 1,
+		.kind = LULL_STRETCH_CYCLIC,
+		.end = LULL_END_RATE,
+		.flags = LULL_FRAME_FD | LULL_FRAME_BRS,
+		.first = 0,
+		.last = LULL_TIME_LIMIT,
+		.frames = INT64_MAX,
+		.bits = INT64_MAX,
+		.period_ns = LULL_TIME_LIMIT,
+		.index = INT64_MAX,
+		.gap_min = 1,
+		.gap_max = LULL_TIME_LIMIT,
 		.fit = {1e15, 1e300, -1e300, 0.1, -2.5e-310, 1.7976931348623157e308, -LULL_TIME_LIMIT},
-		.back_to_back = UINT32_MAX, .changes = UINT32_MAX, .len = 8, .payload_first = {0, 1, 2, 0, 0, 0, 0, 255},
-		.payload_second = {255, 255, 255, 255, 255, 255, 255, 255}, .changed_bits = UINT64_MAX},
-	{.id = 0x1fffffffu | LULL_ID_EXTENDED, .bus = 0, .kind = LULL_STRETCH_EVENTS, .end = LULL_END_OPEN, .first = 5, .last = 5,
-		.frames = 1, .payload_last = {1}, .len = 1, .bins = {1, [5] = 123456, [LULL_GAP_BINS - 1] = UINT32_MAX}},
-	{.id = LULL_ID_NONE, .bus = 0, .kind = LULL_STRETCH_OVERFLOW, .end = LULL_END_BLIND, .first = 6, .last = 9, .frames = 2},
-	{.id = 0, .bus = 0, .end = LULL_END_EVICTED, .first = 7, .last = 9, .changed_bits = UINT64_C(1) << 63, .frames = 2},
+		.back_to_back = UINT32_MAX,
+		.changes = UINT32_MAX,
+		.len = 8,
+		.payload_first = {0, 1, 2, 0, 0, 0, 0, 255},
+		.payload_second = {255, 255, 255, 255, 255, 255, 255, 255},
+		.changed_bits = UINT64_MAX},
+	{.id = 0x1fffffffu | LULL_ID_EXTENDED,
+		.bus = 0,
+		.kind = LULL_STRETCH_EVENTS,
+		.end = LULL_END_OPEN,
+		.first = 5,
+		.last = 5,
+		.frames = 1,
+		.payload_last = {1},
+		.len = 1,
+		.bins = {1, [5] = 123456, [LULL_GAP_BINS - 1] = UINT32_MAX}},
+	{.id = LULL_ID_NONE,
+		.bus = 0,
+		.kind = LULL_STRETCH_OVERFLOW,
+		.end = LULL_END_BLIND,
+		.first = 6,
+		.last = 9,
+		.frames = 2},
+	{.id = 0,
+		.bus = 0,
+		.end = LULL_END_EVICTED,
+		.first = 7,
+		.last = 9,
+		.changed_bits = UINT64_C(1) << 63,
+		.frames = 2},
 };
 static const struct lull_cadence cadence_rows[] = {
-	{.id = 0x123, .bus = 1, .stretch_first = 3, .window = LULL_CADENCE, .period_ns = 10 * LULL_MS,
+	{.id = 0x123,
+		.bus = 1,
+		.stretch_first = 3,
+		.window = LULL_CADENCE,
+		.period_ns = 10 * LULL_MS,
 		.fit = {3, 4, 5, 6, 7, 8, LULL_TIME_LIMIT}},
 };
 static const struct lull_gap gap_rows[] = {
-	{.bus = 0, .last = LULL_NEVER, .next = 1, .last_id = LULL_ID_NONE, .next_id = 0x123u | LULL_ID_EXTENDED},
+	{.bus = 0,
+		.last = LULL_NEVER,
+		.next = 1,
+		.last_id = LULL_ID_NONE,
+		.next_id = 0x123u | LULL_ID_EXTENDED},
 	{.bus = 1, .last = 0, .next = LULL_NEVER, .last_id = 0x700, .next_id = LULL_ID_NONE},
 };
 static const struct lull_change change_rows[] = {
@@ -93,20 +150,47 @@ static const struct lull_change change_rows[] = {
 	{.id = 0x6a0, .bus = 1, .len = 2, .byte = {255, 1}, .t = LULL_TIME_LIMIT},
 };
 static const struct lull_edge edge_rows[] = {
-	{.kind = LULL_EDGE_FIRST, .copies = UINT32_MAX, .last_copy = LULL_TIME_LIMIT,
-		.frame = {.t = 1, .id = 0x100, .bus = 0, .flags = LULL_FRAME_FD | LULL_FRAME_ESI, .len = 64, .data = {[0] = 1, [63] = 9}}},
-	{.kind = LULL_EDGE_LAST, .copies = 1, .last_copy = 2,
-		.frame = {.t = 2, .id = 0x1fffffffu, .bus = 1, .flags = LULL_FRAME_ERROR, .len = 8, .data = {0, 0, 2}}},
-	{.kind = LULL_EDGE_NEW_ID, .copies = 1, .last_copy = 3, .frame = {.t = 3, .id = 1, .bus = 0, .flags = LULL_FRAME_REMOTE, .len = 8}},
-	{.kind = LULL_EDGE_NEW_ID, .copies = 1, .last_copy = 4, .frame = {.t = 4, .id = 1, .bus = 0, .len = 0}},
+	{.kind = LULL_EDGE_FIRST,
+		.copies = UINT32_MAX,
+		.last_copy = LULL_TIME_LIMIT,
+		.frame = {.t = 1,
+			.id = 0x100,
+			.bus = 0,
+			.flags = LULL_FRAME_FD | LULL_FRAME_ESI,
+			.len = 64,
+			.data = {[0] = 1, [63] = 9}}},
+	{.kind = LULL_EDGE_LAST,
+		.copies = 1,
+		.last_copy = 2,
+		.frame = {.t = 2,
+			.id = 0x1fffffffu,
+			.bus = 1,
+			.flags = LULL_FRAME_ERROR,
+			.len = 8,
+			.data = {0, 0, 2}}},
+	{.kind = LULL_EDGE_NEW_ID,
+		.copies = 1,
+		.last_copy = 3,
+		.frame = {.t = 3, .id = 1, .bus = 0, .flags = LULL_FRAME_REMOTE, .len = 8}},
+	{.kind = LULL_EDGE_NEW_ID,
+		.copies = 1,
+		.last_copy = 4,
+		.frame = {.t = 4, .id = 1, .bus = 0, .len = 0}},
 };
 static const struct lull_coverage coverage_rows[] = {
 	{.bus = LULL_BUS_ALL, .why = LULL_OBSERVED, .from = 0, .to = LULL_TIME_LIMIT},
 	{.bus = 1, .why = LULL_BLIND_POWER, .from = 4, .to = 5},
 };
 static const struct lull_mark mark_rows[] = {
-	{.t = 0, .kind = LULL_MARK_OTHER, .value = (double)NAN, .text = "Kofferraum zu \xc3\xa4\xe2\x82\xac \xf0\x9f\x9a\x97"},
-	{.t = LULL_TIME_LIMIT, .kind = LULL_MARK_TEST_LOAD, .value = 420.5, .name = "x", .text = "test load 420.5 mA"},
+	{.t = 0,
+		.kind = LULL_MARK_OTHER,
+		.value = (double)NAN,
+		.text = "Kofferraum zu \xc3\xa4\xe2\x82\xac \xf0\x9f\x9a\x97"},
+	{.t = LULL_TIME_LIMIT,
+		.kind = LULL_MARK_TEST_LOAD,
+		.value = 420.5,
+		.name = "x",
+		.text = "test load 420.5 mA"},
 };
 static const struct lull_clock_map clock_rows[] = {
 	{.t = 0, .utc_ns = INT64_MIN, .error_ns = LULL_TIME_LIMIT},
@@ -116,7 +200,7 @@ static const struct lull_clock_map clock_rows[] = {
 #define COUNT(array) (sizeof(array) / sizeof((array)[0]))
 #define PUT_ALL(sink, kind) \
 	for (size_t i = 0; i < COUNT(kind##_rows); i++) \
-		assert_int_equal((sink).kind((sink).ctx, &kind##_rows[i]), 0)
+	assert_int_equal((sink).kind((sink).ctx, &kind##_rows[i]), 0)
 
 static void put_buses(const struct lull_sink *sink)
 {
@@ -361,15 +445,21 @@ static void readable_by_others(void **state)
 	assert_int_equal(sqlite3_open(path, &db), SQLITE_OK);
 	expect(db, "PRAGMA integrity_check", "ok");
 	expect(db, "SELECT group_concat(id) FROM (SELECT id FROM stretches)", "0x7FF,0x1FFFFFFF,none,0x000");
-	expect(db, "SELECT bus || ' ' || kind || ' ' || ended FROM stretches WHERE id = '0x1FFFFFFF'", "can0 events open");
-	expect(db, "SELECT j.value FROM stretch s, json_each(s.gap_bins) j WHERE s.kind = 'events' AND j.key = 5", "123456");
+	expect(db, "SELECT bus || ' ' || kind || ' ' || ended FROM stretches WHERE id = '0x1FFFFFFF'",
+		"can0 events open");
+	expect(db,
+		"SELECT j.value FROM stretch s, json_each(s.gap_bins) j WHERE s.kind = 'events' AND j.key = "
+		"5",
+		"123456");
 	expect(db, "SELECT next_id FROM silences WHERE to_s = 1e-9", "0x00000123");
-	expect(db, "SELECT id || hex(data) FROM edges WHERE kind = 'last'", "error30303030303230303030303030303030");
+	expect(db, "SELECT id || hex(data) FROM edges WHERE kind = 'last'",
+		"error30303030303230303030303030303030");
 	expect(db, "SELECT why FROM covered WHERE bus = 'all'", "observed");
 	expect(db, "SELECT kind FROM marks WHERE value = 420.5", "test load");
 	/* Every column of every table says what it is. */
 	expect(db,
-		"SELECT count(*) FROM sqlite_master m WHERE m.type = 'table' AND m.sql NOT LIKE 'CREATE TABLE % ( -- %' AND "
+		"SELECT count(*) FROM sqlite_master m WHERE m.type = 'table' AND m.sql NOT LIKE 'CREATE "
+		"TABLE % ( -- %' AND "
 		"m.name NOT LIKE 'sqlite_%'",
 		"0");
 	sqlite3_close(db);
@@ -468,7 +558,11 @@ static void many_rows(void **state)
 	(void)state;
 	put_buses(&sink);
 	for (int i = ROWS; i > 0; i--) {
-		struct lull_gap gap = {.bus = 0, .last = i * LULL_SEC, .next = (i + 1) * LULL_SEC, .last_id = 1, .next_id = 2};
+		struct lull_gap gap = {.bus = 0,
+			.last = i * LULL_SEC,
+			.next = (i + 1) * LULL_SEC,
+			.last_id = 1,
+			.next_id = 2};
 
 		assert_int_equal(sink.gap(sink.ctx, &gap), 0);
 	}
@@ -614,13 +708,18 @@ static void hostile_contents(void **state)
 		{"UPDATE left_out SET sentence = x'ff'", "left_out"},
 		{"UPDATE text SET value = x'00' WHERE key = 'profile'", "profile"},
 		{"DROP TABLE gap", "'gap' is missing"},
-		{"DROP TABLE gap; CREATE VIEW gap AS WITH RECURSIVE n(i) AS (SELECT 1 UNION ALL SELECT i + 1 FROM n) "
-		 "SELECT 0 AS bus, 0 AS last_ns, 0 AS next_ns, 0 AS last_id, 0 AS next_id FROM n", "'gap' is missing"},
-		{"DROP TABLE gap; CREATE VIRTUAL TABLE gap USING fts5(bus, last_ns, next_ns, last_id, next_id)",
+		{"DROP TABLE gap; CREATE VIEW gap AS WITH RECURSIVE n(i) AS (SELECT 1 UNION ALL SELECT i + 1 "
+		 "FROM n) "
+		 "SELECT 0 AS bus, 0 AS last_ns, 0 AS next_ns, 0 AS last_id, 0 AS next_id FROM n",
+			"'gap' is missing"},
+		{"DROP TABLE gap; CREATE VIRTUAL TABLE gap USING fts5(bus, last_ns, next_ns, last_id, "
+		 "next_id)",
 			"'gap' is not as lull makes it"},
-		{"ALTER TABLE gap ADD COLUMN more AS (hex(zeroblob(1000000)))", "'gap' is not as lull makes it"},
+		{"ALTER TABLE gap ADD COLUMN more AS (hex(zeroblob(1000000)))",
+			"'gap' is not as lull makes it"},
 		{"WITH RECURSIVE n(i) AS (SELECT 1 UNION ALL SELECT i + 1 FROM n WHERE i < 2000010) "
-		 "INSERT INTO left_out SELECT '' FROM n; INSERT INTO mark SELECT 0, 'door', NULL, '', '' FROM left_out",
+		 "INSERT INTO left_out SELECT '' FROM n; INSERT INTO mark SELECT 0, 'door', NULL, '', '' "
+		 "FROM left_out",
 			"more than 2000000 rows"},
 	};
 
@@ -643,8 +742,10 @@ static void additions_are_left_alone(void **state)
 	(void)state;
 	write_full_night(false);
 	assert_int_equal(run(path,
-				 "CREATE TABLE notes (t, note CHECK (randomblob(9) IS NOT NULL)); INSERT INTO notes VALUES (1, 2);"
-				 "CREATE INDEX by_id ON stretch (id); CREATE VIEW mine AS SELECT * FROM stretches; ANALYZE;"
+				 "CREATE TABLE notes (t, note CHECK (randomblob(9) IS NOT NULL)); INSERT "
+				 "INTO notes VALUES (1, 2);"
+				 "CREATE INDEX by_id ON stretch (id); CREATE VIEW mine AS SELECT * FROM "
+				 "stretches; ANALYZE;"
 				 "CREATE TRIGGER t AFTER INSERT ON mark BEGIN DELETE FROM stretch; END;"),
 		SQLITE_OK);
 	if (lull_store_load(path, &night, err, sizeof(err)))
@@ -659,11 +760,15 @@ static void control_characters_do_not_pass(void **state)
 
 	(void)state;
 	write_full_night(false);
-	assert_int_equal(run(path, "UPDATE mark SET text = 'a' || char(27) || '[2J' || char(155) || char(228) || char(10) || "
-				   "CAST(x'c328ff' AS TEXT); UPDATE left_out SET sentence = char(7) || 'b'"),
+	assert_int_equal(run(path,
+				 "UPDATE mark SET text = 'a' || char(27) || '[2J' || char(155) || char(228) "
+				 "|| char(10) || "
+				 "CAST(x'c328ff' AS TEXT); UPDATE left_out SET sentence = char(7) || 'b'"),
 		SQLITE_OK);
 	assert_int_equal(lull_store_load(path, &night, err, sizeof(err)), 0);
-	assert_string_equal(night.marks.at[0].text, "a?[2J??\xc3\xa4?" "?(?");
+	assert_string_equal(night.marks.at[0].text,
+		"a?[2J??\xc3\xa4?"
+		"?(?");
 	assert_string_equal(night.left_out.at[0], "?b");
 	lull_night_clear(&night);
 }
@@ -740,8 +845,9 @@ static void damaged_anywhere(void **state)
 /* --- older schemas --- */
 
 /* A version 0 that never was, in which a mark had its text only and coverage counted in seconds. */
-static const char older_sql[] = "CREATE TABLE coverage (bus INTEGER, why TEXT NOT NULL, from_s INTEGER, to_s INTEGER);"
-				"CREATE TABLE mark (t_ns INTEGER NOT NULL, text TEXT NOT NULL);";
+static const char older_sql[] =
+	"CREATE TABLE coverage (bus INTEGER, why TEXT NOT NULL, from_s INTEGER, to_s INTEGER);"
+	"CREATE TABLE mark (t_ns INTEGER NOT NULL, text TEXT NOT NULL);";
 
 static void older_schema_is_migrated(void **state)
 {
@@ -751,15 +857,18 @@ static void older_schema_is_migrated(void **state)
 	size_t before, after;
 
 	(void)state;
-	char *to_next = sqlite3_mprintf("ALTER TABLE coverage RENAME TO old_coverage; ALTER TABLE mark RENAME TO old_mark; %s"
-					"INSERT INTO coverage SELECT bus, why, from_s * 1000000000, to_s * 1000000000 FROM old_coverage;"
-					"INSERT INTO mark SELECT t_ns, 'other', NULL, '', text FROM old_mark;",
+	char *to_next = sqlite3_mprintf(
+		"ALTER TABLE coverage RENAME TO old_coverage; ALTER TABLE mark RENAME TO old_mark; %s"
+		"INSERT INTO coverage SELECT bus, why, from_s * 1000000000, to_s * 1000000000 FROM "
+		"old_coverage;"
+		"INSERT INTO mark SELECT t_ns, 'other', NULL, '', text FROM old_mark;",
 		now->sql);
 	const struct lull_schema schemas[] = {{0, older_sql, to_next}, {1, now->sql, NULL}};
 
 	assert_int_equal(run(path, older_sql), SQLITE_OK);
-	assert_int_equal(run(path, "PRAGMA application_id = 0x6c756c6c; INSERT INTO mark VALUES (5, 'hello');"
-				   "INSERT INTO coverage VALUES (NULL, 'observed', 0, 9)"),
+	assert_int_equal(run(path,
+				 "PRAGMA application_id = 0x6c756c6c; INSERT INTO mark VALUES (5, 'hello');"
+				 "INSERT INTO coverage VALUES (NULL, 'observed', 0, 9)"),
 		SQLITE_OK);
 	unsigned char *bytes = whole_file(&before);
 
@@ -782,7 +891,8 @@ static void older_schema_is_migrated(void **state)
 	free(bytes);
 
 	/* A step that fails is an error, not half a night; nor is an old table of another shape taken. */
-	const struct lull_schema broken[] = {{0, older_sql, "ALTER TABLE nothing RENAME TO more"}, {1, now->sql, NULL}};
+	const struct lull_schema broken[] = {
+		{0, older_sql, "ALTER TABLE nothing RENAME TO more"}, {1, now->sql, NULL}};
 
 	assert_int_equal(sqlite3_open_v2(path, &db, SQLITE_OPEN_READONLY, NULL), SQLITE_OK);
 	assert_int_equal(lull_store_load_database(db, path, broken, 2, &night, err, sizeof(err)), -EBADMSG);
@@ -803,8 +913,11 @@ static void read_while_written(void **state)
 	(void)state;
 	write_full_night(false);
 	assert_int_equal(sqlite3_open(path, &writer), SQLITE_OK);
-	assert_int_equal(sqlite3_exec(writer, "PRAGMA journal_mode = WAL; INSERT INTO mark VALUES (1, 'door', NULL, '', 'in');"
-					      "BEGIN; INSERT INTO mark VALUES (2, 'door', NULL, '', 'not yet')", NULL, NULL, NULL),
+	assert_int_equal(
+		sqlite3_exec(writer,
+			"PRAGMA journal_mode = WAL; INSERT INTO mark VALUES (1, 'door', NULL, '', 'in');"
+			"BEGIN; INSERT INTO mark VALUES (2, 'door', NULL, '', 'not yet')",
+			NULL, NULL, NULL),
 		SQLITE_OK);
 	assert_int_equal(lull_store_load(path, &night, err, sizeof(err)), 0);
 	assert_int_equal(night.marks.n, 3);
