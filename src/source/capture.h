@@ -10,7 +10,8 @@ struct lull_capture;
 
 enum lull_time_unit { LULL_UNIT_AUTO, LULL_UNIT_S, LULL_UNIT_MS, LULL_UNIT_US, LULL_UNIT_NS };
 
-/* CSV columns by header name or 1-based number, all optional ("" = find by usual names). */
+/* CSV columns by header name or 1-based number, all optional ("" = find by usual names). data may be one
+ * column of hex digits, the first of several byte columns by name, or a range of columns ("6-13"). */
 struct lull_csv_columns {
 	char time[64], id[64], extended[64], bus[64], length[64], data[64];
 	enum lull_time_unit unit;
@@ -40,6 +41,8 @@ const char *lull_capture_damage(const struct lull_capture *);
 uint64_t lull_capture_skipped(const struct lull_capture *, const char **sentence);
 /* Share of the file read, 0..1, for progress; -1 unknown. */
 double lull_capture_progress(const struct lull_capture *);
-const char *lull_capture_kind(const struct lull_capture *); /* "pcap", "pcapng", "csv", "text log" */
+const char *lull_capture_kind(const struct lull_capture *); /* "pcap", "pcapng", "csv", "text log", "empty file" */
+/* NULL, or a sentence on what was assumed about the file ("time taken as microseconds, by its values"). */
+const char *lull_capture_note(const struct lull_capture *);
 
 #endif
