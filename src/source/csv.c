@@ -302,7 +302,7 @@ static size_t read_csv(struct lull_capture *c, struct lull_frame *out, size_t ma
 	char *line;
 	while (done < max && lull_lines_next(&v->lines, &line, &n)) {
 		const unsigned long long number = v->lines.number;
-		if (!n || *line == '#' || number == v->header_line)
+		if (!n || *line == '#' || number <= v->header_line)
 			continue;
 		if (!v->lines.whole && lull_stream_damage(c->stream))
 			continue; /* cut in the middle */
@@ -338,6 +338,7 @@ static const struct lull_capture_format csv_format = { .read = read_csv, .close 
 
 struct head {
 	char *text, *end, *at;
+	bool cut; /* there is more of the file: the last line may go on */
 };
 
 static bool head_line(struct head *h, char **line, size_t *n)
@@ -398,8 +399,7 @@ static enum lull_time_unit guess_unit(const struct csv *v, struct head *h, bool 
 	int64_t first = 0, last = 0, t;
 	unsigned rows = 0;
 	while (rows < GUESS_ROWS && head_line(h, &line, &n)) {
-		/* The last line of the head may be cut. */
-		if (!n || *line == '#' || h->at == h->end || !lull_csv_split(line, n, v->layout.delimiter, &r, NULL))
+		if (!n || *line == '#' || (h->cut && h->at == h->end) || !lull_csv_split(line, n, v->layout.delimiter, &r, NULL))
 			continue;
 		const struct lull_csv_field f = lull_csv_at(&r, (unsigned)v->layout.column[CSV_TIME]);
 		if (is_date(f)) {
@@ -479,16 +479,14 @@ int lull_csv_open(struct lull_capture *c, const struct lull_csv_columns *columns
 	}
 	memcpy(text, bytes, n);
 	text[n] = 0;
-	struct head h = { text, text + n, text };
+	struct head h = { text, text + n, text, n == LULL_STREAM_HEAD };
 	if (n >= 3 && !memcmp(text, "\xef\xbb\xbf", 3))
 		h.text = h.at = text + 3;
 	v->last_bus = -1;
 	int rc = 0;
-	if (!find_header(v, &h, columns)) {
-		v->header_may_follow = lull_csv_numbers(columns, guess_delimiter(&h), &v->layout);
-		if (!v->header_may_follow)
-			rc = no_header(c, &h, err, err_size);
-	}
+	v->header_may_follow = lull_csv_numbers(columns, guess_delimiter(&h), &v->layout);
+	if (!v->header_may_follow && !find_header(v, &h, columns))
+		rc = no_header(c, &h, err, err_size);
 	if (rc == 0) {
 		v->point = v->layout.delimiter == ',' ? '.' : ',';
 		bool date = false;

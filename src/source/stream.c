@@ -40,7 +40,7 @@ struct lull_stream {
 	size_t head_from, head_to;
 
 	char *stdio_buffer;
-	char damage[160];
+	char damage[200];
 };
 
 __attribute__((format(printf, 2, 3))) static void damaged(struct lull_stream *s, const char *format, ...)
@@ -167,7 +167,7 @@ static size_t read_gzip(struct lull_stream *s, uint8_t *buffer, size_t n)
 		if (rc == Z_STREAM_END) {
 			s->in_member = false;
 		} else if (rc != Z_OK && rc != Z_BUF_ERROR) {
-			damaged(s, "the gzip stream is damaged near byte %llu (%s)", raw_place(s),
+			damaged(s, "the gzip stream is damaged near byte %llu (%s), the last frames before that may be wrong", raw_place(s),
 				s->z.msg ? s->z.msg : "cannot be unpacked");
 			s->unpack_end = true;
 		}
@@ -190,7 +190,7 @@ static size_t read_zstd(struct lull_stream *s, uint8_t *buffer, size_t n)
 		const size_t rc = ZSTD_decompressStream(s->zd, &out, &in);
 		s->raw_from += in.pos;
 		if (ZSTD_isError(rc)) {
-			damaged(s, "the zstd stream is damaged near byte %llu (%s)", raw_place(s), ZSTD_getErrorName(rc));
+			damaged(s, "the zstd stream is damaged near byte %llu (%s), the last frames before that may be wrong", raw_place(s), ZSTD_getErrorName(rc));
 			s->unpack_end = true;
 		} else if (!rc) {
 			s->in_member = false;
