@@ -1,0 +1,65 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* sim_scenario: the table of scenarios. Pure. */
+#include <source/sim_scenario.h>
+#include <string.h>
+
+/* X(name, about, make) */
+#define SCENARIOS(X) \
+	X("one-node-holds", "no network management; one node goes on alone all night", sim_make_one_node_holds) \
+	X("nm-asks", "AUTOSAR NM; one node goes on asking, so all go on sending", sim_make_nm_asks) \
+	X("ring-holds", "OSEK ring; one node never indicates sleep", sim_make_ring_holds) \
+	X("all-follow", "all send on because one asks, and it does not show which", sim_make_all_follow) \
+	X("two-hold", "two nodes go on", sim_make_two_hold) \
+	X("address-holds", "29-bit source addresses; one node goes on", sim_make_address_holds) \
+	X("late-one-node", "no network management; one node stops, but late", sim_make_late_one_node) \
+	X("late-nm", "AUTOSAR NM; one node stops asking, but late", sim_make_late_nm) \
+	X("late-ring", "OSEK ring; one node indicates sleep, but late", sim_make_late_ring) \
+	X("late-all-follow", "all follow one that stops late, and it does not show which", sim_make_late_all_follow) \
+	X("forwarded-bus", "the gateway forwards another bus that stays awake", sim_make_forwarded_bus) \
+	X("dongle-polls", "a tester at the port polls all night", sim_make_dongle_polls) \
+	X("wakes-one-node", "no network management; one node wakes the sleeping bus", sim_make_wakes_one_node) \
+	X("wakes-nm", "AUTOSAR NM; one node wakes the bus with active wake-up", sim_make_wakes_nm) \
+	X("wakes-ring", "OSEK ring; one node wakes the sleeping bus", sim_make_wakes_ring) \
+	X("wakes-two-nodes", "two nodes wake the sleeping bus", sim_make_wakes_two_nodes) \
+	X("wakes-known-order", "always acknowledged; deliberate wakes begin with another", sim_make_wakes_known_order) \
+	X("wakes-acked-only", "always acknowledged, and no deliberate wake to compare", sim_make_wakes_acked_only) \
+	X("woken-from-outside", "the wake line boots all nodes in their fixed order", sim_make_woken_from_outside) \
+	X("repeat-only", "AUTOSAR NM; woken by the wake line, repeat messages only", sim_make_repeat_only) \
+	X("gateway-relays", "the gateway is first and last, as in deliberate wakes", sim_make_gateway_relays) \
+	X("dongle-wakes", "a tester at the port wakes the bus now and then", sim_make_dongle_wakes) \
+	X("two-buses", "a node of the second bus wakes the first through the gateway", sim_make_two_buses) \
+	X("port-closed", "the gateway closes the port at key-off", sim_make_port_closed) \
+	X("sleeps-well", "asleep in time, at most a little housekeeping", sim_make_sleeps_well) \
+	X("single-frames", "asleep but for a lone slow frame", sim_make_single_frames) \
+	X("late-run-on", "one rightful run of some minutes, hours later", sim_make_late_run_on) \
+	X("morning", "a good night, and people return", sim_make_morning) \
+	X("our-glitch", "wakes right after we touched something, and only then", sim_make_our_glitch) \
+	X("too-early", "listening ends before the car had to be asleep", sim_make_too_early) \
+	X("deaf", "the adapter hears nothing most of the night", sim_make_deaf) \
+	X("never-alive", "a bus without a single frame", sim_make_never_alive) \
+	X("replugged-asleep", "the adapter was gone and back while the car slept", sim_make_replugged_asleep) \
+	X("clock-steps", "a good night whose capture clock steps", sim_make_clock_steps)
+
+#define TOLD(name, about, make) { name, about },
+#define MADE(name, about, make) { make },
+
+static const struct lull_sim_scenario scenarios[] = { SCENARIOS(TOLD) };
+static const struct sim_plan plans[] = { SCENARIOS(MADE) };
+enum { PLANS = sizeof plans / sizeof *plans };
+
+const struct sim_plan *sim_plan_find(const char *name, const char **own_name)
+{
+	for (unsigned i = 0; name && i < PLANS; i++) {
+		if (strcmp(scenarios[i].name, name) == 0) {
+			*own_name = scenarios[i].name;
+			return &plans[i];
+		}
+	}
+	return NULL;
+}
+
+const struct lull_sim_scenario *lull_sim_scenarios(size_t *n)
+{
+	*n = PLANS;
+	return scenarios;
+}

@@ -1,0 +1,325 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* sim_world: the invented car while its night runs: buses, nodes, messages, and what happens next. Internal to
+ * the simulator; true time is ns since the start of the observation. */
+#ifndef LULL_SOURCE_SIM_WORLD_H
+#define LULL_SOURCE_SIM_WORLD_H
+
+#include <gsl/gsl_rng.h>
+#include <source/simulate.h>
+#include <stdbool.h>
+
+enum { SIM_NODES = 64, SIM_MSGS = 768, SIM_BUSES = 2, SIM_ACTS = 4096, SIM_BLINDS = 16, SIM_BATCH = 512 };
+#define SIM_NOBODY (-1)
+#define SIM_QUIET (10 * LULL_SEC) /* longer than any cyclic ID's period: a silence so long is a quiet bus */
+
+/* How the nodes of a bus agree to sleep. */
+enum sim_nm {
+	SIM_NM_OWN, /* they do not: each stops by itself after its own run-on */
+	SIM_NM_FOLLOW, /* no NM frames, but all send on as long as one asks */
+	SIM_NM_AUTOSAR,
+	SIM_NM_OSEK
+};
+
+enum sim_msg_kind {
+	SIM_CYCLIC,
+	SIM_EVENT, /* sent when something changes */
+	SIM_NM_PDU,
+	SIM_CLAIM, /* J1939 address claim, once per boot */
+	SIM_REQUEST, /* a tester asks */
+	SIM_ANSWER,
+	SIM_LONE /* a slow frame that wakes nobody (selective wake-up) */
+};
+
+struct sim_msg {
+	uint32_t id;
+	uint32_t priority; /* lower wins the arbitration */
+	uint16_t node;
+	uint8_t kind; /* enum sim_msg_kind */
+	uint8_t len;
+	bool ignition; /* only with the key on */
+	bool on; /* its timer runs */
+	bool pending; /* waits for the bus */
+	bool remote; /* forwarded from another bus: another clock than its node's */
+	int8_t counter_byte, checksum_byte, signal_byte; /* -1 none */
+	uint8_t data[8];
+	uint8_t counter;
+	uint32_t gen; /* timers of an older generation are dead */
+	int64_t period_key, period_park; /* ns; event IDs: mean gap, 0 never */
+	int64_t offset; /* after the node's start */
+	double ppm; /* the software timer's rounding, or the remote sender's clock */
+	int64_t ideal; /* next activation without jitter */
+};
+
+enum sim_state {
+	SIM_OFF, /* asleep, the transceiver watches for traffic */
+	SIM_DOZE, /* asleep, but the controller acknowledges */
+	SIM_BOOT,
+	SIM_RUN, /* sends */
+	SIM_MUTE /* awake, acknowledges, sends nothing */
+};
+
+enum sim_nm_state { SIM_NM_SLEEP, SIM_NM_REPEAT, SIM_NM_NORMAL, SIM_NM_READY, SIM_NM_PREPARE };
+
+enum sim_cause { SIM_BY_BUS, SIM_BY_LINE, SIM_BY_ITSELF };
+
+enum sim_event {
+	SIM_EV_MSG, /* of a message; all others of a node, a bus or the script */
+	SIM_EV_CTRL, /* controller started */
+	SIM_EV_APP, /* software sends */
+	SIM_EV_NEED, /* its own run-on is over */
+	SIM_EV_IDLE, /* the bus may have been idle long enough to go to sleep */
+	SIM_EV_OFF,
+	SIM_EV_STOP,
+	SIM_EV_RESUME,
+	SIM_EV_IGNITION, /* reacts to the key */
+	SIM_EV_NM,
+	SIM_EV_NM_TIMEOUT,
+	SIM_EV_RING,
+	SIM_EV_ANSWER,
+	SIM_EV_RELAY,
+	SIM_EV_RING_WATCH, /* of a bus */
+	SIM_EV_ACT, /* of the script */
+	SIM_EV_CLOCKS, /* temperatures move on */
+	SIM_EV_COUNT
+};
+
+struct sim_node {
+	char name[LULL_NODE_NAME];
+	uint8_t bus;
+	bool ignition; /* supplied by the key: off without it, never woken by traffic */
+	bool tester;
+	bool gateway;
+	bool always_acks; /* dozes instead of sleeping */
+	bool wake_line; /* on the passive wake line */
+	bool answers; /* diagnostic requests */
+	bool nm; /* sends NM frames */
+	bool lone; /* has the slow message that wakes nobody */
+	bool body; /* reacts to doors and keys */
+	uint8_t address; /* NM node address, or J1939 source address */
+	int twin; /* the gateway's half on the other bus, or SIM_NOBODY */
+	unsigned first_msg, msg_count;
+	int nm_msg, claim_msg, answer_msg; /* index, or -1 */
+
+	/* the car's character */
+	int64_t ctrl_ns, app_ns; /* from the wake to the controller, to the first frame */
+	int64_t lead_ns; /* from an own reason to wake until it boots */
+	int64_t linger_ns; /* goes to sleep when the bus was idle so long */
+	int64_t key_off_run_on, wake_run_on, door_run_on, diag_hold;
+	double run_on_varies; /* from wake to wake, as a share */
+	int64_t follow_ns; /* outlasts the last request by so much */
+	int64_t ignition_ns; /* reacts to key-off after so long */
+	int64_t jitter_ns;
+	double ppm_start, ppm_drift, tau_s;
+	double mA_run, mA_mute;
+
+	/* its life */
+	enum sim_state state;
+	bool ctrl_on;
+	enum sim_cause cause;
+	int demand; /* reasons of its own to be awake */
+	int relayed; /* of which: for the other bus */
+	int64_t run_until;
+	double ppm;
+	unsigned tec; /* transmit error counter */
+	enum sim_nm_state nm_state;
+	int64_t repeat_until;
+	bool active_wakeup;
+	bool sleep_ind; /* OSEK: as last sent */
+	uint8_t ring_op; /* OSEK: of the frame waiting */
+	int64_t reduced_ns; /* AUTOSAR bus-load reduction */
+	uint32_t gen[SIM_EV_COUNT];
+};
+
+struct sim_bus {
+	char name[LULL_BUS_NAME];
+	uint32_t bitrate;
+	int64_t bit_ns;
+	enum sim_nm nm;
+	bool extended; /* J1939-like 29-bit IDs */
+
+	/* network management, as an integrator set it up */
+	uint32_t nm_base, nm_mask;
+	int nm_source_byte, nm_control_byte;
+	uint8_t op_alive, op_ring;
+	int64_t nm_cycle, nm_repeat, nm_timeout, nm_wait;
+	bool nm_reduction; /* bus-load reduction */
+	int64_t last_nm;
+	int64_t claim_wait;
+
+	/* the wire */
+	unsigned listeners; /* controllers that acknowledge */
+	bool alert; /* some node may have to be woken by traffic */
+	bool busy;
+	int current; /* message on the wire, or -1 between */
+	int64_t end;
+	int64_t last_tx; /* true end of the last frame, LULL_NEVER before the first */
+	struct lull_frame frame;
+	uint16_t queue[SIM_MSGS];
+	unsigned queued;
+	uint64_t frames;
+	uint32_t watch_gen;
+
+	/* truth, as it came out */
+	int64_t quiet; /* last frame before the first SIM_QUIET after settling, LULL_NEVER */
+};
+
+/* What the script can make happen. */
+enum sim_act_kind {
+	SIM_ACT_KEY_ON,
+	SIM_ACT_KEY_OFF,
+	SIM_ACT_ASK, /* node gets a reason to be awake */
+	SIM_ACT_RELEASE,
+	SIM_ACT_CHANGE, /* node reports a change of what it watches */
+	SIM_ACT_DOOR, /* nodes go on for a while because a door moved */
+	SIM_ACT_LINE, /* everything on the wake line boots; node: bus */
+	SIM_ACT_LONE, /* message sends one lone frame */
+	SIM_ACT_CLOSE, /* the gateway closes the port: nothing is heard any more */
+	SIM_ACT_STEP /* the capture's clock steps by value */
+};
+struct sim_act {
+	int64_t t;
+	enum sim_act_kind kind;
+	int node;
+	int64_t value;
+};
+
+struct sim_timer {
+	int64_t t;
+	uint32_t what; /* event << 16 | index */
+	uint32_t gen;
+};
+
+struct sim_blind {
+	int64_t from, to;
+	enum lull_coverage_why why;
+};
+
+enum sim_stamps { SIM_STAMP_HARDWARE, SIM_STAMP_SOFTWARE, SIM_STAMP_BATCH, SIM_STAMP_MS };
+struct sim_adapter {
+	enum sim_stamps stamps;
+	bool errors_visible;
+	int64_t jitter_ns, batch_ns, spacing_ns;
+	int64_t step; /* of the capture's clock, so far */
+	int64_t last; /* stamp given last */
+	int64_t batch_end;
+	struct lull_frame batch[SIM_BATCH];
+	unsigned batched;
+	unsigned noise_every, noise_left; /* frames between two destroyed by noise; 0 none */
+	bool closed;
+};
+
+struct sim_clamp {
+	bool wanted;
+	gsl_rng *rng;
+	int64_t interval, next;
+	double base_mA, noise_mA, zero_mA, drift_mA; /* drift: over the whole night */
+	double mV_per_A, clock_offset_s, clock_ppm;
+	double retained_mA;
+	int64_t retained_until;
+};
+
+struct sim_world {
+	gsl_rng *plan; /* draws the car and the night */
+	gsl_rng *run; /* jitter and noise while it runs */
+	gsl_rng *text; /* what the profile tells */
+	const struct lull_sim_options *options;
+	const struct lull_sim_sink *sink;
+	struct lull_sim_night *night;
+
+	struct sim_node node[SIM_NODES];
+	unsigned nodes;
+	struct sim_msg msg[SIM_MSGS];
+	unsigned msgs;
+	struct sim_bus bus[SIM_BUSES];
+	unsigned buses;
+	struct sim_act act[SIM_ACTS];
+	unsigned acts;
+	struct sim_blind blind[SIM_BLINDS];
+	unsigned blinds;
+	struct sim_adapter adapter;
+	struct sim_clamp clamp;
+
+	struct sim_timer *heap;
+	size_t timers, timer_room;
+
+	int64_t now, end;
+	bool key;
+	bool starts_asleep;
+	int error; /* sticky: -ENOMEM, or what a callback returned */
+
+	/* the plan's own landmarks */
+	double limit_s, limit_mA;
+	int64_t key_on, key_off, settle, slept; /* slept: surely asleep by then, if nobody asks */
+};
+
+/* sim_random: draws from one generator. */
+double sim_uniform(gsl_rng *, double low, double high);
+double sim_log_uniform(gsl_rng *, double low, double high);
+int64_t sim_ns(gsl_rng *, double low_s, double high_s); /* uniform, seconds in, ns out */
+int64_t sim_log_ns(gsl_rng *, double low_s, double high_s);
+unsigned sim_pick(gsl_rng *, unsigned n); /* 0..n-1 */
+bool sim_chance(gsl_rng *, double probability);
+
+/* sim_queue: what happens next. */
+void sim_at(struct sim_world *, int64_t t, enum sim_event, unsigned index, uint32_t gen);
+/* The node's timer of that kind: set anew, an older one is dead. */
+void sim_node_at(struct sim_world *, unsigned node, enum sim_event, int64_t t);
+void sim_node_cancel(struct sim_world *, unsigned node, enum sim_event);
+void sim_pop(struct sim_world *);
+
+/* sim_bus: arbitration and acknowledgement. */
+void sim_bus_send(struct sim_world *, unsigned msg); /* msg.data is what it says */
+void sim_bus_withdraw(struct sim_world *, unsigned msg);
+void sim_bus_end(struct sim_world *, struct sim_bus *); /* bus.end has come */
+
+/* sim_node: sleep, boot, send, stop. */
+void sim_node_wake(struct sim_world *, unsigned node, enum sim_cause);
+void sim_node_mute(struct sim_world *, unsigned node); /* stops sending, stays awake */
+void sim_node_resume(struct sim_world *, unsigned node); /* sends again */
+void sim_node_off(struct sim_world *, unsigned node);
+bool sim_node_needs(const struct sim_world *, const struct sim_node *);
+void sim_node_ask(struct sim_world *, unsigned node, int change);
+void sim_node_run_on(struct sim_world *, unsigned node, int64_t until);
+void sim_node_key(struct sim_world *, bool on);
+void sim_node_event(struct sim_world *, enum sim_event, unsigned node);
+void sim_node_warm_start(struct sim_world *); /* everything runs, key on, since long */
+void sim_bus_traffic(struct sim_world *, struct sim_bus *); /* wakes who sleeps */
+
+/* sim_msg: timers and payload of messages. */
+void sim_msg_start(struct sim_world *, unsigned msg, int64_t first);
+void sim_msg_stop(struct sim_world *, unsigned msg);
+void sim_msg_due(struct sim_world *, unsigned msg);
+void sim_msg_fill(struct sim_world *, struct sim_msg *);
+enum sim_start { SIM_START_BOOT, SIM_START_AGAIN, SIM_START_IGNITION };
+void sim_msg_start_all(struct sim_world *, unsigned node, enum sim_start);
+void sim_msg_stop_all(struct sim_world *, unsigned node, bool ignition_only);
+
+/* sim_nm: how nodes agree to sleep. */
+void sim_nm_started(struct sim_world *, unsigned node); /* its software runs now */
+void sim_nm_need_changed(struct sim_world *, unsigned node);
+void sim_nm_heard(struct sim_world *, unsigned msg); /* an NM frame came through */
+void sim_nm_event(struct sim_world *, enum sim_event, unsigned node);
+void sim_nm_due(struct sim_world *, unsigned msg); /* fills an NM frame about to be sent */
+void sim_osek_started(struct sim_world *, unsigned node);
+void sim_osek_need_changed(struct sim_world *, unsigned node);
+void sim_osek_heard(struct sim_world *, unsigned msg);
+void sim_osek_turn(struct sim_world *, unsigned node);
+void sim_osek_watch(struct sim_world *, unsigned bus);
+
+/* sim_adapter: what the recorder sees of the wire. */
+void sim_adapter_make(struct sim_world *);
+void sim_adapter_frame(struct sim_world *, const struct sim_bus *, const struct lull_frame *, int64_t t);
+void sim_adapter_destroyed(struct sim_world *, const struct sim_bus *, int64_t t, bool acknowledge);
+void sim_adapter_flush(struct sim_world *);
+
+/* sim_clamp: the current beside it. */
+void sim_clamp_make(struct sim_world *);
+void sim_clamp_until(struct sim_world *, int64_t t);
+
+/* sim_profile: INI text of the invented car; NULL out of memory. */
+char *sim_profile_text(struct sim_world *);
+
+/* simulate: the engine. */
+void sim_run(struct sim_world *);
+
+#endif
