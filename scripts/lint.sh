@@ -15,9 +15,12 @@ mapfile -t c_files < <(find src tests -name '*.c' | sort)
 mapfile -t ch_files < <(find include src tests -name '*.[ch]' | sort)
 mapfile -t shell_files < <(find scripts tests .ci -name '*.sh' -o -path '.ci/run' | sort)
 
+# Off: readdir_r is deprecated, a parameter without a name is no other order, and the old check for
+# uninitialised variables stumbles over designated initialisers (uninitvar stays on).
 lint_cppcheck() {
 	if cppcheck --quiet --error-exitcode=1 --inline-suppr --std=c11 --enable=warning,performance,portability \
-		--suppress=missingIncludeSystem --library=posix --library=gnu -j "$(nproc)" -D_GNU_SOURCE -Iinclude -Isrc \
+		--suppress=missingIncludeSystem --suppress=readdirCalled --suppress=funcArgOrderDifferent \
+		--suppress=legacyUninitvar --library=posix --library=gnu -j "$(nproc)" -D_GNU_SOURCE -Iinclude -Isrc \
 		"${c_files[@]}" 2>&1; then
 		ok "cppcheck, ${#c_files[@]} files"
 	else
