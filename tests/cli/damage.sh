@@ -1,0 +1,57 @@
+#!/usr/bin/env bash
+# damage: captures that break off, are empty or are no captures; what is left out is said, and the exit status says so.
+# shellcheck source=tests/cli/lib.bash
+. "$(dirname "$0")/lib.bash"
+
+night night.log
+gzip -k night.log
+head -c 4000 night.log.gz >cut.log.gz
+run 1 "a compressed log that breaks off" import --can cut.log.gz -o n.lull
+has out "something is left out" "left out"
+"$lull" report --format json n.lull >n.json
+is "the report says what" "$(jq '.left_out | length' n.json)" 1
+is "the damage is coverage" "$(jq -c '[.coverage.blind[].why]' n.json)" '["file damaged"]'
+is "what came before is used" "$(jq '.buses[0].frames > 100' n.json)" true
+"$lull" report n.lull >out
+has out "the text says it too" "LEFT OUT"
+has out "with the file's name" "cut.log.gz"
+
+{
+	head -n 50 night.log
+	echo "this is no frame"
+	tail -n +51 night.log
+} >odd.log
+run 1 "a line that is no frame" import --can odd.log -f -o n.lull
+is "is counted" "$("$lull" report --format json n.lull | jq '.left_out | length')" 1
+is "all frames are used" "$("$lull" report --format json n.lull | jq '.buses[0].frames')" "$(wc -l <night.log)"
+
+: >empty.log
+run 2 "an empty capture alone" import --can empty.log -o e.lull
+has err "nothing was heard" "nothing was heard"
+is "nothing is written" "$(ls e.lull* 2>/dev/null)" ""
+printf 'bus,from,to,why\nbody,2026-03-05T22:00:00Z,2026-03-06T06:00:00Z,observed\n' >coverage.csv
+run 0 "an empty capture with coverage" import --can body=empty.log --coverage coverage.csv -o e.lull
+"$lull" report --format json e.lull >e.json
+is "observed for eight hours" "$(jq -c '[.duration_s, .coverage.observed_s]' e.json)" '[28800.0,28800.0]'
+is "its bus is there" "$(jq -c '[.buses[].name]' e.json)" '["body"]'
+is "dated" "$(jq -r '.start_utc' e.json)" 2026-03-05T22:00:00.000Z
+
+printf 'time,mark\n30,key off\nsoon,door\n' >marks.csv
+run 2 "a broken mark" import --can night.log --marks marks.csv -o x.lull
+has err "with file and line" "marks.csv:3:"
+is "nothing is written" "$(ls x.lull* 2>/dev/null)" ""
+printf '[limits]\nslep = 5\n' >car.ini
+run 2 "a broken profile" import --can night.log --profile car.ini -o x.lull
+has err "with file and line" "car.ini:2"
+head -c 3000 /dev/urandom >noise.pcap
+run 2 "noise" import --can noise.pcap -o x.lull
+run 2 "an unwritable place" import --can night.log -o absent/x.lull
+has err "is named" "absent"
+
+# A log whose stamps have no dates takes no dates.
+sed -E 's/^\(1772750/(0000000/' night.log >undated.log
+run 2 "dates for a log without" import --can undated.log --key-off 2026-03-05T22:41:37Z -o x.lull
+has err "asks for seconds" "seconds from the first frame"
+run 0 "seconds for a log without dates" import --can undated.log --key-off 30 -o u.lull
+is "no date is made up" "$("$lull" report --format json u.lull | jq '.start_utc')" null
+exit $bad
