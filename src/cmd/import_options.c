@@ -18,7 +18,7 @@ static int help(void)
 		    "Captures are pcap or pcapng (SocketCAN link type), CSV, or the one-line text log\n"
 		    "of the Linux CAN tools; plain, gzip or zstd. Several are merged by their stamps.\n"
 		    "\n"
-		    "  -c, --can [NAME=]FILE      a capture; NAME is its bus where the file names none\n"
+		    "  -c, --can [NAME=]FILE      a capture; NAME is what its bus is called\n"
 		    "  -o, --output FILE          the recording to write\n"
 		    "  -m, --marks FILE           CSV time,mark: key off, door, unplugged NODE, ...\n"
 		    "      --coverage FILE        CSV bus,from,to,why: when a bus was observed\n"
@@ -62,6 +62,7 @@ static int add_capture(struct lull_inputs *inputs, const char *text)
 		if (strcmp(lull_page_clean(in->bus, clean, sizeof clean), in->bus) != 0)
 			return lull_misuse(who, "bus name '%s' has characters that cannot be shown", in->bus);
 		in->path = equals + 1;
+		in->named = true;
 	} else {
 		(void)snprintf(in->bus, sizeof in->bus, "can%zu", inputs->n);
 	}

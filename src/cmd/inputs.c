@@ -34,7 +34,8 @@ int lull_inputs_open(
 			(void)snprintf(err, err_size, "out of memory");
 			return -1;
 		}
-		in->capture = lull_capture_open(in->path, in->bus, columns, err, err_size);
+		in->capture = lull_capture_open(
+			in->path, in->named || all->n > 1 ? in->bus : NULL, columns, err, err_size);
 		if (!in->capture)
 			return -1;
 		fill(in);
@@ -94,13 +95,27 @@ static int make_bus(struct lull_inputs *all, const char *name)
 	return b;
 }
 
+/* The user's name goes before the file's own; further buses of the same file carry both. */
+static int make_named_bus(struct lull_inputs *all, const struct lull_input *in, const char *own)
+{
+	char name[2 * LULL_BUS_NAME];
+
+	if (!in->named || strncmp(own, in->bus, strlen(in->bus)) == 0)
+		return make_bus(all, own);
+	if (!in->mapped)
+		return make_bus(all, in->bus);
+	(void)snprintf(name, sizeof name, "%s.%s", in->bus, own);
+	name[LULL_BUS_NAME - 1] = 0;
+	return make_bus(all, name);
+}
+
 /* Buses of the capture that have turned up since the last look. */
 static int map_buses(struct lull_inputs *all, struct lull_input *in)
 {
 	unsigned count = lull_capture_bus_count(in->capture);
 
 	while (in->mapped < count && in->mapped < LULL_BUS_ALL) {
-		int b = make_bus(all, lull_capture_bus_name(in->capture, in->mapped));
+		int b = make_named_bus(all, in, lull_capture_bus_name(in->capture, in->mapped));
 
 		if (b == -ENOSPC)
 			b = LULL_BUS_ALL;

@@ -13,7 +13,8 @@
 
 struct lull_input {
 	const char *path;
-	char bus[LULL_BUS_NAME]; /* for frames whose file does not name one */
+	char bus[LULL_BUS_NAME]; /* the name the user gave, else one made up for frames whose file names none */
+	bool named; /* by the user */
 	struct lull_capture *capture;
 	struct lull_retimer *retimer;
 	uint8_t map[LULL_BUS_ALL + 1]; /* the capture's bus -> the observer's; LULL_BUS_ALL: no place */

@@ -107,12 +107,20 @@ static json_t *finding(const struct lull_night *night, const struct lull_finding
 
 static json_t *spell(const struct lull_verdict *v, const struct lull_spell *s)
 {
-	return json_pack("{s:o, s:o, s:o, s:o, s:o, s:I, s:o, s:s, s:o, s:b, s:s, s:b, s:i}", "from_s",
-		seconds(s->from), "to_s", seconds(s->to), "first_id", id_text(s->first_id), "waker",
-		node_name(v, s->waker), "keeper", node_name(v, s->keeper), "frames", (json_int_t)s->frames,
-		"charge_mAs", number(s->charge_mAs), "kind", lull_spell_kind_name(s->kind), "last_id",
-		id_text(s->last_id), "closed", s->closed, "proof", lull_proof_name(s->proof), "lone", s->lone,
-		"unacknowledged", (int)s->unacknowledged);
+	json_t *j = json_pack("{s:o, s:o, s:o, s:o, s:o, s:I, s:o}", "from_s", seconds(s->from), "to_s",
+		seconds(s->to), "first_id", id_text(s->first_id), "waker", node_name(v, s->waker), "keeper",
+		node_name(v, s->keeper), "frames", (json_int_t)s->frames, "charge_mAs",
+		number(s->charge_mAs));
+
+	(void)json_object_set_new(j, "kind", text(lull_spell_kind_name(s->kind)));
+	(void)json_object_set_new(j, "last_id", id_text(s->last_id));
+	(void)json_object_set_new(j, "begun", json_boolean(s->begun));
+	(void)json_object_set_new(j, "closed", json_boolean(s->closed));
+	(void)json_object_set_new(j, "proof", text(lull_proof_name(s->proof)));
+	(void)json_object_set_new(j, "relayed", json_boolean(s->relayed));
+	(void)json_object_set_new(j, "lone", json_boolean(s->lone));
+	(void)json_object_set_new(j, "unacknowledged", json_integer(s->unacknowledged));
+	return j;
 }
 
 static json_t *bus(const struct lull_night *night, const struct lull_verdict *v, unsigned index)

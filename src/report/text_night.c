@@ -226,7 +226,7 @@ static void spell_row(const struct lull_page *p, const struct lull_when *w, cons
 		cell(p->out, lull_when_clock(w, s->from, a), c.clock);
 	cell(p->out, lull_when_since(w, s->from, a), 11);
 	cell(p->out, lull_when_hms(s->to - s->from, a), 10);
-	cell(p->out, s->lone ? "lone ID" : kind_words(s->kind), 10);
+	cell(p->out, s->lone ? "lone ID" : s->relayed ? "followed" : kind_words(s->kind), 10);
 	if (c.id)
 		cell(p->out, s->first_id == LULL_ID_NONE ? "-" : lull_id_text(s->first_id, id), c.id);
 	if (s->waker >= 0 && s->waker == s->keeper) {
