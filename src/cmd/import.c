@@ -236,6 +236,29 @@ static void summary(const struct import *im)
 	free(word);
 }
 
+/* Captures with and without dates have no common time. */
+static bool same_clocks(const struct lull_inputs *inputs, bool *dates)
+{
+	const struct lull_input *first = NULL;
+	size_t i;
+
+	for (i = 0; i < inputs->n; i++) {
+		const struct lull_input *in = &inputs->in[i];
+
+		if (!in->has_frames)
+			continue;
+		if (!first) {
+			first = in;
+			*dates = lull_capture_has_dates(in->capture);
+		} else if (*dates != lull_capture_has_dates(in->capture)) {
+			(void)lull_fail(who, "%s has dates and %s has none: import them one by one",
+				*dates ? first->path : in->path, *dates ? in->path : first->path);
+			return false;
+		}
+	}
+	return true;
+}
+
 /* With the captures open: recording zero, store, observer, run, commit. Returns the exit status. */
 static int make(struct import *im, const char *profile)
 {
@@ -244,17 +267,8 @@ static int make(struct import *im, const char *profile)
 	int r;
 
 	im->base.frames = lull_inputs_first(im->inputs, &im->base.first);
-	for (size_t i = 0; i < im->inputs->n; i++) {
-		const struct lull_input *in = &im->inputs->in[i];
-		bool dates = lull_capture_has_dates(in->capture);
-
-		if (!in->has_frames)
-			continue;
-		if (dates != im->base.dates && in != im->inputs->in && im->base.frames && i)
-			return lull_fail(who, "%s %s dates, but another capture %s: import them one by one",
-				in->path, dates ? "has" : "has no", dates ? "has none" : "has");
-		im->base.dates = dates;
-	}
+	if (!same_clocks(im->inputs, &im->base.dates))
+		return LULL_EXIT_ERROR;
 	r = lull_told_base(&im->told, &im->base, err, sizeof err);
 	if (r == -ENODATA)
 		return lull_fail(who,

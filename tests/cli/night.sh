@@ -24,15 +24,15 @@ run 1 "report as JSON" report --format json -o n.json n.lull
 is "nothing on stdout with -o" "$(cat out)" ""
 is "format" "$(jq -r '.format, .version' n.json | paste -sd' ')" "lull.report 1"
 is "three IDs" "$(jq -c '[.ids[].id]' n.json)" '["0x100","0x200","0x300"]'
-is "key-off at the mark" "$(jq -c '[.key_off.at_s, .key_off.by]' n.json)" '[30.0,"mark"]'
-is "first and last frame of 0x100" "$(jq -c '.ids[0] | [.first_s, .last_s]' n.json)" '[0.0,30.0]'
-is "recording as long as the coverage" "$(jq '.duration_s' n.json)" 1800.0
+is "key-off at the mark" "$(jq -c '[.key_off.at_s, .key_off.by]' n.json)" '[30,"mark"]'
+is "first and last frame of 0x100" "$(jq -c '.ids[0] | [.first_s, .last_s]' n.json)" '[0,30]'
+is "recording as long as the coverage" "$(jq '.duration_s' n.json)" 1800
 is "two spells" "$(jq '.buses[0].spells | length' n.json)" 2
 is "no clamp" "$(jq -c '.current | [.samples, .quiet_mA, .steps]' n.json)" '[null,null,[]]'
 is "a bus of unknown rate has no load" "$(jq -c '.buses[0] | [.bitrate, .load_percent]' n.json)" '[null,null]'
 is "without current no all-clear" "$(jq '[.findings[].code] | index("within-limit")' n.json)" null
 run 1 "report with the user's limit" report --limit-sleep 40 --limit-ma 30 --format json n.lull
-is "limits from the user" "$(jq -c '.limits' out)" '{"draw_mA":30.0,"sleep_s":40.0,"source":"user"}'
+is "limits from the user" "$(jq -c '.limits' out)" '{"draw_mA":30,"sleep_s":40,"source":"user"}'
 
 run 0 "ids" ids n.lull
 is "80 columns" "$(awk 'length > 80' out)" ""
@@ -46,15 +46,15 @@ run 0 "import of what was exported" import --can night.log --marks marks.csv --c
 is "it says the same" "$("$lull" export --coverage m.lull)" "$(cat again.csv)"
 run 0 "bit rate as an option" import --can night.log -b can0=500k --force -o m.lull
 is "the rate is kept" "$("$lull" report --format json m.lull | jq '.buses[0].bitrate')" 500000
-is "a capture is observed to its last frame" "$("$lull" report --format json m.lull | jq '.duration_s')" 605.03
+is "a capture is observed to its last frame" "$("$lull" report --format json m.lull | jq '.duration_s')" 605
 
 # Told on the command line, as seconds and as a date.
 run 0 "key-off in seconds" import --can night.log --key-off 30 --force -o m.lull
-is "key-off is kept as a mark" "$("$lull" report --format json m.lull | jq -c '[.key_off.at_s, .key_off.by]')" '[30.0,"mark"]'
+is "key-off is kept as a mark" "$("$lull" report --format json m.lull | jq -c '[.key_off.at_s, .key_off.by]')" '[30,"mark"]'
 run 0 "key-off as a date" import --can night.log --key-off 2026-03-05T22:41:37Z --force -o m.lull
-is "the same instant" "$("$lull" report --format json m.lull | jq '.key_off.at_s')" 30.0
+is "the same instant" "$("$lull" report --format json m.lull | jq '.key_off.at_s')" 30
 run 1 "key-off for the report" report --key-off 2026-03-05T22:41:39Z --format json m.lull
-is "told key-off" "$(jq '.key_off.at_s' out)" 32.0
+is "told key-off" "$(jq '.key_off.at_s' out)" 32
 run 2 "key-off outside of the recording" report --key-off 90000 m.lull
 run 2 "key-off that is no time" import --can night.log --key-off yesterday --force -o m.lull
 has err "shows what is" "2026-03-05T22:41:07Z"
@@ -63,16 +63,16 @@ has err "shows what is" "2026-03-05T22:41:07Z"
 printf 'time,mark\n-60,listening\n30,key off\n900,stopped listening\n1200,morning\n' >told.csv
 run 0 "listening" import --can night.log --marks told.csv --force -o m.lull
 "$lull" report --format json m.lull >m.json
-is "recording zero is where listening began" "$(jq '.ids[0].first_s' m.json)" 60.0
-is "observed from listening to its end" "$(jq '.coverage.observed_s' m.json)" 960.0
-is "blind after it" "$(jq -c '.coverage.blind | map([.from_s, .to_s])' m.json)" '[[960.0,1260.0]]'
+is "recording zero is where listening began" "$(jq '.ids[0].first_s' m.json)" 60
+is "observed from listening to its end" "$(jq '.coverage.observed_s' m.json)" 960
+is "blind after it" "$(jq -c '.coverage.blind | map([.from_s, .to_s])' m.json)" '[[960,1260]]'
 printf 'time,mark\n-60,door\n30,key off\n' >told.csv
 run 1 "a mark before the recording" import --can night.log --marks told.csv --force -o m.lull
 has out "is left out and told" "left out"
 
 # The same log in two pieces, in any order: the hole between them is not silence.
-awk 'NR <= 1000' night.log >one.log
-awk 'NR > 1100' night.log >two.log
+awk 'NR <= 400' night.log >one.log
+awk 'NR > 500' night.log >two.log
 run 0 "two pieces" import --can two.log --can one.log --force -o m.lull
 "$lull" report --format json m.lull >m.json
 is "one bus" "$(jq -c '[.buses[].name]' m.json)" '["can0"]'
