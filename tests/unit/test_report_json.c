@@ -48,7 +48,7 @@ static const json_t *at(const json_t *j, const char *path)
 
 	(void)snprintf(copy, sizeof copy, "%s", path);
 	while ((part = strsep(&rest, "/"))) {
-		j = json_is_array(j) ? json_array_get(j, (size_t)atoi(part)) : json_object_get(j, part);
+		j = json_is_array(j) ? json_array_get(j, strtoul(part, NULL, 10)) : json_object_get(j, part);
 		if (!j)
 			fail_msg("%s: no '%s'", path, part);
 	}

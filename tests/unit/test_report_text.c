@@ -101,8 +101,9 @@ static void nothing_acts_on_a_terminal(void **state)
 
 static void colour_carries_nothing_alone(void **state)
 {
-	char *plain = printed(lull_report_text, made_verdict, &(struct lull_report_style){.colour = false});
-	char *colour = printed(lull_report_text, made_verdict, &(struct lull_report_style){.colour = true});
+	const struct lull_report_style without = {.colour = false}, with = {.colour = true};
+	char *plain = printed(lull_report_text, made_verdict, &without);
+	char *colour = printed(lull_report_text, made_verdict, &with);
 	char *to = colour;
 
 	(void)state;
