@@ -42,6 +42,10 @@ struct lull_rhythm {
 	uint8_t bus;
 	lull_time last; /* last frame */
 	int64_t period_ns; /* 0 unknown */
+	lull_time next; /* when the next frame is due by its smoothed phase; LULL_NEVER without a period */
+	int64_t jitter_ns; /* standard deviation about a straight line; 0 unknown */
+	int64_t burst_ns; /* > 0: talks in bursts, frames closer than this to the one before follow it */
+	uint64_t frames; /* so far */
 };
 size_t lull_observer_rhythms(const struct lull_observer *, unsigned bus, lull_time since, struct lull_rhythm *out,
 	size_t max);
