@@ -55,22 +55,38 @@ static unsigned percent(double confidence)
 	return confidence >= 1 ? 100 : (unsigned)(confidence * 100 + 0.5);
 }
 
+/* "A", "A and B", "A, B and C". */
+static void enumerate(const struct lull_finding *f, char *buf, size_t size)
+{
+	size_t used = 0, i;
+
+	for (i = 0; i < f->suspects.n && used < size; i++) {
+		const char *join = !i ? "" : i + 1 == f->suspects.n ? " and " : ", ";
+
+		used += (size_t)snprintf(buf + used, size - used, "%s%s", join, f->suspects.at[i].node);
+	}
+}
+
 /* Who it comes down to, in one sentence. */
 static void who(const struct lull_finding *f, char *buf, size_t size)
 {
 	const struct lull_suspect *s = accused(f);
+	char names[320];
 
-	if (s)
+	buf[0] = 0;
+	if (s) {
 		(void)snprintf(buf, size, "%s %s (%s, %u %% on invented nights).", s->node, deed(s->role),
 			lull_standing_name(s->standing), percent(s->confidence));
-	else if (f->suspects.n > 1)
+	} else if (f->suspects.n > 3) {
 		(void)snprintf(buf, size, "%zu nodes remain; the evidence does not decide between them.",
 			f->suspects.n);
-	else if (f->suspects.n == 1)
+	} else if (f->suspects.n > 1) {
+		enumerate(f, names, sizeof names);
+		(void)snprintf(buf, size, "The evidence does not decide between %s.", names);
+	} else if (f->suspects.n == 1) {
 		(void)snprintf(buf, size, "%s comes first, but the evidence does not suffice to name it.",
 			f->suspects.at[0].node);
-	else
-		buf[0] = 0;
+	}
 }
 
 static enum lull_ink code_ink(enum lull_code code)
@@ -133,7 +149,7 @@ static void suspect(const struct lull_page *p, const struct lull_night *night, c
 	}
 	if (used && s->id_count > 8)
 		(void)snprintf(ids + used, sizeof ids - used, " and %zu more", s->id_count - 8);
-	(void)snprintf(text, sizeof text, "%2u %% %s%s: %s, %s%s%s%s", percent(s->confidence), s->node,
+	(void)snprintf(text, sizeof text, "%u %% %s%s: %s, %s%s%s%s", percent(s->confidence), s->node,
 		is_accused ? " (named)" : "", deed(s->role), lull_standing_name(s->standing),
 		s->bus < night->bus_count ? "; bus " : "",
 		s->bus < night->bus_count ? night->bus[s->bus].name : "", ids);

@@ -142,7 +142,7 @@ static void tells_the_verdict(void **state)
 
 	(void)state;
 	says(text, "LIFT-GATE wakes it (likely, 93 % on invented nights).");
-	says(text, "2 nodes remain; the evidence does not decide between them.");
+	says(text, "The evidence does not decide between SEAT-MEMORY and IDs 0x510, 0x511,\n");
 	says(text, "woken-again\n");
 	says(text, "late-to-sleep\n");
 	says(text, "Cost       412 mAh a day, per parked day");
