@@ -154,9 +154,15 @@ static int put_texts(struct import *im, const char *profile)
 
 	if (!f)
 		return -ENOMEM;
-	for (i = 0; i < im->inputs->n; i++)
-		(void)fprintf(
-			f, "%s (%s)\n", im->inputs->in[i].path, lull_capture_kind(im->inputs->in[i].capture));
+	for (i = 0; i < im->inputs->n; i++) {
+		const struct lull_capture *capture = im->inputs->in[i].capture;
+		const char *note = lull_capture_note(capture);
+		char clean[4096];
+
+		(void)fprintf(f, "%s (%s%s%s)\n",
+			lull_page_clean(im->inputs->in[i].path, clean, sizeof clean),
+			lull_capture_kind(capture), note ? "; " : "", note ? note : "");
+	}
 	if (fclose(f)) {
 		free(list);
 		return -ENOMEM;
@@ -227,6 +233,13 @@ static void summary(const struct import *im)
 	(void)printf("%s: %" PRIu64 " frames, %u %s, %s\n",
 		lull_page_clean(im->o->output, clean, sizeof clean), im->tee.frames, im->inputs->bus_count,
 		im->inputs->bus_count == 1 ? "bus" : "buses", lull_when_length(im->end, length));
+	for (size_t i = 0; i < im->inputs->n; i++) {
+		const char *note = lull_capture_note(im->inputs->in[i].capture);
+
+		if (note)
+			(void)printf("%s: %s\n", lull_page_clean(im->inputs->in[i].path, clean, sizeof clean),
+				note);
+	}
 	if (im->tee.overflow)
 		(void)printf("Frames of more IDs than the table holds were only counted.\n");
 	if (im->tee.left_out)
