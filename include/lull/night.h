@@ -32,14 +32,15 @@ void lull_night_init(struct lull_night *);
 void lull_night_clear(struct lull_night *);
 /* A sink that appends to the night. */
 struct lull_sink lull_night_sink(struct lull_night *);
-/* Sorts all rows, sets end, and resolves coverage: a blind reason beats observed, observed beats `capture ended` (so
- * told observation extends a capture's own extent), rows for LULL_BUS_ALL count for every bus, and time that no row
- * covers becomes blind: `capture ended` after a bus's last row, else `not listening`. A blind row of no length stays
- * as a spot between two observed ones. The coverage then has a row per bus, LULL_BUS_ALL only if there is no bus.
- * Call after the last row; again after more rows. -ENOMEM. */
+/* Sorts all rows, sets end, and resolves coverage: a blind reason beats observed, observed beats `capture
+ * ended` (so told observation extends a capture's own extent), rows for LULL_BUS_ALL count for every bus, a
+ * bus without any observed row counts as observed from its first to its last frame, and time that no row
+ * covers becomes blind: `capture ended` after a bus's last row, else `not listening`. A blind row of no
+ * length stays as a spot between two observed ones. The coverage then has a row per bus, LULL_BUS_ALL only
+ * if there is no bus. Call once, after the last row. -ENOMEM. */
 LULL_MUST_CHECK int lull_night_sort(struct lull_night *);
-/* UTC in ns of a recording time, or INT64_MIN if no clock is known: by the clock map in force (the last at or before t,
- * else the first), unless another one's error is smaller even after 100 ppm of drift up to t. */
+/* UTC in ns of a recording time, or INT64_MIN if no clock is known: by the clock map in force (the last at
+ * or before t, else the first), unless another one's error is smaller even after 100 ppm of drift up to t. */
 int64_t lull_night_utc(const struct lull_night *, lull_time);
 
 #endif

@@ -4,15 +4,17 @@
 
 #include <errno.h>
 #include <stdlib.h>
-#include <string.h>
 
 /* A row opens or closes at t; one of no length only marks the spot. */
 enum turn { OPENS, CLOSES, SPOT };
 
+/* Beside the reasons of enum lull_coverage_why: the extent of a bus's frames, where nobody said more. */
+enum { EXTENT = LULL_COVERAGE_COUNT, NOTHING };
+
 struct event {
 	lull_time t;
 	enum turn turn;
-	enum lull_coverage_why why;
+	int why;
 };
 
 struct sweep {
@@ -22,26 +24,20 @@ struct sweep {
 	size_t row_count;
 };
 
-static int strength(enum lull_coverage_why why)
+static int strength(int why)
 {
-	switch (why) {
-	case LULL_BLIND_CAPTURE_ENDED: return 0;
-	case LULL_OBSERVED: return 1;
-	case LULL_BLIND_NOT_LISTENING:
-	case LULL_BLIND_CLOCK_STEP:
-	case LULL_BLIND_FRAMES_LOST:
-	case LULL_BLIND_UNDECIDED:
-	case LULL_BLIND_FILE_DAMAGED:
-	case LULL_BLIND_LINK_DOWN:
-	case LULL_BLIND_ADAPTER_GONE:
-	case LULL_BLIND_ERROR_PASSIVE:
-	case LULL_BLIND_BUS_OFF:
-	case LULL_BLIND_RESTARTED:
-	case LULL_BLIND_COALESCING:
-	case LULL_BLIND_POWER:
-	case LULL_COVERAGE_COUNT: break;
+	static const int weak[] = {NOTHING, EXTENT, LULL_BLIND_CAPTURE_ENDED, LULL_OBSERVED};
+
+	for (int i = 0; i < (int)(sizeof(weak) / sizeof(weak[0])); i++) {
+		if (weak[i] == why)
+			return i - (int)(sizeof(weak) / sizeof(weak[0]));
 	}
-	return (int)why;
+	return why;
+}
+
+static bool is_observed(int why)
+{
+	return why == LULL_OBSERVED || why == EXTENT;
 }
 
 static int by_time(const void *x, const void *y)
@@ -64,23 +60,21 @@ static int by_from(const void *x, const void *y)
 	return (a->to > b->to) - (a->to < b->to);
 }
 
-/* The strongest of what is open, or LULL_COVERAGE_COUNT. */
-static enum lull_coverage_why strongest(const size_t open[LULL_COVERAGE_COUNT])
+static int strongest(const size_t open[NOTHING])
 {
-	enum lull_coverage_why best = LULL_COVERAGE_COUNT;
+	int best = NOTHING;
 
-	for (int i = 0; i < LULL_COVERAGE_COUNT; i++) {
-		enum lull_coverage_why why = (enum lull_coverage_why)i;
-
-		if (open[i] && (best == LULL_COVERAGE_COUNT || strength(why) > strength(best)))
+	for (int why = 0; why < NOTHING; why++) {
+		if (open[why] && strength(why) > strength(best))
 			best = why;
 	}
 	return best;
 }
 
-static void make_row(
-	struct sweep *s, size_t first, uint8_t bus, enum lull_coverage_why why, lull_time from, lull_time to)
+/* `first`: where the rows of this bus begin. */
+static void make_row(struct sweep *s, size_t first, uint8_t bus, int reason, lull_time from, lull_time to)
 {
+	int why = reason == EXTENT ? LULL_OBSERVED : reason == NOTHING ? LULL_BLIND_NOT_LISTENING : reason;
 	struct lull_coverage *last = s->row_count > first ? &s->rows[s->row_count - 1] : NULL;
 
 	if (last && last->why == why && last->to == from && from < to && last->from < last->to)
@@ -89,22 +83,34 @@ static void make_row(
 		s->rows[s->row_count++] = (struct lull_coverage){bus, (uint8_t)why, from, to};
 }
 
-static void collect(struct sweep *s, const struct lull_coverage *rows, size_t n, uint8_t bus)
+static void add_event(struct sweep *s, lull_time t, enum turn turn, int why)
 {
+	s->events[s->event_count++] = (struct event){t, turn, why};
+}
+
+static void collect(struct sweep *s, const struct lull_coverage *rows, size_t n, uint8_t index,
+	const struct lull_bus *bus)
+{
+	bool observed = false;
+
 	s->event_count = 0;
 	for (size_t i = 0; i < n; i++) {
 		const struct lull_coverage *row = &rows[i];
-		enum lull_coverage_why why = (enum lull_coverage_why)row->why;
 
-		if ((row->bus != bus && row->bus != LULL_BUS_ALL) || row->from > row->to ||
+		if ((row->bus != index && row->bus != LULL_BUS_ALL) || row->from > row->to ||
 			row->why >= LULL_COVERAGE_COUNT)
 			continue;
+		observed |= row->why == LULL_OBSERVED;
 		if (row->from < row->to) {
-			s->events[s->event_count++] = (struct event){row->from, OPENS, why};
-			s->events[s->event_count++] = (struct event){row->to, CLOSES, why};
+			add_event(s, row->from, OPENS, row->why);
+			add_event(s, row->to, CLOSES, row->why);
 		} else if (row->why != LULL_OBSERVED) {
-			s->events[s->event_count++] = (struct event){row->from, SPOT, why};
+			add_event(s, row->from, SPOT, row->why);
 		}
+	}
+	if (bus && !observed && bus->first != LULL_NEVER && bus->first < bus->last) {
+		add_event(s, bus->first, OPENS, EXTENT);
+		add_event(s, bus->last, CLOSES, EXTENT);
 	}
 	if (s->event_count)
 		qsort(s->events, s->event_count, sizeof(*s->events), by_time);
@@ -112,41 +118,39 @@ static void collect(struct sweep *s, const struct lull_coverage *rows, size_t n,
 
 static void sweep_bus(struct sweep *s, uint8_t bus, lull_time end)
 {
-	size_t open[LULL_COVERAGE_COUNT] = {0};
+	size_t open[NOTHING] = {0};
 	size_t first = s->row_count;
 	lull_time done = 0; /* everything before it has its row */
 
 	for (size_t i = 0; i < s->event_count;) {
 		lull_time t = s->events[i].t;
-		enum lull_coverage_why before = strongest(open), spot = LULL_COVERAGE_COUNT;
+		int before = strongest(open), spot = NOTHING;
 
 		if (t > done) {
-			make_row(s, first, bus,
-				before == LULL_COVERAGE_COUNT ? LULL_BLIND_NOT_LISTENING : before, done, t);
+			make_row(s, first, bus, before, done, t);
 			done = t;
 		}
 		for (; i < s->event_count && s->events[i].t == t; i++) {
-			switch (s->events[i].turn) {
-			case OPENS: open[s->events[i].why]++; break;
-			case CLOSES: open[s->events[i].why]--; break;
+			const struct event *event = &s->events[i];
+
+			switch (event->turn) {
+			case OPENS: open[event->why]++; break;
+			case CLOSES: open[event->why]--; break;
 			case SPOT:
-				if (spot == LULL_COVERAGE_COUNT ||
-					strength(s->events[i].why) > strength(spot))
-					spot = s->events[i].why;
+				if (strength(event->why) > strength(spot))
+					spot = event->why;
 				break;
 			}
 		}
-		if (spot != LULL_COVERAGE_COUNT && before == LULL_OBSERVED &&
-			strongest(open) == LULL_OBSERVED)
+		if (spot != NOTHING && is_observed(before) && is_observed(strongest(open)))
 			make_row(s, first, bus, spot, t, t);
 	}
 	if (end > done)
-		make_row(s, first, bus, s->event_count ? LULL_BLIND_CAPTURE_ENDED : LULL_BLIND_NOT_LISTENING,
-			done, end);
+		make_row(s, first, bus, s->event_count ? LULL_BLIND_CAPTURE_ENDED : NOTHING, done, end);
 }
 
-int lull_coverage_resolve(const struct lull_coverage *rows, size_t n, unsigned bus_count, lull_time end,
-	struct lull_coverage **out, size_t *out_n)
+int lull_coverage_resolve(const struct lull_coverage *rows, size_t n, const struct lull_bus *bus,
+	unsigned bus_count, lull_time end, struct lull_coverage **out, size_t *out_n)
 {
 	unsigned buses = bus_count;
 	size_t for_all = 0, most = 0, count[LULL_BUS_MAX] = {0};
@@ -160,16 +164,16 @@ int lull_coverage_resolve(const struct lull_coverage *rows, size_t n, unsigned b
 		else if (rows[i].bus < LULL_BUS_MAX)
 			count[rows[i].bus]++;
 	}
-	for (unsigned bus = 0; bus < LULL_BUS_MAX; bus++) {
-		if (count[bus] && bus >= buses)
-			buses = bus + 1;
+	for (unsigned i = 0; i < LULL_BUS_MAX; i++) {
+		if (count[i] && i >= buses)
+			buses = i + 1;
 	}
-	/* Two events a row, and each instant makes at most one row before it and one on it. */
-	for (unsigned bus = 0; bus < (buses ? buses : 1); bus++)
-		most += 4 * (count[bus] + for_all) + 1;
+	/* Two events a row and two for the extent; each instant makes at most one row before it and one on it. */
+	for (unsigned i = 0; i < (buses ? buses : 1); i++)
+		most += 4 * (count[i] + for_all + 1) + 1;
 	if (n > SIZE_MAX / (2 * LULL_BUS_MAX * 4 * sizeof(*s.rows)))
 		return -ENOMEM;
-	s.events = malloc((2 * n + 1) * sizeof(*s.events));
+	s.events = malloc((2 * n + 2) * sizeof(*s.events));
 	s.rows = malloc(most * sizeof(*s.rows));
 	if (!s.events || !s.rows) {
 		free(s.events);
@@ -177,12 +181,12 @@ int lull_coverage_resolve(const struct lull_coverage *rows, size_t n, unsigned b
 		return -ENOMEM;
 	}
 	if (!buses && n) {
-		collect(&s, rows, n, LULL_BUS_ALL);
+		collect(&s, rows, n, LULL_BUS_ALL, NULL);
 		sweep_bus(&s, LULL_BUS_ALL, end);
 	}
-	for (unsigned bus = 0; bus < buses; bus++) {
-		collect(&s, rows, n, (uint8_t)bus);
-		sweep_bus(&s, (uint8_t)bus, end);
+	for (unsigned i = 0; i < buses; i++) {
+		collect(&s, rows, n, (uint8_t)i, i < bus_count ? &bus[i] : NULL);
+		sweep_bus(&s, (uint8_t)i, end);
 	}
 	free(s.events);
 	if (!s.row_count) {

@@ -300,7 +300,7 @@ int lull_night_sort(struct lull_night *night)
 	struct lull_coverage *rows;
 	size_t n;
 	int r = lull_coverage_resolve(
-		night->coverage.at, night->coverage.n, night->bus_count, night->end, &rows, &n);
+		night->coverage.at, night->coverage.n, night->bus, night->bus_count, night->end, &rows, &n);
 
 	if (r)
 		return r;

@@ -199,6 +199,47 @@ static void coverage_resolved(void **state)
 	}
 }
 
+/* Nobody said that the bus was observed: its frames do, as far as they go and as far as no blind row speaks. */
+static void extent_of_frames(void **state)
+{
+	static const struct lull_coverage want[] = {
+		{0, DEAF, 0, S(10)},
+		{0, OBS, S(10), S(20)},
+		{0, STEP, S(20), S(20)},
+		{0, OBS, S(20), S(30)},
+		{0, ENDED, S(30), S(40)},
+		{0, OBS, S(40), S(50)},
+		{0, ENDED, S(50), S(60)},
+	};
+	struct lull_night night;
+
+	(void)state;
+	lull_night_init(&night);
+	struct lull_sink sink = lull_night_sink(&night);
+
+	assert_int_equal(sink.bus(sink.ctx, 0, &(struct lull_bus){.first = S(10), .last = S(50)}), 0);
+	assert_int_equal(sink.coverage(sink.ctx, &(struct lull_coverage){0, STEP, S(20), S(20)}), 0);
+	assert_int_equal(sink.coverage(sink.ctx, &(struct lull_coverage){0, ENDED, S(30), S(40)}), 0);
+	assert_int_equal(sink.mark(sink.ctx, &(struct lull_mark){.t = S(60)}), 0);
+	for (int again = 0; again < 2; again++) {
+		assert_int_equal(lull_night_sort(&night), 0);
+		assert_int_equal(night.coverage.n, sizeof(want) / sizeof(want[0]));
+		for (size_t i = 0; i < night.coverage.n; i++) {
+			assert_int_equal(night.coverage.at[i].why, want[i].why);
+			assert_true(night.coverage.at[i].from == want[i].from &&
+				night.coverage.at[i].to == want[i].to);
+		}
+	}
+	/* One observed row, and it is taken at its word. */
+	assert_int_equal(sink.coverage(sink.ctx, &(struct lull_coverage){0, OBS, 0, S(5)}), 0);
+	night.coverage.at[0] = night.coverage.at[--night.coverage.n];
+	night.coverage.n = 1;
+	assert_int_equal(lull_night_sort(&night), 0);
+	assert_int_equal(night.coverage.n, 2);
+	assert_true(night.coverage.at[1].why == ENDED && night.coverage.at[1].from == S(5));
+	lull_night_clear(&night);
+}
+
 static void dates(void **state)
 {
 	struct lull_night night;
@@ -237,6 +278,7 @@ int main(void)
 		cmocka_unit_test(sorted_by_kind),
 		cmocka_unit_test(buses),
 		cmocka_unit_test(coverage_resolved),
+		cmocka_unit_test(extent_of_frames),
 		cmocka_unit_test(dates),
 	};
 	return cmocka_run_group_tests_name("night", tests, NULL, NULL);
