@@ -167,7 +167,8 @@ static void id_row(const struct lull_page *p, const struct lull_when *w, const s
 	char id[11], every[LULL_WHEN], sent[LULL_WHEN], since[LULL_WHEN], until[LULL_WHEN], ago[LULL_WHEN];
 
 	(void)fprintf(p->out, "   %-10s %9s %10.0f %5u %9s", lull_id_text(r->info->id, id),
-		period_words(r->info, every), r->frames, r->runs, lull_when_hms(r->sent, sent));
+		period_words(r->info, every), r->frames < 1 ? 1 : r->frames, r->runs,
+		lull_when_hms(r->sent, sent));
 	(void)fprintf(
 		p->out, " %9s %9s", lull_when_since(w, r->since, since), lull_when_since(w, r->until, until));
 	if (r->open)

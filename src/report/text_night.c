@@ -163,10 +163,11 @@ static void bus_head(
 		break;
 	case LULL_BUS_BLIND: lull_page_item(p, "", "not observed at the end of the recording"); break;
 	}
-	if (r->quiet_time_ns > 0)
-		lull_page_itemf(p, "", "quiet means %s without a frame%s%s",
-			lull_when_length(r->quiet_time_ns, a), r->quiet_why ? ": " : "",
-			r->quiet_why ? r->quiet_why : "");
+	if (r->quiet_why)
+		lull_page_item(p, "", r->quiet_why);
+	else if (r->quiet_time_ns > 0)
+		lull_page_itemf(
+			p, "", "quiet means %s without a frame", lull_when_length(r->quiet_time_ns, a));
 	if (b->overflow)
 		lull_page_itemf(p, "", "%s frames of at least %u IDs had no place in the table",
 			grouped(b->overflow, n), (unsigned)b->overflow_ids);
