@@ -84,8 +84,12 @@ static void who(const struct lull_finding *f, char *buf, size_t size)
 		enumerate(f, names, sizeof names);
 		(void)snprintf(buf, size, "The evidence does not decide between %s.", names);
 	} else if (f->suspects.n == 1) {
-		(void)snprintf(buf, size, "%s comes first, but the evidence does not suffice to name it.",
-			f->suspects.at[0].node);
+		s = &f->suspects.at[0];
+		if (s->role == LULL_LOAD || s->role == LULL_RELAY)
+			(void)snprintf(buf, size, "%s %s; it is not accused.", s->node, deed(s->role));
+		else
+			(void)snprintf(buf, size,
+				"%s comes first, but the evidence does not suffice to name it.", s->node);
 	}
 }
 

@@ -210,7 +210,8 @@ static void base(struct lull_night *night, struct lull_verdict *v)
 		.load_percent = 12.34,
 		.first_quiet = 2539 * LULL_SEC,
 		.quiet_time_ns = 5 * LULL_SEC,
-		.quiet_why = owned("5 s without a frame is quiet: two and a half periods of the slowest cyclic ID, 0x510"),
+		.quiet_why = owned("5 s without a frame is quiet: two and a half periods of the slowest "
+				   "cyclic ID, 0x510"),
 		.state_at_end = LULL_BUS_QUIET,
 		.proof_at_end = LULL_PROOF_NONE,
 		.errors_visible = true};
