@@ -105,9 +105,9 @@ static bool holds_log_line(const uint8_t *b, size_t n)
 static bool pcap_magic(const uint8_t *b, size_t n)
 {
 	static const uint8_t magic[][4] = {
-		{ 0xa1, 0xb2, 0xc3, 0xd4 }, { 0xd4, 0xc3, 0xb2, 0xa1 }, /* microseconds */
-		{ 0xa1, 0xb2, 0x3c, 0x4d }, { 0x4d, 0x3c, 0xb2, 0xa1 }, /* nanoseconds */
-		{ 0xa1, 0xb2, 0xcd, 0x34 }, { 0x34, 0xcd, 0xb2, 0xa1 }, /* an old patched form */
+		{0xa1, 0xb2, 0xc3, 0xd4}, {0xd4, 0xc3, 0xb2, 0xa1}, /* microseconds */
+		{0xa1, 0xb2, 0x3c, 0x4d}, {0x4d, 0x3c, 0xb2, 0xa1}, /* nanoseconds */
+		{0xa1, 0xb2, 0xcd, 0x34}, {0x34, 0xcd, 0xb2, 0xa1}, /* an old patched form */
 	};
 	for (size_t i = 0; n >= 4 && i < sizeof magic / sizeof *magic; i++) {
 		if (!memcmp(b, magic[i], 4))
@@ -122,9 +122,10 @@ static size_t read_nothing(struct lull_capture *c, struct lull_frame *out, size_
 	return 0;
 }
 
-static const struct lull_capture_format empty_format = { .read = read_nothing };
+static const struct lull_capture_format empty_format = {.read = read_nothing};
 
-static int open_format(struct lull_capture *c, const struct lull_csv_columns *columns, char *err, size_t err_size)
+static int open_format(
+	struct lull_capture *c, const struct lull_csv_columns *columns, char *err, size_t err_size)
 {
 	const uint8_t *b;
 	const size_t n = lull_stream_head(c->stream, &b);
@@ -148,7 +149,8 @@ static int open_format(struct lull_capture *c, const struct lull_csv_columns *co
 	if (looks_like_text(b, n))
 		return lull_csv_open(c, columns, err, err_size);
 	snprintf(err, err_size,
-		"%s: is no capture that can be read: pcap, pcapng, CSV with a header line, or lines as '(1436509052.249713) "
+		"%s: is no capture that can be read: pcap, pcapng, CSV with a header line, or lines as "
+		"'(1436509052.249713) "
 		"can0 123#DEADBEEF'; gzip and zstd around them are read through%s",
 		c->name, n >= 2 && !memcmp(b, "PK", 2) ? "; this one is a zip archive, unpack it first" : "");
 	return -EINVAL;
@@ -176,8 +178,8 @@ static struct lull_capture *capture_new(const char *name, struct lull_stream *st
 	return c;
 }
 
-struct lull_capture *lull_capture_open(const char *path, const char *bus_name, const struct lull_csv_columns *columns,
-	char *err, size_t err_size)
+struct lull_capture *lull_capture_open(const char *path, const char *bus_name,
+	const struct lull_csv_columns *columns, char *err, size_t err_size)
 {
 	int error_number;
 	struct lull_stream *stream = lull_stream_open(path, &error_number);

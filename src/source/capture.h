@@ -19,8 +19,8 @@ struct lull_csv_columns {
 
 /* bus_name: the bus for frames whose file does not name one ("can0" if NULL). columns: NULL = find.
  * Returns NULL and a message for a person in err (file, place, way out) on failure. */
-struct lull_capture *lull_capture_open(const char *path, const char *bus_name, const struct lull_csv_columns *columns,
-	char *err, size_t err_size);
+struct lull_capture *lull_capture_open(const char *path, const char *bus_name,
+	const struct lull_csv_columns *columns, char *err, size_t err_size);
 /* The same on memory, for tests and fuzzing; the bytes stay the caller's. */
 struct lull_capture *lull_capture_open_memory(const void *bytes, size_t size, const char *bus_name,
 	const struct lull_csv_columns *columns, char *err, size_t err_size);
@@ -41,7 +41,8 @@ const char *lull_capture_damage(const struct lull_capture *);
 uint64_t lull_capture_skipped(const struct lull_capture *, const char **sentence);
 /* Share of the file read, 0..1, for progress; -1 unknown. */
 double lull_capture_progress(const struct lull_capture *);
-const char *lull_capture_kind(const struct lull_capture *); /* "pcap", "pcapng", "csv", "text log", "empty file" */
+const char *lull_capture_kind(
+	const struct lull_capture *); /* "pcap", "pcapng", "csv", "text log", "empty file" */
 /* NULL, or a sentence on what was assumed about the file ("time taken as microseconds, by its values"). */
 const char *lull_capture_note(const struct lull_capture *);
 

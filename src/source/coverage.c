@@ -37,11 +37,13 @@ static int coverage_row(void *ctx, const struct lull_table_place *place, const s
 	struct lull_stamped_coverage c;
 	memset(&c, 0, sizeof c);
 	if (r->count != 4)
-		return lull_table_error(place, "a line of coverage has four fields, bus, from, to and why, this one has %u",
+		return lull_table_error(place,
+			"a line of coverage has four fields, bus, from, to and why, this one has %u",
 			r->count);
 	const struct lull_csv_field bus = lull_csv_at(r, 0);
 	if (bus.n >= sizeof c.bus || !lull_utf8_fit(bus.at, bus.n))
-		return lull_table_error(place, "the bus name is longer than %d bytes, no UTF-8 text, or holds control characters",
+		return lull_table_error(place,
+			"the bus name is longer than %d bytes, no UTF-8 text, or holds control characters",
 			LULL_BUS_NAME - 1);
 	if (!lull_table_is(bus, "*"))
 		lull_csv_copy(bus, c.bus, sizeof c.bus);
@@ -68,10 +70,10 @@ static int coverage_row(void *ctx, const struct lull_table_place *place, const s
 	return 0;
 }
 
-int lull_coverage_parse_text(const char *name, const char *text, size_t size, struct lull_stamped_coverage **out,
-	size_t *n, char *err, size_t err_size)
+int lull_coverage_parse_text(const char *name, const char *text, size_t size,
+	struct lull_stamped_coverage **out, size_t *n, char *err, size_t err_size)
 {
-	struct rows rows = { 0 };
+	struct rows rows = {0};
 	const int rc = lull_table_read(name, text, size, coverage_head, coverage_row, &rows, err, err_size);
 	if (rc < 0) {
 		free(rows.at);
@@ -83,7 +85,8 @@ int lull_coverage_parse_text(const char *name, const char *text, size_t size, st
 	return rc;
 }
 
-int lull_coverage_read(const char *path, struct lull_stamped_coverage **out, size_t *n, char *err, size_t err_size)
+int lull_coverage_read(
+	const char *path, struct lull_stamped_coverage **out, size_t *n, char *err, size_t err_size)
 {
 	size_t size;
 	*out = NULL;

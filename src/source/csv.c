@@ -31,7 +31,7 @@ struct csv {
 
 static bool is_true(struct lull_csv_field f)
 {
-	static const char *const yes[] = { "true", "1", "yes", "y", "x", "ext", "extended", "t" };
+	static const char *const yes[] = {"true", "1", "yes", "y", "x", "ext", "extended", "t"};
 	for (size_t i = 0; i < sizeof yes / sizeof *yes; i++) {
 		if (f.n == strlen(yes[i]) && !strncasecmp(f.at, yes[i], f.n))
 			return true;
@@ -59,7 +59,8 @@ static const char *read_time(const struct csv *v, struct lull_csv_field f, int64
 	return lull_decimal_ns(f.at, f.n, v->unit, v->point, t) < 0 ? "its time is no number" : NULL;
 }
 
-static const char *read_id(const struct csv *v, struct lull_csv_field f, bool extended, struct lull_frame *out)
+static const char *read_id(
+	const struct csv *v, struct lull_csv_field f, bool extended, struct lull_frame *out)
 {
 	static const char no_id[] = "its ID is no hexadecimal number";
 	const char *p = f.at, *end = f.at + f.n;
@@ -205,7 +206,7 @@ static const char *read_field(struct lull_csv_field f, int length, struct lull_f
 /* One column a byte: the length column rules if it is there, else the first empty column ends the payload. */
 static const char *read_columns(const struct csv *v, int length, struct lull_frame *out)
 {
-	static const uint8_t of_code[] = { 12, 16, 20, 24, 32, 48, 64 }; /* ISO 11898-1, DLC 9 to 15 */
+	static const uint8_t of_code[] = {12, 16, 20, 24, 32, 48, 64}; /* ISO 11898-1, DLC 9 to 15 */
 	unsigned n = 0;
 	for (; n < v->layout.byte_count; n++) {
 		const struct lull_csv_field f = lull_csv_at(&v->record, (unsigned)v->layout.byte[n]);
@@ -261,11 +262,13 @@ static const char *read_row(struct lull_capture *c, struct csv *v, struct lull_f
 	const struct csv_layout *l = &v->layout;
 	const char *why = read_time(v, lull_csv_at(&v->record, (unsigned)l->column[CSV_TIME]), &out->t);
 	if (!why)
-		why = read_id(v, lull_csv_at(&v->record, (unsigned)l->column[CSV_ID]), flag(v, CSV_EXTENDED), out);
+		why = read_id(
+			v, lull_csv_at(&v->record, (unsigned)l->column[CSV_ID]), flag(v, CSV_EXTENDED), out);
 	if (why)
 		return why;
-	const int length = l->column[CSV_LENGTH] >= 0 ?
-				   read_length(lull_csv_at(&v->record, (unsigned)l->column[CSV_LENGTH])) : -1;
+	const int length = l->column[CSV_LENGTH] >= 0
+		? read_length(lull_csv_at(&v->record, (unsigned)l->column[CSV_LENGTH]))
+		: -1;
 	if (flag(v, CSV_ERROR)) {
 		out->id &= CAN_ERR_MASK;
 		out->flags = LULL_FRAME_ERROR;
@@ -281,10 +284,12 @@ static const char *read_row(struct lull_capture *c, struct csv *v, struct lull_f
 		why = read_field(lull_csv_at(&v->record, (unsigned)l->column[CSV_DATA]), length, out);
 	else if (length > 0)
 		why = "no column holds its data";
-	if (!why && out->len > CAN_MAX_DLEN)
-		out->flags |= LULL_FRAME_FD;
 	if (why)
 		return why;
+	if (out->len > CAN_MAX_DLEN && out->flags & LULL_FRAME_ERROR)
+		return "an error frame has 8 bytes at most";
+	if (out->len > CAN_MAX_DLEN)
+		out->flags |= LULL_FRAME_FD;
 	out->bus = 0;
 	if (l->column[CSV_BUS] >= 0) {
 		const int bus = find_bus(c, v);
@@ -332,7 +337,7 @@ static void close_csv(struct lull_capture *c)
 	free(v);
 }
 
-static const struct lull_capture_format csv_format = { .read = read_csv, .close = close_csv };
+static const struct lull_capture_format csv_format = {.read = read_csv, .close = close_csv};
 
 /* --- opening: the header, and the unit of time from the first rows --- */
 
@@ -356,7 +361,7 @@ static bool head_line(struct head *h, char **line, size_t *n)
 
 static bool find_header(struct csv *v, struct head *h, const struct lull_csv_columns *columns)
 {
-	static const char delimiters[] = { ',', ';', '\t' };
+	static const char delimiters[] = {',', ';', '\t'};
 	char *line, copy[4096];
 	size_t n;
 	for (uint64_t number = 1; number <= HEADER_WITHIN && head_line(h, &line, &n); number++) {
@@ -378,7 +383,7 @@ static bool find_header(struct csv *v, struct head *h, const struct lull_csv_col
 /* Without a header the delimiter is the one that parts the first row into the most fields. */
 static char guess_delimiter(const struct head *h)
 {
-	unsigned count[3] = { 0 };
+	unsigned count[3] = {0};
 	for (const char *p = h->text; p < h->end && *p != '\n'; p++) {
 		count[0] += *p == ',';
 		count[1] += *p == ';';
@@ -399,7 +404,8 @@ static enum lull_time_unit guess_unit(const struct csv *v, struct head *h, bool 
 	int64_t first = 0, last = 0, t;
 	unsigned rows = 0;
 	while (rows < GUESS_ROWS && head_line(h, &line, &n)) {
-		if (!n || *line == '#' || (h->cut && h->at == h->end) || !lull_csv_split(line, n, v->layout.delimiter, &r, NULL))
+		if (!n || *line == '#' || (h->cut && h->at == h->end) ||
+			!lull_csv_split(line, n, v->layout.delimiter, &r, NULL))
 			continue;
 		const struct lull_csv_field f = lull_csv_at(&r, (unsigned)v->layout.column[CSV_TIME]);
 		if (is_date(f)) {
@@ -436,11 +442,11 @@ static void set_unit(struct lull_capture *c, struct csv *v, enum lull_time_unit 
 		int power;
 		const char *name;
 	} of[] = {
-		[LULL_UNIT_AUTO] = { 9, "seconds" },
-		[LULL_UNIT_S] = { 9, "seconds" },
-		[LULL_UNIT_MS] = { 6, "milliseconds" },
-		[LULL_UNIT_US] = { 3, "microseconds" },
-		[LULL_UNIT_NS] = { 0, "nanoseconds" },
+		[LULL_UNIT_AUTO] = {9, "seconds"},
+		[LULL_UNIT_S] = {9, "seconds"},
+		[LULL_UNIT_MS] = {6, "milliseconds"},
+		[LULL_UNIT_US] = {3, "microseconds"},
+		[LULL_UNIT_NS] = {0, "nanoseconds"},
 	};
 	if ((unsigned)unit >= sizeof of / sizeof *of)
 		unit = LULL_UNIT_S;
@@ -457,7 +463,8 @@ static int no_header(const struct lull_capture *c, const struct head *h, char *e
 		first[n++] = (unsigned char)*p < 0x20 || (unsigned char)*p >= 0x7f ? '?' : *p;
 	first[n] = 0;
 	snprintf(err, err_size,
-		"%s:1: no header with a time and an ID column was found; it begins \"%s\"; name the columns in the first line "
+		"%s:1: no header with a time and an ID column was found; it begins \"%s\"; name the columns "
+		"in the first line "
 		"(time, id, extended, bus, length, data), or tell them by name or number",
 		c->name, first);
 	return -EINVAL;
@@ -479,7 +486,7 @@ int lull_csv_open(struct lull_capture *c, const struct lull_csv_columns *columns
 	}
 	memcpy(text, bytes, n);
 	text[n] = 0;
-	struct head h = { text, text + n, text, n == LULL_STREAM_HEAD };
+	struct head h = {text, text + n, text, n == LULL_STREAM_HEAD};
 	if (n >= 3 && !memcmp(text, "\xef\xbb\xbf", 3))
 		h.text = h.at = text + 3;
 	v->last_bus = -1;
@@ -495,7 +502,8 @@ int lull_csv_open(struct lull_capture *c, const struct lull_csv_columns *columns
 			unit = guess_unit(v, &h, &date);
 			set_unit(c, v, unit, date ? NULL : "its values");
 		} else {
-			set_unit(c, v, unit, columns && columns->unit != LULL_UNIT_AUTO ? NULL : "its header");
+			set_unit(
+				c, v, unit, columns && columns->unit != LULL_UNIT_AUTO ? NULL : "its header");
 		}
 		if (v->layout.column[CSV_BUS] < 0)
 			(void)lull_capture_bus_number(c, 0);

@@ -9,14 +9,17 @@ static const struct {
 	enum csv_column column;
 	const char *names[14]; /* plain: see plain() */
 } usual[] = {
-	{ CSV_TIME, { "time", "timestamp", "timestamps", "ts", "t", "datetime", "reltime", "abstime", "epoch" } },
-	{ CSV_ID, { "id", "canid", "arbitrationid", "arbid", "messageid", "msgid", "frameid", "identifier", "canidentifier" } },
-	{ CSV_EXTENDED, { "extended", "ext", "isextended", "isextendedid", "extendedid", "ide", "eff" } },
-	{ CSV_BUS, { "bus", "channel", "interface", "iface", "busid", "canbus" } },
-	{ CSV_LENGTH, { "length", "len", "dlc", "datalength", "size", "bytecount" } },
-	{ CSV_DATA, { "data", "payload", "payloadhex", "datahex", "databytes", "bytes", "datafield", "hexdata" } },
-	{ CSV_REMOTE, { "remote", "rtr", "isremote", "isremoteframe", "remoteframe" } },
-	{ CSV_ERROR, { "error", "iserror", "errorframe", "iserrorframe" } },
+	{CSV_TIME, {"time", "timestamp", "timestamps", "ts", "t", "datetime", "reltime", "abstime", "epoch"}},
+	{CSV_ID,
+		{"id", "canid", "arbitrationid", "arbid", "messageid", "msgid", "frameid", "identifier",
+			"canidentifier"}},
+	{CSV_EXTENDED, {"extended", "ext", "isextended", "isextendedid", "extendedid", "ide", "eff"}},
+	{CSV_BUS, {"bus", "channel", "interface", "iface", "busid", "canbus"}},
+	{CSV_LENGTH, {"length", "len", "dlc", "datalength", "size", "bytecount"}},
+	{CSV_DATA,
+		{"data", "payload", "payloadhex", "datahex", "databytes", "bytes", "datafield", "hexdata"}},
+	{CSV_REMOTE, {"remote", "rtr", "isremote", "isremoteframe", "remoteframe"}},
+	{CSV_ERROR, {"error", "iserror", "errorframe", "iserrorframe"}},
 };
 
 /* Lower case letters and digits only, up to a unit in brackets or at the end, which is taken apart. */
@@ -50,7 +53,8 @@ static void plain(const char *text, size_t n, struct plain_name *out)
 /* "timestampus" is "timestamp" in us, if only the whole is no name itself. */
 static void cut_unit(struct plain_name *p)
 {
-	static const char *const units[] = { "us", "ms", "ns", "sec", "seconds", "milliseconds", "microseconds", "s" };
+	static const char *const units[] = {
+		"us", "ms", "ns", "sec", "seconds", "milliseconds", "microseconds", "s"};
 	const size_t n = strlen(p->name);
 	if (p->unit[0])
 		return;
@@ -93,7 +97,7 @@ static bool named(enum csv_column column, const char *name)
 /* "d1", "b0", "byte3", "data07", "databyte2" -> its number; -1. */
 static int byte_number(const char *name)
 {
-	static const char *const stems[] = { "databyte", "byte", "data", "db", "d", "b" };
+	static const char *const stems[] = {"databyte", "byte", "data", "db", "d", "b"};
 	for (size_t i = 0; i < sizeof stems / sizeof *stems; i++) {
 		const size_t n = strlen(stems[i]);
 		if (strncmp(name, stems[i], n) != 0)
@@ -129,22 +133,15 @@ static void find_bytes(const struct plain_name *p, unsigned count, struct csv_la
 static const char *told(const struct lull_csv_columns *c, enum csv_column column)
 {
 	switch (column) {
-	case CSV_TIME:
-		return c->time;
-	case CSV_ID:
-		return c->id;
-	case CSV_EXTENDED:
-		return c->extended;
-	case CSV_BUS:
-		return c->bus;
-	case CSV_LENGTH:
-		return c->length;
-	case CSV_DATA:
-		return c->data;
+	case CSV_TIME: return c->time;
+	case CSV_ID: return c->id;
+	case CSV_EXTENDED: return c->extended;
+	case CSV_BUS: return c->bus;
+	case CSV_LENGTH: return c->length;
+	case CSV_DATA: return c->data;
 	case CSV_REMOTE:
 	case CSV_ERROR:
-	case CSV_COLUMNS:
-		break;
+	case CSV_COLUMNS: break;
 	}
 	return "";
 }
@@ -187,7 +184,8 @@ static void clear(struct csv_layout *l, char delimiter, const struct lull_csv_co
 }
 
 /* A column told by its name, as it stands or as plain() makes it. */
-static int told_name(const struct lull_csv_record *r, const struct plain_name *whole, unsigned count, const char *text)
+static int told_name(
+	const struct lull_csv_record *r, const struct plain_name *whole, unsigned count, const char *text)
 {
 	struct plain_name p;
 	plain(text, strlen(text), &p);

@@ -6,7 +6,17 @@
 #include <source/capture.h>
 #include <source/csv_record.h>
 
-enum csv_column { CSV_TIME, CSV_ID, CSV_EXTENDED, CSV_BUS, CSV_LENGTH, CSV_DATA, CSV_REMOTE, CSV_ERROR, CSV_COLUMNS };
+enum csv_column {
+	CSV_TIME,
+	CSV_ID,
+	CSV_EXTENDED,
+	CSV_BUS,
+	CSV_LENGTH,
+	CSV_DATA,
+	CSV_REMOTE,
+	CSV_ERROR,
+	CSV_COLUMNS
+};
 
 struct csv_layout {
 	char delimiter;
@@ -18,7 +28,8 @@ struct csv_layout {
 };
 
 /* Is this record the header, and does it have a time and an ID? columns may be NULL. */
-bool lull_csv_header(const struct lull_csv_record *, char delimiter, const struct lull_csv_columns *, struct csv_layout *);
+bool lull_csv_header(
+	const struct lull_csv_record *, char delimiter, const struct lull_csv_columns *, struct csv_layout *);
 /* The layout where the user told all he needs by number; false if time or ID is not told so. */
 bool lull_csv_numbers(const struct lull_csv_columns *, char delimiter, struct csv_layout *);
 

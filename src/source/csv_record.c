@@ -15,7 +15,7 @@ static struct lull_csv_field trim(const char *from, const char *to, char delimit
 		from++;
 	while (to > from && (blank(to[-1], delimiter) || to[-1] == '\r'))
 		to--;
-	return (struct lull_csv_field){ from, (size_t)(to - from) };
+	return (struct lull_csv_field){from, (size_t)(to - from)};
 }
 
 /* p is behind the opening quote. Returns the place behind the closing one, NULL without any. */
@@ -43,6 +43,7 @@ size_t lull_csv_split(char *text, size_t n, char delimiter, struct lull_csv_reco
 	char *p = text;
 	const char *end = text + n;
 	r->count = 0;
+	r->stray = false;
 	if (!n)
 		return 0;
 	for (;;) {
@@ -56,9 +57,8 @@ size_t lull_csv_split(char *text, size_t n, char delimiter, struct lull_csv_reco
 				r->count = 0;
 				return 0;
 			}
-			/* Anything between the closing quote and the delimiter is dropped. */
-			while (p < end && *p != delimiter && *p != '\n')
-				p++;
+			for (; p < end && *p != delimiter && *p != '\n'; p++)
+				r->stray |= !blank(*p, delimiter) && *p != '\r';
 		} else {
 			p = from;
 			while (p < end && *p != delimiter && *p != '\n')
@@ -82,7 +82,7 @@ struct lull_csv_field lull_csv_at(const struct lull_csv_record *r, unsigned i)
 {
 	if (i < r->count && i < LULL_CSV_FIELDS)
 		return r->field[i];
-	return (struct lull_csv_field){ "", 0 };
+	return (struct lull_csv_field){"", 0};
 }
 
 void lull_csv_copy(struct lull_csv_field f, char *out, size_t size)

@@ -36,7 +36,8 @@ int lull_decimal_ns(const char *text, size_t n, int unit, char point, int64_t *n
 	const char *p = text, *end = text + n;
 	bool negative = false, any = false, fraction = false;
 	char kept[KEPT];
-	int count = 0, places = 0; /* places: digits of the integer part, leading zeros gone; may be negative */
+	int count = 0,
+	    places = 0; /* places: digits of the integer part, leading zeros gone; may be negative */
 	if (p < end && (*p == '+' || *p == '-'))
 		negative = *p++ == '-';
 	for (; p < end; p++) {

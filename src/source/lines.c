@@ -10,7 +10,7 @@
 
 int lull_lines_open(struct lull_lines *l, struct lull_stream *stream)
 {
-	*l = (struct lull_lines){ .stream = stream, .buffer = malloc(BUFFER) };
+	*l = (struct lull_lines){.stream = stream, .buffer = malloc(BUFFER)};
 	return l->buffer ? 0 : -ENOMEM;
 }
 

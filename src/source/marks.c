@@ -67,17 +67,17 @@ void lull_mark_parse(const char *text, struct lull_mark *m)
 		enum lull_mark_kind kind;
 		int named; /* words before a name; 0: the mark is these words and no more */
 	} known[] = {
-		{ "key on", LULL_MARK_KEY_ON, 0 },
-		{ "key off", LULL_MARK_KEY_OFF, 0 },
-		{ "door", LULL_MARK_DOOR, 0 },
-		{ "morning", LULL_MARK_MORNING, 0 },
-		{ "clamp zero", LULL_MARK_CLAMP_ZERO, 0 },
-		{ "listening", LULL_MARK_LISTENING, 0 },
-		{ "stopped listening", LULL_MARK_STOPPED_LISTENING, 0 },
-		{ "unplugged ", LULL_MARK_UNPLUGGED, 1 },
-		{ "replugged ", LULL_MARK_REPLUGGED, 1 },
-		{ "fuse out ", LULL_MARK_FUSE_OUT, 2 },
-		{ "fuse back ", LULL_MARK_FUSE_BACK, 2 },
+		{"key on", LULL_MARK_KEY_ON, 0},
+		{"key off", LULL_MARK_KEY_OFF, 0},
+		{"door", LULL_MARK_DOOR, 0},
+		{"morning", LULL_MARK_MORNING, 0},
+		{"clamp zero", LULL_MARK_CLAMP_ZERO, 0},
+		{"listening", LULL_MARK_LISTENING, 0},
+		{"stopped listening", LULL_MARK_STOPPED_LISTENING, 0},
+		{"unplugged ", LULL_MARK_UNPLUGGED, 1},
+		{"replugged ", LULL_MARK_REPLUGGED, 1},
+		{"fuse out ", LULL_MARK_FUSE_OUT, 2},
+		{"fuse back ", LULL_MARK_FUSE_BACK, 2},
 	};
 	char words[256];
 	lull_utf8_clean(m->text, sizeof m->text, text, strlen(text));
@@ -94,7 +94,8 @@ void lull_mark_parse(const char *text, struct lull_mark *m)
 	}
 	for (size_t i = 0; i < sizeof known / sizeof *known; i++) {
 		const size_t n = strlen(known[i].words);
-		if (known[i].named ? strncmp(words, known[i].words, n) != 0 : strcmp(words, known[i].words) != 0)
+		if (known[i].named ? strncmp(words, known[i].words, n) != 0
+				   : strcmp(words, known[i].words) != 0)
 			continue;
 		if (known[i].named) {
 			const char *name = rest(m->text, known[i].named);
@@ -123,18 +124,20 @@ static int mark_row(void *ctx, const struct lull_table_place *place, const struc
 	struct lull_stamped_mark m;
 	memset(&m, 0, sizeof m);
 	if (r->count != 2)
-		return lull_table_error(place, "a mark has two fields, time and mark, this line has %u; put a mark with a %s in "
-			"double quotes", r->count, place->delimiter == ';' ? "semicolon" : "comma");
+		return lull_table_error(place,
+			"a mark has two fields, time and mark, this line has %u; put a mark with a %s in "
+			"double quotes",
+			r->count, place->delimiter == ';' ? "semicolon" : "comma");
 	const int rc = lull_table_stamp(place, "time", lull_csv_at(r, 0), &m.at);
 	if (rc < 0)
 		return rc;
 	char text[1024];
 	lull_csv_copy(lull_csv_at(r, 1), text, sizeof text);
-	if (!*text)
-		return lull_table_error(place, "the mark is empty; say what was done, for example 'key off'");
 	if (!lull_utf8_fit(lull_csv_at(r, 1).at, lull_csv_at(r, 1).n))
 		return lull_table_error(place, "the mark is no UTF-8 text or holds control characters");
 	lull_mark_parse(text, &m.mark);
+	if (!m.mark.text[0])
+		return lull_table_error(place, "the mark is empty; say what was done, for example 'key off'");
 	if (marks->n == marks->room) {
 		const size_t room = marks->room ? 2 * marks->room : 16;
 		void *grown = realloc(marks->at, room * sizeof *marks->at);
@@ -147,10 +150,10 @@ static int mark_row(void *ctx, const struct lull_table_place *place, const struc
 	return 0;
 }
 
-int lull_marks_parse_text(const char *name, const char *text, size_t size, struct lull_stamped_mark **out, size_t *n,
-	char *err, size_t err_size)
+int lull_marks_parse_text(const char *name, const char *text, size_t size, struct lull_stamped_mark **out,
+	size_t *n, char *err, size_t err_size)
 {
-	struct marks marks = { 0 };
+	struct marks marks = {0};
 	const int rc = lull_table_read(name, text, size, mark_head, mark_row, &marks, err, err_size);
 	if (rc < 0) {
 		free(marks.at);

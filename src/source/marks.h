@@ -28,12 +28,13 @@ struct lull_stamped_coverage {
 
 /* Reads the whole file; a bad line is an error with file:line and the way out, and nothing is returned.
  * A header line is optional. Caller frees *out with free(). 0, -EINVAL, or the errno of the file. */
-LULL_MUST_CHECK int lull_marks_read(const char *path, struct lull_stamped_mark **out, size_t *n, char *err, size_t err_size);
-LULL_MUST_CHECK int lull_coverage_read(const char *path, struct lull_stamped_coverage **out, size_t *n, char *err,
-	size_t err_size);
+LULL_MUST_CHECK int lull_marks_read(
+	const char *path, struct lull_stamped_mark **out, size_t *n, char *err, size_t err_size);
+LULL_MUST_CHECK int lull_coverage_read(
+	const char *path, struct lull_stamped_coverage **out, size_t *n, char *err, size_t err_size);
 /* On memory; name stands for the file in messages. */
-LULL_MUST_CHECK int lull_marks_parse_text(const char *name, const char *text, size_t size, struct lull_stamped_mark **out,
-	size_t *n, char *err, size_t err_size);
+LULL_MUST_CHECK int lull_marks_parse_text(const char *name, const char *text, size_t size,
+	struct lull_stamped_mark **out, size_t *n, char *err, size_t err_size);
 LULL_MUST_CHECK int lull_coverage_parse_text(const char *name, const char *text, size_t size,
 	struct lull_stamped_coverage **out, size_t *n, char *err, size_t err_size);
 

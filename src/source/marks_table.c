@@ -28,7 +28,8 @@ bool lull_table_is(struct lull_csv_field f, const char *word)
 	return f.n == strlen(word) && !strncasecmp(f.at, word, f.n);
 }
 
-int lull_table_stamp(const struct lull_table_place *place, const char *what, struct lull_csv_field f, struct lull_stamp *out)
+int lull_table_stamp(const struct lull_table_place *place, const char *what, struct lull_csv_field f,
+	struct lull_stamp *out)
 {
 	char text[64];
 	lull_csv_copy(f, text, sizeof text);
@@ -39,7 +40,8 @@ int lull_table_stamp(const struct lull_table_place *place, const char *what, str
 			*p = '?';
 	}
 	return lull_table_error(place,
-		"'%s' value \"%s\" is no time; write seconds from the first frame (74.2) or ISO 8601 (2026-03-05T22:41:07Z)",
+		"'%s' value \"%s\" is no time; write seconds from the first frame (74.2) or ISO 8601 "
+		"(2026-03-05T22:41:07Z)",
 		what, text);
 }
 
@@ -60,10 +62,10 @@ static char find_delimiter(const char *p, size_t n)
 	return ',';
 }
 
-int lull_table_read(const char *name, const char *text, size_t size, lull_table_head *head, lull_table_row *row, void *ctx,
-	char *err, size_t err_size)
+int lull_table_read(const char *name, const char *text, size_t size, lull_table_head *head,
+	lull_table_row *row, void *ctx, char *err, size_t err_size)
 {
-	struct lull_table_place place = { name, 1, ',', err, err_size };
+	struct lull_table_place place = {name, 1, ',', err, err_size};
 	char *copy = malloc(size + 1);
 	int rc = 0;
 	if (!copy) {
@@ -93,6 +95,10 @@ int lull_table_read(const char *name, const char *text, size_t size, lull_table_
 			break;
 		}
 		p += used;
+		if (r.stray) {
+			rc = lull_table_error(&place, "text follows a closing double quote; double the quotes inside a text");
+			break;
+		}
 		const bool blank = r.count == 1 && !r.field[0].n;
 		if (!blank && !(first && head(&r))) {
 			rc = row(ctx, &place, &r);

@@ -22,12 +22,12 @@ typedef bool lull_table_head(const struct lull_csv_record *);
 typedef int lull_table_row(void *ctx, const struct lull_table_place *, const struct lull_csv_record *);
 
 /* -EINVAL with a message, -ENOMEM, or what a row returned. */
-LULL_MUST_CHECK int lull_table_read(const char *name, const char *text, size_t size, lull_table_head *, lull_table_row *,
-	void *ctx, char *err, size_t err_size);
+LULL_MUST_CHECK int lull_table_read(const char *name, const char *text, size_t size, lull_table_head *head,
+	lull_table_row *row, void *ctx, char *err, size_t err_size);
 /* Writes "name:line: ..." and returns -EINVAL. */
 LULL_PRINTF(2, 3) int lull_table_error(const struct lull_table_place *, const char *format, ...);
-LULL_MUST_CHECK int lull_table_stamp(const struct lull_table_place *, const char *what, struct lull_csv_field,
-	struct lull_stamp *);
+LULL_MUST_CHECK int lull_table_stamp(
+	const struct lull_table_place *, const char *what, struct lull_csv_field, struct lull_stamp *);
 /* Equal but for case. */
 bool lull_table_is(struct lull_csv_field, const char *word);
 /* The file's text, to be freed; a negative errno with a message. */

@@ -6,6 +6,7 @@
 #include <errno.h>
 #include <limits.h>
 #include <linux/can.h>
+#include <linux/can/error.h>
 #include <pcap/pcap.h>
 #include <pcap/sll.h>
 #include <stdlib.h>
@@ -58,7 +59,7 @@ static bool dissect(struct pcap_source *s, const uint8_t *b, size_t n, size_t wi
 	f->len = length;
 	f->flags = 0;
 	if (__builtin_expect(length <= CAN_MAX_DLEN && n == CAN_MTU && wire == CAN_MTU &&
-				     !((flags & CANFD_FDF) | fd | (id & (CAN_RTR_FLAG | CAN_ERR_FLAG))),
+			    !((flags & CANFD_FDF) | fd | (id & (CAN_RTR_FLAG | CAN_ERR_FLAG))),
 		    1)) {
 		memcpy(f->data, b + HEADER, CAN_MAX_DLEN);
 		return true;
@@ -74,6 +75,10 @@ static bool dissect(struct pcap_source *s, const uint8_t *b, size_t n, size_t wi
 	if (id & CAN_ERR_FLAG) {
 		f->id = id & CAN_ERR_MASK;
 		f->flags = LULL_FRAME_ERROR;
+		if (length > CAN_ERR_DLC) {
+			skip(s, "is an error frame of more than 8 bytes");
+			return false;
+		}
 	} else if (id & CAN_RTR_FLAG) {
 		f->flags = LULL_FRAME_REMOTE;
 		if (length > CAN_MAX_DLEN) {
@@ -84,7 +89,7 @@ static bool dissect(struct pcap_source *s, const uint8_t *b, size_t n, size_t wi
 	} else if (fd || flags & CANFD_FDF || length > CAN_MAX_DLEN || wire == CANFD_MTU) {
 		/* Older kernels do not set CANFD_FDF: then the size tells. */
 		f->flags = (uint8_t)(LULL_FRAME_FD | (flags & CANFD_BRS ? LULL_FRAME_BRS : 0) |
-				     (flags & CANFD_ESI ? LULL_FRAME_ESI : 0));
+			(flags & CANFD_ESI ? LULL_FRAME_ESI : 0));
 	}
 	if (length > n - HEADER) {
 		skip(s, "is cut short (snapshot length below the frame)");
@@ -147,8 +152,8 @@ static bool from_interface(struct pcap_source *s, struct lull_frame *f)
 	if (i->link == DLT_LINUX_SLL2)
 		return true;
 	if (i->bus < 0)
-		i->bus = i->name[0] ? lull_capture_bus(s->capture, i->name, strlen(i->name)) :
-				      lull_capture_bus_number(s->capture, i->number);
+		i->bus = i->name[0] ? lull_capture_bus(s->capture, i->name, strlen(i->name))
+				    : lull_capture_bus_number(s->capture, i->number);
 	if (i->bus < 0) {
 		skip(s, "belongs to one bus more than a recording holds");
 		return false;
@@ -208,8 +213,8 @@ static void ended(struct pcap_source *s, int rc)
 		why = pcap_geterr(s->pcap);
 	else
 		return;
-	lull_capture_set_damage(c, "damaged after frame %llu (byte %llu): %s; what comes before is used", frames,
-		(unsigned long long)byte, why);
+	lull_capture_set_damage(c, "damaged after frame %llu (byte %llu): %s; what comes before is used",
+		frames, (unsigned long long)byte, why);
 }
 
 static size_t read_pcap(struct lull_capture *c, struct lull_frame *out, size_t max)
@@ -219,7 +224,8 @@ static size_t read_pcap(struct lull_capture *c, struct lull_frame *out, size_t m
 	s->n = 0;
 	while (!c->ended && s->n < max) {
 		const size_t room = max - s->n;
-		const int rc = pcap_dispatch(s->pcap, room > INT_MAX ? INT_MAX : (int)room, take, (u_char *)s);
+		const int rc =
+			pcap_dispatch(s->pcap, room > INT_MAX ? INT_MAX : (int)room, take, (u_char *)s);
 		if (rc <= 0 || s->zeros) {
 			ended(s, rc);
 			c->ended = true;
@@ -249,13 +255,15 @@ static void close_pcap(struct lull_capture *c)
 	free(s);
 }
 
-static const struct lull_capture_format pcap_format = { .read = read_pcap, .close = close_pcap, .progress = progress };
+static const struct lull_capture_format pcap_format = {
+	.read = read_pcap, .close = close_pcap, .progress = progress};
 
 static int wrong_link(const struct lull_capture *c, unsigned link, char *err, size_t err_size)
 {
 	const char *text = link <= INT_MAX ? pcap_datalink_val_to_description((int)link) : NULL;
 	snprintf(err, err_size,
-		"%s: holds no CAN frames: its link type is %u%s%s%s; capture the CAN interface itself (link type 227, "
+		"%s: holds no CAN frames: its link type is %u%s%s%s; capture the CAN interface itself (link "
+		"type 227, "
 		"SocketCAN)",
 		c->name, link, text ? " (" : "", text ? text : "", text ? ")" : "");
 	return -EINVAL;
@@ -293,7 +301,8 @@ int lull_pcap_open(struct lull_capture *c, bool pcapng, char *err, size_t err_si
 		const char *deeper = lull_stream_damage(c->stream);
 		if (!deeper && s->walk)
 			deeper = lull_pcapng_damage(s->walk, &byte);
-		snprintf(err, err_size, "%s: its head cannot be read as %s: %s", c->name, c->kind, deeper ? deeper : why);
+		snprintf(err, err_size, "%s: its head cannot be read as %s: %s", c->name, c->kind,
+			deeper ? deeper : why);
 		return -EBADMSG;
 	}
 	unsigned with_can = 1, link;

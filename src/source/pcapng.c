@@ -69,7 +69,8 @@ static size_t fill(struct lull_pcapng *w, size_t want)
 			w->to -= w->from;
 			w->from = 0;
 		}
-		const size_t got = lull_stream_read(w->capture->stream, w->input + w->to, INPUT_BYTES - w->to);
+		const size_t got =
+			lull_stream_read(w->capture->stream, w->input + w->to, INPUT_BYTES - w->to);
 		if (!got)
 			break;
 		w->to += got;
@@ -113,7 +114,8 @@ static void find_name(const struct lull_pcapng *w, const uint8_t *p, size_t n, c
 		if (code == OPTION_END || padded > n - 4)
 			return;
 		if (code == OPTION_IF_NAME) {
-			lull_utf8_clean(name, LULL_BUS_NAME, (const char *)p + 4, strnlen((const char *)p + 4, length));
+			lull_utf8_clean(name, LULL_BUS_NAME, (const char *)p + 4,
+				strnlen((const char *)p + 4, length));
 			return;
 		}
 		p += 4 + padded;
@@ -155,18 +157,21 @@ static bool take_packet(struct lull_pcapng *w, uint32_t type, const uint8_t *bod
 {
 	w->packets++;
 	if (type == BLOCK_SIMPLE || n < 20) {
-		lull_capture_skip(w->capture, " packet %llu has no time stamp", (unsigned long long)w->packets);
+		lull_capture_skip(
+			w->capture, " packet %llu has no time stamp", (unsigned long long)w->packets);
 		return false;
 	}
 	const uint32_t index = type == BLOCK_PACKET ? get16(w, body) : get32(w, body);
 	if (index >= w->count - w->section) {
-		lull_capture_skip(w->capture, " packet %llu names interface %lu, which the file does not describe",
+		lull_capture_skip(w->capture,
+			" packet %llu names interface %lu, which the file does not describe",
 			(unsigned long long)w->packets, (unsigned long)index);
 		return false;
 	}
 	const struct lull_pcapng_interface *i = &w->interfaces[w->section + index];
 	if (!lull_link_is_can(i->link)) {
-		lull_capture_skip(w->capture, " packet %llu comes from interface %lu%s%s%s, which carries no CAN (link type %u)",
+		lull_capture_skip(w->capture,
+			" packet %llu comes from interface %lu%s%s%s, which carries no CAN (link type %u)",
 			(unsigned long long)w->packets, (unsigned long)index, i->name[0] ? " '" : "", i->name,
 			i->name[0] ? "'" : "", i->link);
 		return false;
@@ -285,7 +290,7 @@ void lull_pcapng_free(struct lull_pcapng *w)
 
 FILE *lull_pcapng_stdio(struct lull_pcapng *w)
 {
-	const cookie_io_functions_t io = { .read = cookie_read };
+	const cookie_io_functions_t io = {.read = cookie_read};
 	FILE *f = fopencookie(w, "rb", io);
 	if (f) {
 		setvbuf(f, w->stdio_buffer, _IOFBF, sizeof w->stdio_buffer);

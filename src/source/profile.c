@@ -48,12 +48,16 @@ static void check_lines(struct profile_reader *r)
 		if (n && p[n - 1] == '\r')
 			n--;
 		if (n >= LINE_MAX_BYTES)
-			lull_profile_error(r, "the line has %zu bytes, at most %d can be read; 'ids' may be given several times", n,
-				LINE_MAX_BYTES - 1);
+			lull_profile_error(r,
+				"the line has %zu bytes, at most %d can be read; 'ids' may be given several "
+				"times",
+				n, LINE_MAX_BYTES - 1);
 		for (size_t i = 0; i < n && r->rc == 0;) {
 			const size_t length = p[i] == '\t' ? 1 : lull_utf8_length(p + i, n - i);
 			if (p[i] != '\t' && (!length || !lull_utf8_fit(p + i, length)))
-				lull_profile_error(r, "byte %zu of the line is a control character or no UTF-8; save the file as UTF-8 text",
+				lull_profile_error(r,
+					"byte %zu of the line is a control character or no UTF-8; save the "
+					"file as UTF-8 text",
 					i + 1);
 			i += length;
 		}
@@ -111,7 +115,7 @@ static char *next_line(char *out, int size, void *stream)
 		else
 			lull_profile_error(r, "the section's closing ']' is missing");
 	} else if (p < stop && *p != ';' && *p != '#' && *p != '\r' && !memchr(p, '=', (size_t)(stop - p)) &&
-		   !memchr(p, ':', (size_t)(stop - p))) {
+		!memchr(p, ':', (size_t)(stop - p))) {
 		lull_profile_error(r, "is neither [section] nor key = value; a comment begins with ; or #");
 	}
 	if (r->rc < 0)
@@ -153,11 +157,12 @@ static void check_bus(struct profile_reader *r, const char *what, const char *na
 		const size_t n = strlen(known);
 		snprintf(known + n, sizeof known - n, "%s%s", i ? ", " : "", p->bus[i].name);
 	}
-	lull_profile_error(r, "%s '%s' is on bus '%s', for which there is no section [bus %s]; there are: %s", what, name, bus, bus,
-		known);
+	lull_profile_error(r, "%s '%s' is on bus '%s', for which there is no section [bus %s]; there are: %s",
+		what, name, bus, bus, known);
 }
 
-static void check_pair(struct profile_reader *r, const struct lull_profile_node *a, const struct lull_profile_node *b)
+static void check_pair(
+	struct profile_reader *r, const struct lull_profile_node *a, const struct lull_profile_node *b)
 {
 	char id[11];
 	if (!same_bus(a->bus, b->bus))
@@ -167,15 +172,18 @@ static void check_pair(struct profile_reader *r, const struct lull_profile_node 
 			const struct lull_id_match *x = &a->ids[i], *y = &b->ids[k];
 			if ((x->id ^ y->id) & x->mask & y->mask)
 				continue;
-			lull_profile_error(r, "ID %s belongs to node '%s' already; one ID has one sender on a bus",
+			lull_profile_error(r,
+				"ID %s belongs to node '%s' already; one ID has one sender on a bus",
 				lull_id_text(x->id | y->id, id), a->name);
 			return;
 		}
 	}
 	if (a->nm_address >= 0 && a->nm_address == b->nm_address)
-		lull_profile_error(r, "nm_address 0x%02X belongs to node '%s' already", (unsigned)a->nm_address, a->name);
+		lull_profile_error(r, "nm_address 0x%02X belongs to node '%s' already",
+			(unsigned)a->nm_address, a->name);
 	if (a->source_address >= 0 && a->source_address == b->source_address)
-		lull_profile_error(r, "source_address 0x%02X belongs to node '%s' already", (unsigned)a->source_address, a->name);
+		lull_profile_error(r, "source_address 0x%02X belongs to node '%s' already",
+			(unsigned)a->source_address, a->name);
 }
 
 static void check_whole(struct profile_reader *r)
@@ -197,8 +205,8 @@ static void check_whole(struct profile_reader *r)
 
 /* --- reading --- */
 
-int lull_profile_parse_text(const char *name, const char *text, size_t size, struct lull_profile *profile, char *err,
-	size_t err_size)
+int lull_profile_parse_text(const char *name, const char *text, size_t size, struct lull_profile *profile,
+	char *err, size_t err_size)
 {
 	struct profile_reader *r = calloc(1, sizeof *r);
 	lull_profile_init(profile);
@@ -223,7 +231,8 @@ int lull_profile_parse_text(const char *name, const char *text, size_t size, str
 		const int bad = ini_parse_stream(next_line, r, take_key, r);
 		if (bad > 0 && r->rc == 0) {
 			r->line = (unsigned)bad;
-			lull_profile_error(r, "is neither [section] nor key = value; a comment begins with ; or #");
+			lull_profile_error(
+				r, "is neither [section] nor key = value; a comment begins with ; or #");
 		} else if (bad < 0) {
 			lull_profile_no_memory(r);
 		}
@@ -288,7 +297,8 @@ char *lull_text_read(const char *path, size_t max, size_t *size, char *err, size
 	if (failed) {
 		free(text);
 		if (failed == EFBIG)
-			snprintf(err, err_size, "%s: has more than %zu bytes: this is not the kind of file meant", path, max);
+			snprintf(err, err_size,
+				"%s: has more than %zu bytes: this is not the kind of file meant", path, max);
 		else
 			snprintf(err, err_size, "%s: cannot be read: %s", path, strerror(failed));
 		errno = failed;

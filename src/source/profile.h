@@ -7,8 +7,8 @@
 
 /* 0, or -EINVAL/-errno with "car.ini:12: ..." in err. *profile is set up anew; clear it after success. */
 LULL_MUST_CHECK int lull_profile_read(const char *path, struct lull_profile *, char *err, size_t err_size);
-LULL_MUST_CHECK int lull_profile_parse_text(const char *name, const char *text, size_t size, struct lull_profile *, char *err,
-	size_t err_size);
+LULL_MUST_CHECK int lull_profile_parse_text(
+	const char *name, const char *text, size_t size, struct lull_profile *, char *err, size_t err_size);
 /* Whole file as a string, for keeping it in the recording. Caller frees. NULL: err says why. */
 char *lull_text_read(const char *path, size_t max, size_t *size, char *err, size_t err_size);
 

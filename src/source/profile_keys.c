@@ -25,7 +25,8 @@ static bool bad_value(struct profile_reader *r, const char *key, const char *val
 static void set_text(struct profile_reader *r, const char *key, const char *value, char *out, size_t size)
 {
 	if (strlen(value) >= size) {
-		lull_profile_error(r, "'%s' has %zu bytes, at most %zu are kept", key, strlen(value), size - 1);
+		lull_profile_error(
+			r, "'%s' has %zu bytes, at most %zu are kept", key, strlen(value), size - 1);
 		return;
 	}
 	memset(out, 0, size);
@@ -123,7 +124,8 @@ static void set_bitrate(struct profile_reader *r, const char *key, const char *v
 }
 
 /* "0x3A1", "0x500/0x7C0", "0x18FEF100/0x1FFFFF00". */
-static bool match_value(struct profile_reader *r, const char *key, const char *token, struct lull_id_match *out)
+static bool match_value(
+	struct profile_reader *r, const char *key, const char *token, struct lull_id_match *out)
 {
 	char id_text[24];
 	const char *slash = strchr(token, '/');
@@ -149,11 +151,14 @@ static bool match_value(struct profile_reader *r, const char *key, const char *t
 			mask = mask << 4 | (uint32_t)lull_hex(*p);
 	}
 	if (mask & ~all)
-		return bad_value(r, key, token, id & LULL_ID_EXTENDED ? "ID/mask: the mask has more than 29 bits" :
-								   "ID/mask: the mask of a standard ID has 11 bits");
+		return bad_value(r, key, token,
+			id & LULL_ID_EXTENDED ? "ID/mask: the mask has more than 29 bits"
+					      : "ID/mask: the mask of a standard ID has 11 bits");
 	if (id & all & ~mask) {
-		lull_profile_error(r, "'%s' value \"%s\" fits no ID: its ID has bits that the mask leaves out; write 0x%X/0x%X", key,
-			token, (unsigned)(id & mask), (unsigned)mask);
+		lull_profile_error(r,
+			"'%s' value \"%s\" fits no ID: its ID has bits that the mask leaves out; write "
+			"0x%X/0x%X",
+			key, token, (unsigned)(id & mask), (unsigned)mask);
 		return false;
 	}
 	out->id = id;
@@ -161,7 +166,8 @@ static bool match_value(struct profile_reader *r, const char *key, const char *t
 	return true;
 }
 
-static void add_ids(struct profile_reader *r, const char *key, const char *value, struct lull_profile_node *node)
+static void add_ids(
+	struct profile_reader *r, const char *key, const char *value, struct lull_profile_node *node)
 {
 	char copy[256], *save = NULL;
 	bool any = false;
@@ -195,13 +201,36 @@ static void add_ids(struct profile_reader *r, const char *key, const char *value
 /* --- keys --- */
 
 enum key {
-	CAR_VEHICLE, CAR_CAPACITY,
-	LIMITS_DRAW, LIMITS_SLEEP, LIMITS_SOURCE,
-	BUS_BITRATE, BUS_DATA_BITRATE,
-	NODE_BUS, NODE_IDS, NODE_NM_ADDRESS, NODE_SOURCE_ADDRESS, NODE_GATEWAY, NODE_NEVER_UNPLUG, NODE_PLACE,
-	NODE_CONNECTOR, NODE_FUSE,
-	NM_KIND, NM_BUS, NM_IDS, NM_SOURCE_BYTE, NM_CONTROL_BYTE, NM_CYCLE, NM_REPEAT_MESSAGE, NM_TIMEOUT, NM_WAIT_SLEEP,
-	NM_ALIVE, NM_RING, NM_LIMP_HOME, NM_SLEEP_INDICATION, NM_SLEEP_ACKNOWLEDGE
+	CAR_VEHICLE,
+	CAR_CAPACITY,
+	LIMITS_DRAW,
+	LIMITS_SLEEP,
+	LIMITS_SOURCE,
+	BUS_BITRATE,
+	BUS_DATA_BITRATE,
+	NODE_BUS,
+	NODE_IDS,
+	NODE_NM_ADDRESS,
+	NODE_SOURCE_ADDRESS,
+	NODE_GATEWAY,
+	NODE_NEVER_UNPLUG,
+	NODE_PLACE,
+	NODE_CONNECTOR,
+	NODE_FUSE,
+	NM_KIND,
+	NM_BUS,
+	NM_IDS,
+	NM_SOURCE_BYTE,
+	NM_CONTROL_BYTE,
+	NM_CYCLE,
+	NM_REPEAT_MESSAGE,
+	NM_TIMEOUT,
+	NM_WAIT_SLEEP,
+	NM_ALIVE,
+	NM_RING,
+	NM_LIMP_HOME,
+	NM_SLEEP_INDICATION,
+	NM_SLEEP_ACKNOWLEDGE
 };
 
 static const struct {
@@ -209,36 +238,36 @@ static const struct {
 	enum key key;
 	const char *name;
 } keys[] = {
-	{ SECTION_CAR, CAR_VEHICLE, "vehicle" },
-	{ SECTION_CAR, CAR_CAPACITY, "capacity_Ah" },
-	{ SECTION_LIMITS, LIMITS_DRAW, "draw_mA" },
-	{ SECTION_LIMITS, LIMITS_SLEEP, "sleep_s" },
-	{ SECTION_LIMITS, LIMITS_SOURCE, "source" },
-	{ SECTION_BUS, BUS_BITRATE, "bitrate" },
-	{ SECTION_BUS, BUS_DATA_BITRATE, "data_bitrate" },
-	{ SECTION_NODE, NODE_BUS, "bus" },
-	{ SECTION_NODE, NODE_IDS, "ids" },
-	{ SECTION_NODE, NODE_NM_ADDRESS, "nm_address" },
-	{ SECTION_NODE, NODE_SOURCE_ADDRESS, "source_address" },
-	{ SECTION_NODE, NODE_GATEWAY, "gateway" },
-	{ SECTION_NODE, NODE_NEVER_UNPLUG, "never_unplug" },
-	{ SECTION_NODE, NODE_PLACE, "place" },
-	{ SECTION_NODE, NODE_CONNECTOR, "connector" },
-	{ SECTION_NODE, NODE_FUSE, "fuse" },
-	{ SECTION_NM, NM_KIND, "kind" },
-	{ SECTION_NM, NM_BUS, "bus" },
-	{ SECTION_NM, NM_IDS, "ids" },
-	{ SECTION_NM, NM_SOURCE_BYTE, "source_byte" },
-	{ SECTION_NM, NM_CONTROL_BYTE, "control_byte" },
-	{ SECTION_NM, NM_CYCLE, "cycle_ms" },
-	{ SECTION_NM, NM_REPEAT_MESSAGE, "repeat_message_ms" },
-	{ SECTION_NM, NM_TIMEOUT, "timeout_ms" },
-	{ SECTION_NM, NM_WAIT_SLEEP, "wait_sleep_ms" },
-	{ SECTION_NM, NM_ALIVE, "alive" },
-	{ SECTION_NM, NM_RING, "ring" },
-	{ SECTION_NM, NM_LIMP_HOME, "limp_home" },
-	{ SECTION_NM, NM_SLEEP_INDICATION, "sleep_indication" },
-	{ SECTION_NM, NM_SLEEP_ACKNOWLEDGE, "sleep_acknowledge" },
+	{SECTION_CAR, CAR_VEHICLE, "vehicle"},
+	{SECTION_CAR, CAR_CAPACITY, "capacity_Ah"},
+	{SECTION_LIMITS, LIMITS_DRAW, "draw_mA"},
+	{SECTION_LIMITS, LIMITS_SLEEP, "sleep_s"},
+	{SECTION_LIMITS, LIMITS_SOURCE, "source"},
+	{SECTION_BUS, BUS_BITRATE, "bitrate"},
+	{SECTION_BUS, BUS_DATA_BITRATE, "data_bitrate"},
+	{SECTION_NODE, NODE_BUS, "bus"},
+	{SECTION_NODE, NODE_IDS, "ids"},
+	{SECTION_NODE, NODE_NM_ADDRESS, "nm_address"},
+	{SECTION_NODE, NODE_SOURCE_ADDRESS, "source_address"},
+	{SECTION_NODE, NODE_GATEWAY, "gateway"},
+	{SECTION_NODE, NODE_NEVER_UNPLUG, "never_unplug"},
+	{SECTION_NODE, NODE_PLACE, "place"},
+	{SECTION_NODE, NODE_CONNECTOR, "connector"},
+	{SECTION_NODE, NODE_FUSE, "fuse"},
+	{SECTION_NM, NM_KIND, "kind"},
+	{SECTION_NM, NM_BUS, "bus"},
+	{SECTION_NM, NM_IDS, "ids"},
+	{SECTION_NM, NM_SOURCE_BYTE, "source_byte"},
+	{SECTION_NM, NM_CONTROL_BYTE, "control_byte"},
+	{SECTION_NM, NM_CYCLE, "cycle_ms"},
+	{SECTION_NM, NM_REPEAT_MESSAGE, "repeat_message_ms"},
+	{SECTION_NM, NM_TIMEOUT, "timeout_ms"},
+	{SECTION_NM, NM_WAIT_SLEEP, "wait_sleep_ms"},
+	{SECTION_NM, NM_ALIVE, "alive"},
+	{SECTION_NM, NM_RING, "ring"},
+	{SECTION_NM, NM_LIMP_HOME, "limp_home"},
+	{SECTION_NM, NM_SLEEP_INDICATION, "sleep_indication"},
+	{SECTION_NM, NM_SLEEP_ACKNOWLEDGE, "sleep_acknowledge"},
 };
 #define KEYS (sizeof keys / sizeof *keys)
 
@@ -247,11 +276,11 @@ static const struct {
 	const char *name;
 	bool named; /* wants a name behind it */
 } sections[] = {
-	{ SECTION_CAR, "car", false },
-	{ SECTION_LIMITS, "limits", false },
-	{ SECTION_BUS, "bus", true },
-	{ SECTION_NODE, "node", true },
-	{ SECTION_NM, "nm", true },
+	{SECTION_CAR, "car", false},
+	{SECTION_LIMITS, "limits", false},
+	{SECTION_BUS, "bus", true},
+	{SECTION_NODE, "node", true},
+	{SECTION_NM, "nm", true},
 };
 #define SECTIONS (sizeof sections / sizeof *sections)
 
@@ -306,8 +335,8 @@ static void unknown_key(struct profile_reader *r, const char *key)
 			near = keys[i].name;
 		}
 	}
-	lull_profile_error(r, "'%s' is no key of [%s]%s%s%s; known are: %s", key, section, near ? ", did you mean '" : "",
-		near ? near : "", near ? "'?" : "", known);
+	lull_profile_error(r, "'%s' is no key of [%s]%s%s%s; known are: %s", key, section,
+		near ? ", did you mean '" : "", near ? near : "", near ? "'?" : "", known);
 }
 
 /* Nodes may be renamed or grown: always by index. */
@@ -418,15 +447,16 @@ static void unknown_section(struct profile_reader *r, const char *title)
 			near = sections[i].name;
 		}
 	}
-	lull_profile_error(r, "[%s] is no section%s%s%s; known are: %s", title, near ? ", did you mean '" : "", near ? near : "",
-		near ? "'?" : "", known);
+	lull_profile_error(r, "[%s] is no section%s%s%s; known are: %s", title,
+		near ? ", did you mean '" : "", near ? near : "", near ? "'?" : "", known);
 }
 
 static void begin_bus(struct profile_reader *r, const char *name)
 {
 	struct lull_profile *p = r->profile;
 	if (strlen(name) >= LULL_BUS_NAME) {
-		lull_profile_error(r, "the bus name has %zu bytes, at most %d are kept", strlen(name), LULL_BUS_NAME - 1);
+		lull_profile_error(r, "the bus name has %zu bytes, at most %d are kept", strlen(name),
+			LULL_BUS_NAME - 1);
 		return;
 	}
 	for (size_t i = 0; i < p->bus_count; i++) {
@@ -440,7 +470,7 @@ static void begin_bus(struct profile_reader *r, const char *name)
 		return;
 	}
 	struct lull_profile_bus *bus = &p->bus[p->bus_count++];
-	*bus = (struct lull_profile_bus){ .bitrate = 0 };
+	*bus = (struct lull_profile_bus){.bitrate = 0};
 	strcpy(bus->name, name);
 }
 
@@ -449,8 +479,9 @@ static void begin_node(struct profile_reader *r, const char *name)
 	struct lull_profile *p = r->profile;
 	for (size_t i = 0; i < p->node_count; i++) {
 		if (!strcasecmp(p->nodes[i].name, name)) {
-			lull_profile_error(r, "node '%s' has a section already, at line %u; join the two or rename one", name,
-				r->node_line[i]);
+			lull_profile_error(r,
+				"node '%s' has a section already, at line %u; join the two or rename one",
+				name, r->node_line[i]);
 			return;
 		}
 	}
@@ -474,7 +505,7 @@ static void begin_node(struct profile_reader *r, const char *name)
 	}
 	r->node_line[p->node_count] = r->line;
 	struct lull_profile_node *n = &p->nodes[p->node_count++];
-	*n = (struct lull_profile_node){ .nm_address = -1, .source_address = -1 };
+	*n = (struct lull_profile_node){.nm_address = -1, .source_address = -1};
 	strcpy(n->name, name);
 }
 
@@ -483,7 +514,9 @@ static void begin_nm(struct profile_reader *r, const char *name)
 	struct lull_profile *p = r->profile;
 	for (size_t i = 0; i < p->nm_count; i++) {
 		if (!strcmp(r->nm_name[i], name)) {
-			lull_profile_error(r, "[nm %s] is there already, at line %u; join the two or rename one", name, r->nm_line[i]);
+			lull_profile_error(r,
+				"[nm %s] is there already, at line %u; join the two or rename one", name,
+				r->nm_line[i]);
 			return;
 		}
 	}
@@ -493,14 +526,16 @@ static void begin_nm(struct profile_reader *r, const char *name)
 	}
 	strcpy(r->nm_name[p->nm_count], name);
 	r->nm_line[p->nm_count] = r->line;
-	p->nm[p->nm_count++] = (struct lull_nm_layout){ .kind = LULL_NM_NONE };
+	p->nm[p->nm_count++] = (struct lull_nm_layout){.kind = LULL_NM_NONE};
 }
 
-void lull_profile_section(struct profile_reader *r, const char *kind, size_t kind_length, const char *name, size_t name_length)
+void lull_profile_section(
+	struct profile_reader *r, const char *kind, size_t kind_length, const char *name, size_t name_length)
 {
 	char word[32], copy[LULL_NODE_NAME];
 	size_t i = 0;
-	snprintf(word, sizeof word, "%.*s", (int)(kind_length < sizeof word ? kind_length : sizeof word - 1), kind);
+	snprintf(word, sizeof word, "%.*s", (int)(kind_length < sizeof word ? kind_length : sizeof word - 1),
+		kind);
 	while (i < SECTIONS && strcasecmp(sections[i].name, word) != 0)
 		i++;
 	if (i == SECTIONS) {
@@ -516,7 +551,8 @@ void lull_profile_section(struct profile_reader *r, const char *kind, size_t kin
 		return;
 	}
 	if (name_length >= sizeof copy) {
-		lull_profile_error(r, "the name has %zu bytes, at most %zu are kept", name_length, sizeof copy - 1);
+		lull_profile_error(
+			r, "the name has %zu bytes, at most %zu are kept", name_length, sizeof copy - 1);
 		return;
 	}
 	if (name_length)
@@ -534,17 +570,10 @@ void lull_profile_section(struct profile_reader *r, const char *kind, size_t kin
 			lull_profile_error(r, "[limits] is there already; join the two");
 		r->seen_limits = true;
 		break;
-	case SECTION_BUS:
-		begin_bus(r, copy);
-		break;
-	case SECTION_NODE:
-		begin_node(r, copy);
-		break;
-	case SECTION_NM:
-		begin_nm(r, copy);
-		break;
-	case SECTION_NONE:
-		break;
+	case SECTION_BUS: begin_bus(r, copy); break;
+	case SECTION_NODE: begin_node(r, copy); break;
+	case SECTION_NM: begin_nm(r, copy); break;
+	case SECTION_NONE: break;
 	}
 }
 
@@ -579,8 +608,11 @@ static void defaults(const struct profile_reader *r, size_t i, struct lull_nm_la
 	const struct {
 		uint8_t *op, usual;
 	} ops[] = {
-		{ &nm->op_alive, 0x01 }, { &nm->op_ring, 0x02 }, { &nm->op_limp_home, 0x04 },
-		{ &nm->op_sleep_indication, 0x10 }, { &nm->op_sleep_acknowledge, 0x20 },
+		{&nm->op_alive, 0x01},
+		{&nm->op_ring, 0x02},
+		{&nm->op_limp_home, 0x04},
+		{&nm->op_sleep_indication, 0x10},
+		{&nm->op_sleep_acknowledge, 0x20},
 	};
 	for (size_t k = 0; k < sizeof ops / sizeof *ops; k++) {
 		if (!*ops[k].op)
@@ -596,12 +628,15 @@ void lull_profile_finish_nm(struct profile_reader *r, size_t i)
 		return;
 	}
 	if (!nm->ids.mask) {
-		lull_profile_error(r, "[nm %s] does not say its ids, as ID/mask: ids = 0x500/0x7C0", r->nm_name[i]);
+		lull_profile_error(
+			r, "[nm %s] does not say its ids, as ID/mask: ids = 0x500/0x7C0", r->nm_name[i]);
 		return;
 	}
 	for (int key = NM_ALIVE; key <= NM_SLEEP_ACKNOWLEDGE && nm->kind == LULL_NM_AUTOSAR; key++) {
 		if (given(r, i, (enum key)key)) {
-			lull_profile_error(r, "[nm %s] is autosar, and has no opcodes (alive, ring, limp_home, ...)", r->nm_name[i]);
+			lull_profile_error(r,
+				"[nm %s] is autosar, and has no opcodes (alive, ring, limp_home, ...)",
+				r->nm_name[i]);
 			return;
 		}
 	}
@@ -611,5 +646,6 @@ void lull_profile_finish_nm(struct profile_reader *r, size_t i)
 	}
 	defaults(r, i, nm);
 	if (nm->source_byte >= 0 && nm->source_byte == nm->control_byte)
-		lull_profile_error(r, "[nm %s]: source_byte and control_byte cannot be the same byte", r->nm_name[i]);
+		lull_profile_error(
+			r, "[nm %s]: source_byte and control_byte cannot be the same byte", r->nm_name[i]);
 }

@@ -35,7 +35,8 @@ LULL_PRINTF(2, 3) void lull_profile_error(struct profile_reader *, const char *f
 void lull_profile_no_memory(struct profile_reader *);
 
 /* A section begins: "node" and its name. */
-void lull_profile_section(struct profile_reader *, const char *kind, size_t kind_length, const char *name, size_t name_length);
+void lull_profile_section(
+	struct profile_reader *, const char *kind, size_t kind_length, const char *name, size_t name_length);
 void lull_profile_key(struct profile_reader *, const char *key, const char *value);
 /* Defaults for what the section did not say, and whether what it said fits its kind. */
 void lull_profile_finish_nm(struct profile_reader *, size_t index);

@@ -66,15 +66,15 @@ static bool zone(struct cursor *c, int *minutes)
 
 static int days_in(int year, int month)
 {
-	static const int days[] = { 31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31 };
+	static const int days[] = {31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31};
 	const bool leap = (year % 4 == 0 && year % 100 != 0) || year % 400 == 0;
 	return days[month - 1] + (month == 2 && leap);
 }
 
 static int iso(const char *text, struct lull_stamp *out)
 {
-	struct cursor c = { text };
-	struct tm tm = { .tm_isdst = -1 };
+	struct cursor c = {text};
+	struct tm tm = {.tm_isdst = -1};
 	int year, month;
 	int64_t ns = 0;
 	if (!number(&c, 4, &year) || !literal(&c, "-") || !number(&c, 2, &month) || !literal(&c, "-") ||

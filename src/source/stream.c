@@ -71,7 +71,8 @@ static size_t raw_read(struct lull_stream *s, void *buffer, size_t n)
 		} while (got < 0 && errno == EINTR);
 		if (got < 0) {
 			s->raw_errno = errno;
-			damaged(s, "cannot be read after byte %llu: %s", (unsigned long long)s->raw_total, strerror(errno));
+			damaged(s, "cannot be read after byte %llu: %s", (unsigned long long)s->raw_total,
+				strerror(errno));
 			got = 0;
 		}
 		n = (size_t)got;
@@ -112,8 +113,9 @@ static bool gzip_magic(const uint8_t *b, size_t n)
 /* A zstd frame, or one of its skippable frames (RFC 8878, 3.1). */
 static bool zstd_magic(const uint8_t *b, size_t n)
 {
-	return n >= 4 && ((b[0] == 0x28 && b[1] == 0xb5 && b[2] == 0x2f && b[3] == 0xfd) ||
-			       ((b[0] & 0xf0) == 0x50 && b[1] == 0x2a && b[2] == 0x4d && b[3] == 0x18));
+	return n >= 4 &&
+		((b[0] == 0x28 && b[1] == 0xb5 && b[2] == 0x2f && b[3] == 0xfd) ||
+			((b[0] & 0xf0) == 0x50 && b[1] == 0x2a && b[2] == 0x4d && b[3] == 0x18));
 }
 
 /* Between members: end of file, padding zeros, another member, or something foreign. */
@@ -131,7 +133,9 @@ static bool next_member(struct lull_stream *s)
 			zeros++;
 		s->raw_from += zeros;
 		if (zeros < n) {
-			damaged(s, "what follows the compressed data at byte %llu is not of its kind and was not read",
+			damaged(s,
+				"what follows the compressed data at byte %llu is not of its kind and was "
+				"not read",
 				raw_place(s));
 			break;
 		}
@@ -167,8 +171,10 @@ static size_t read_gzip(struct lull_stream *s, uint8_t *buffer, size_t n)
 		if (rc == Z_STREAM_END) {
 			s->in_member = false;
 		} else if (rc != Z_OK && rc != Z_BUF_ERROR) {
-			damaged(s, "the gzip stream is damaged near byte %llu (%s), the last frames before that may be wrong", raw_place(s),
-				s->z.msg ? s->z.msg : "cannot be unpacked");
+			damaged(s,
+				"the gzip stream is damaged near byte %llu (%s), the last frames before that "
+				"may be wrong",
+				raw_place(s), s->z.msg ? s->z.msg : "cannot be unpacked");
 			s->unpack_end = true;
 		}
 	}
@@ -177,7 +183,7 @@ static size_t read_gzip(struct lull_stream *s, uint8_t *buffer, size_t n)
 
 static size_t read_zstd(struct lull_stream *s, uint8_t *buffer, size_t n)
 {
-	ZSTD_outBuffer out = { buffer, n, 0 };
+	ZSTD_outBuffer out = {buffer, n, 0};
 	while (!s->unpack_end && !out.pos) {
 		if (!s->in_member) {
 			if (!next_member(s))
@@ -186,11 +192,14 @@ static size_t read_zstd(struct lull_stream *s, uint8_t *buffer, size_t n)
 		}
 		/* zstd may hold output back that fits no earlier buffer: ask it even at the end of the file. */
 		const bool at_end = !raw_fill(s, 1);
-		ZSTD_inBuffer in = { s->raw + s->raw_from, s->raw_to - s->raw_from, 0 };
+		ZSTD_inBuffer in = {s->raw + s->raw_from, s->raw_to - s->raw_from, 0};
 		const size_t rc = ZSTD_decompressStream(s->zd, &out, &in);
 		s->raw_from += in.pos;
 		if (ZSTD_isError(rc)) {
-			damaged(s, "the zstd stream is damaged near byte %llu (%s), the last frames before that may be wrong", raw_place(s), ZSTD_getErrorName(rc));
+			damaged(s,
+				"the zstd stream is damaged near byte %llu (%s), the last frames before that "
+				"may be wrong",
+				raw_place(s), ZSTD_getErrorName(rc));
 			s->unpack_end = true;
 		} else if (!rc) {
 			s->in_member = false;
@@ -207,12 +216,9 @@ static size_t unpack(struct lull_stream *s, void *buffer, size_t n)
 	if (!n)
 		return 0;
 	switch (s->packing) {
-	case PACK_GZIP:
-		return read_gzip(s, buffer, n);
-	case PACK_ZSTD:
-		return read_zstd(s, buffer, n);
-	case PACK_NONE:
-		break;
+	case PACK_GZIP: return read_gzip(s, buffer, n);
+	case PACK_ZSTD: return read_zstd(s, buffer, n);
+	case PACK_NONE: break;
 	}
 	const size_t kept = s->raw_to - s->raw_from;
 	if (kept) {
@@ -368,7 +374,7 @@ static FILE *prepare(struct lull_stream *s, FILE *f)
 
 FILE *lull_stream_stdio(struct lull_stream *s)
 {
-	const cookie_io_functions_t io = { .read = cookie_read };
+	const cookie_io_functions_t io = {.read = cookie_read};
 	return prepare(s, fopencookie(s, "rb", io));
 }
 

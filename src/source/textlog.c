@@ -114,13 +114,13 @@ static bool parse_fd(struct cursor *c, struct lull_frame *f)
 	if (flags < 0)
 		return false;
 	f->flags |= (uint8_t)(LULL_FRAME_FD | (flags & CANFD_BRS ? LULL_FRAME_BRS : 0) |
-			      (flags & CANFD_ESI ? LULL_FRAME_ESI : 0));
+		(flags & CANFD_ESI ? LULL_FRAME_ESI : 0));
 	return parse_data(c, f, CANFD_MAX_DLEN);
 }
 
 static bool parse_line(const char *line, size_t n, struct lull_frame *f, const char **bus, size_t *bus_length)
 {
-	struct cursor c = { line, line + n };
+	struct cursor c = {line, line + n};
 	skip_blanks(&c);
 	if (c.p == c.end || *c.p++ != '(')
 		return false;
@@ -187,11 +187,13 @@ static size_t read_textlog(struct lull_capture *c, struct lull_frame *out, size_
 		if (t->lines.too_long || !parse_line(line, n, f, &bus, &bus_length)) {
 			if (!t->lines.whole && !t->lines.too_long)
 				lull_capture_set_damage(c,
-					"damaged after frame %llu (line %llu): the last line is cut off; what comes before is used",
+					"damaged after frame %llu (line %llu): the last line is cut off; "
+					"what comes before is used",
 					(unsigned long long)c->frames + done, number);
 			else
 				lull_capture_skip(c, "%llu: %s", number,
-					memchr(line, 0, n) ? "holds zero bytes, no frame" : "is no line of a frame");
+					memchr(line, 0, n) ? "holds zero bytes, no frame"
+							   : "is no line of a frame");
 			continue;
 		}
 		const int index = find_bus(c, t, bus, bus_length);
@@ -213,7 +215,7 @@ static void close_textlog(struct lull_capture *c)
 	free(t);
 }
 
-static const struct lull_capture_format textlog_format = { .read = read_textlog, .close = close_textlog };
+static const struct lull_capture_format textlog_format = {.read = read_textlog, .close = close_textlog};
 
 int lull_textlog_open(struct lull_capture *c, char *err, size_t err_size)
 {

@@ -77,7 +77,8 @@ static void record(uint32_t s, uint32_t part, const void *packet, uint32_t n)
 }
 
 /* A SocketCAN packet: ID big-endian, then length, flags, two reserved bytes, data. */
-static uint32_t socketcan(uint8_t out[72], uint32_t id, uint8_t len, uint8_t flags, const char *data, uint32_t size)
+static uint32_t socketcan(
+	uint8_t out[72], uint32_t id, uint8_t len, uint8_t flags, const char *data, uint32_t size)
 {
 	memset(out, 0, 72);
 	for (int i = 0; i < 4; i++)
@@ -121,10 +122,10 @@ static void test_stamps(void **state)
 		bool big;
 		int64_t ns;
 	} cases[] = {
-		{ 0xa1b2c3d4, 249713, false, 249713000 },
-		{ 0xa1b2c3d4, 249713, true, 249713000 },
-		{ 0xa1b23c4d, 249713001, false, 249713001 },
-		{ 0xa1b23c4d, 249713001, true, 249713001 },
+		{0xa1b2c3d4, 249713, false, 249713000},
+		{0xa1b2c3d4, 249713, true, 249713000},
+		{0xa1b23c4d, 249713001, false, 249713001},
+		{0xa1b23c4d, 249713001, true, 249713001},
 	};
 	for (size_t i = 0; i < sizeof cases / sizeof *cases; i++) {
 		start(cases[i].big);
@@ -158,30 +159,31 @@ static void test_kinds_of_frames(void **state)
 		uint8_t got_flags;
 		int frame; /* 0: passed over */
 	} cases[] = {
-		{ 0x123, 8, 0, 16, 0x123, 0, 1 },
-		{ 0x80000123, 8, 0, 16, 0x123 | LULL_ID_EXTENDED, 0, 1 },
-		{ 0x98fef100, 3, 0, 11, 0x18fef100 | LULL_ID_EXTENDED, 0, 1 }, /* trimmed to its length */
-		{ 0x123, 0, 0, 8, 0x123, 0, 1 },
-		{ 0x40000123, 4, 0, 16, 0x123, LULL_FRAME_REMOTE, 1 },
-		{ 0xc0000123, 4, 0, 8, 0x123 | LULL_ID_EXTENDED, LULL_FRAME_REMOTE, 1 },
-		{ 0x20000088, 8, 0, 16, 0x88, LULL_FRAME_ERROR, 1 },
-		{ 0x123, 64, 0x04, 72, 0x123, LULL_FRAME_FD, 1 },
-		{ 0x123, 64, 0x05, 72, 0x123, LULL_FRAME_FD | LULL_FRAME_BRS, 1 },
-		{ 0x123, 8, 0x07, 16, 0x123, LULL_FRAME_FD | LULL_FRAME_BRS | LULL_FRAME_ESI, 1 },
-		{ 0x123, 4, 0x01, 72, 0x123, LULL_FRAME_FD | LULL_FRAME_BRS, 1 }, /* no FDF: told by its size */
-		{ 0x123, 12, 0, 20, 0x123, LULL_FRAME_FD, 1 },
-		{ 0x123, 65, 4, 72, 0, 0, 0 }, /* longer than any frame */
-		{ 0x123, 0x80, 0, 32, 0, 0, 0 }, /* CAN XL */
-		{ 0x123, 8, 0, 15, 0, 0, 0 }, /* cut by the snapshot length */
-		{ 0x123, 8, 0, 7, 0, 0, 0 },
-		{ 0x40000123, 9, 0, 16, 0, 0, 0 },
+		{0x123, 8, 0, 16, 0x123, 0, 1},
+		{0x80000123, 8, 0, 16, 0x123 | LULL_ID_EXTENDED, 0, 1},
+		{0x98fef100, 3, 0, 11, 0x18fef100 | LULL_ID_EXTENDED, 0, 1}, /* trimmed to its length */
+		{0x123, 0, 0, 8, 0x123, 0, 1},
+		{0x40000123, 4, 0, 16, 0x123, LULL_FRAME_REMOTE, 1},
+		{0xc0000123, 4, 0, 8, 0x123 | LULL_ID_EXTENDED, LULL_FRAME_REMOTE, 1},
+		{0x20000088, 8, 0, 16, 0x88, LULL_FRAME_ERROR, 1},
+		{0x123, 64, 0x04, 72, 0x123, LULL_FRAME_FD, 1},
+		{0x123, 64, 0x05, 72, 0x123, LULL_FRAME_FD | LULL_FRAME_BRS, 1},
+		{0x123, 8, 0x07, 16, 0x123, LULL_FRAME_FD | LULL_FRAME_BRS | LULL_FRAME_ESI, 1},
+		{0x123, 4, 0x01, 72, 0x123, LULL_FRAME_FD | LULL_FRAME_BRS, 1}, /* no FDF: told by its size */
+		{0x123, 12, 0, 20, 0x123, LULL_FRAME_FD, 1},
+		{0x123, 65, 4, 72, 0, 0, 0}, /* longer than any frame */
+		{0x123, 0x80, 0, 32, 0, 0, 0}, /* CAN XL */
+		{0x123, 8, 0, 15, 0, 0, 0}, /* cut by the snapshot length */
+		{0x123, 8, 0, 7, 0, 0, 0},
+		{0x40000123, 9, 0, 16, 0, 0, 0},
 	};
 	size_t expected = 0, passed_over = 0;
 	uint8_t b[72];
 	start(false);
 	pcap_head(0xa1b2c3d4, 227);
 	for (size_t i = 0; i < sizeof cases / sizeof *cases; i++) {
-		const uint32_t n = socketcan(b, cases[i].id, cases[i].len, cases[i].flags, "abcdefghijklmnop", cases[i].size);
+		const uint32_t n = socketcan(
+			b, cases[i].id, cases[i].len, cases[i].flags, "abcdefghijklmnop", cases[i].size);
 		record((uint32_t)i, 0, b, n);
 	}
 	struct lull_capture *c = open_bytes("body");
@@ -228,7 +230,8 @@ static void test_cut_anywhere(void **state)
 		assert_int_equal(read_all(c), want);
 		if ((cut - 24) % 32) {
 			char place[128];
-			snprintf(place, sizeof place, "memory: damaged after frame %zu (byte %zu): ", want, 24 + 32 * want);
+			snprintf(place, sizeof place, "memory: damaged after frame %zu (byte %zu): ", want,
+				24 + 32 * want);
 			assert_non_null(lull_capture_damage(c));
 			assert_memory_equal(lull_capture_damage(c), place, strlen(place));
 		} else {
@@ -260,7 +263,8 @@ static void test_garbage_and_zeros(void **state)
 		put(junk, sizeof junk);
 	c = open_bytes(NULL);
 	assert_int_equal(read_all(c), 3);
-	assert_non_null(strstr(lull_capture_damage(c), "damaged after frame 3 (byte 120): only zeros follow"));
+	assert_non_null(
+		strstr(lull_capture_damage(c), "damaged after frame 3 (byte 120): only zeros follow"));
 	assert_int_equal(lull_capture_skipped(c, NULL), 0);
 	lull_capture_close(c);
 }
@@ -302,7 +306,7 @@ static void cooked_record(bool second, unsigned protocol, uint32_t index, uint32
 	file.big = big;
 	u32(id);
 	number(0, 0);
-	uint8_t rest[12] = { (uint8_t)strlen(data) };
+	uint8_t rest[12] = {(uint8_t)strlen(data)};
 	memcpy(rest + 4, data, strlen(data));
 	put(rest, sizeof rest);
 	const size_t n = file.n;
@@ -438,17 +442,18 @@ static void test_pcapng_interfaces(void **state)
 		assert_null(lull_capture_damage(c));
 		const char *first;
 		assert_int_equal(lull_capture_skipped(c, &first), 2);
-		assert_string_equal(first, "memory: packet 3 comes from interface 2 'eth0', which carries no CAN (link type 1)");
+		assert_string_equal(first,
+			"memory: packet 3 comes from interface 2 'eth0', which carries no CAN (link type 1)");
 		assert_int_equal(lull_capture_bus_count(c), 2);
 		static const struct {
 			uint32_t id;
 			const char *bus;
 			int64_t t;
 		} want[] = {
-			{ 0x100, "drive", INT64_C(1700000000123456789) },
-			{ 0x101, "can1", INT64_C(1700000000123457000) },
-			{ 0x104, "drive", INT64_C(1700000000223456789) },
-			{ 0x105, "can1", INT64_C(1700000000323457000) },
+			{0x100, "drive", INT64_C(1700000000123456789)},
+			{0x101, "can1", INT64_C(1700000000123457000)},
+			{0x104, "drive", INT64_C(1700000000223456789)},
+			{0x105, "can1", INT64_C(1700000000323457000)},
 		};
 		for (size_t i = 0; i < 4; i++) {
 			assert_int_equal(frames[i].id, want[i].id);
@@ -546,7 +551,8 @@ static void test_pcapng_broken_block(void **state)
 	struct lull_capture *c = open_bytes(NULL);
 	assert_int_equal(read_all(c), 1);
 	char place[128];
-	snprintf(place, sizeof place, "damaged after frame 1 (byte %zu): a block with an impossible length", at);
+	snprintf(place, sizeof place, "damaged after frame 1 (byte %zu): a block with an impossible length",
+		at);
 	assert_non_null(strstr(lull_capture_damage(c), place));
 	lull_capture_close(c);
 	start(false);
@@ -589,7 +595,7 @@ static uint8_t packed[1 << 20];
 
 static size_t gzip_bytes(const uint8_t *from, size_t n, uint8_t *to, size_t room)
 {
-	z_stream z = { 0 };
+	z_stream z = {0};
 	assert_int_equal(deflateInit2(&z, 6, Z_DEFLATED, 15 + 16, 8, Z_DEFAULT_STRATEGY), Z_OK);
 	z.next_in = (Bytef *)(uintptr_t)from;
 	z.avail_in = (uInt)n;
@@ -673,7 +679,8 @@ static void test_zstd(void **state)
 	many_frames(20000);
 	const size_t half = 24 + 32 * 10000;
 	const size_t first = zstd_bytes(file.at, half, packed, sizeof packed);
-	const size_t n = first + zstd_bytes(file.at + half, file.n - half, packed + first, sizeof packed - first);
+	const size_t n =
+		first + zstd_bytes(file.at + half, file.n - half, packed + first, sizeof packed - first);
 	assert_int_equal(count_packed(n, 20000, &damage), 20000);
 	assert_null(damage);
 	assert_in_range(count_packed(n - (n - first) / 3, 10000, &damage), 10000, 19999);
@@ -689,14 +696,17 @@ static void test_file_by_dumper(void **state)
 	char path[] = "/tmp/lull-test-XXXXXX";
 	const int fd = mkstemp(path);
 	assert_true(fd >= 0);
-	pcap_t *p = pcap_open_dead_with_tstamp_precision(DLT_CAN_SOCKETCAN, 262144, PCAP_TSTAMP_PRECISION_NANO);
+	pcap_t *p =
+		pcap_open_dead_with_tstamp_precision(DLT_CAN_SOCKETCAN, 262144, PCAP_TSTAMP_PRECISION_NANO);
 	pcap_dumper_t *d = pcap_dump_fopen(p, fdopen(fd, "wb"));
 	assert_non_null(d);
 	uint8_t b[72];
 	for (int i = 0; i < 100000; i++) {
 		const bool fd_frame = i % 10 == 0;
-		const uint32_t n = socketcan(b, (uint32_t)i & 0x7ff, fd_frame ? 32 : 8, fd_frame ? 4 : 0, "payload!", fd_frame ? 40 : 16);
-		const struct pcap_pkthdr h = { .ts = { 1700000000 + i / 1000, i % 1000 * 1000 + 1 }, .caplen = n, .len = n };
+		const uint32_t n = socketcan(b, (uint32_t)i & 0x7ff, fd_frame ? 32 : 8, fd_frame ? 4 : 0,
+			"payload!", fd_frame ? 40 : 16);
+		const struct pcap_pkthdr h = {
+			.ts = {1700000000 + i / 1000, i % 1000 * 1000 + 1}, .caplen = n, .len = n};
 		pcap_dump((u_char *)d, &h, b);
 	}
 	pcap_dump_close(d);
@@ -709,7 +719,8 @@ static void test_file_by_dumper(void **state)
 		for (size_t i = 0; i < got; i++) {
 			const size_t k = total + i;
 			assert_int_equal(frames[i].id, k & 0x7ff);
-			assert_true(frames[i].t == (int64_t)(1700000000 + k / 1000) * LULL_SEC + (int64_t)(k % 1000) * 1000 + 1);
+			assert_true(frames[i].t ==
+				(int64_t)(1700000000 + k / 1000) * LULL_SEC + (int64_t)(k % 1000) * 1000 + 1);
 			fd_frames += (frames[i].flags & LULL_FRAME_FD) != 0;
 		}
 		total += got;

@@ -14,7 +14,8 @@
 static struct lull_frame frames[4096];
 static char err[512];
 
-static struct lull_capture *open_text(const char *text, const char *bus, const struct lull_csv_columns *columns)
+static struct lull_capture *open_text(
+	const char *text, const char *bus, const struct lull_csv_columns *columns)
 {
 	struct lull_capture *c = lull_capture_open_memory(text, strlen(text), bus, columns, err, sizeof err);
 	if (!c)
@@ -40,22 +41,27 @@ static void test_log_lines(void **state)
 		uint8_t flags, len;
 		const char *data;
 	} cases[] = {
-		{ "(1436509052.249713) vcan0 123#DEADBEEF", INT64_C(1436509052249713000), 0x123, 0, 4, "\xde\xad\xbe\xef" },
-		{ "(1436509052.249713) vcan0 123#deadbeef R", INT64_C(1436509052249713000), 0x123, 0, 4, "\xde\xad\xbe\xef" },
-		{ " (0.000001)  can0  123#11.22.33  T", 1000, 0x123, 0, 3, "\x11\x22\x33" },
-		{ "(1.123456789) can0 00000123#01", 1123456789, 0x123 | LULL_ID_EXTENDED, 0, 1, "\x01" },
-		{ "(1.0) can0 18FEF100#", LULL_SEC, 0x18fef100 | LULL_ID_EXTENDED, 0, 0, "" },
-		{ "(1.0) can0 7DF#R", LULL_SEC, 0x7df, LULL_FRAME_REMOTE, 0, "" },
-		{ "(1.0) can0 7DF#R5", LULL_SEC, 0x7df, LULL_FRAME_REMOTE, 5, "" },
-		{ "(1.0) can0 20000088#0000000000000000", LULL_SEC, 0x88, LULL_FRAME_ERROR, 8, "\0\0\0\0\0\0\0\0" },
-		{ "(1.0) can0 123##0AA", LULL_SEC, 0x123, LULL_FRAME_FD, 1, "\xaa" },
-		{ "(1.0) can0 123##1AABB", LULL_SEC, 0x123, LULL_FRAME_FD | LULL_FRAME_BRS, 2, "\xaa\xbb" },
-		{ "(1.0) can0 123##7", LULL_SEC, 0x123, LULL_FRAME_FD | LULL_FRAME_BRS | LULL_FRAME_ESI, 0, "" },
-		{ "(1.0) can0 123#1122334455667788_E", LULL_SEC, 0x123, 0, 8, "\x11\x22\x33\x44\x55\x66\x77\x88" },
+		{"(1436509052.249713) vcan0 123#DEADBEEF", INT64_C(1436509052249713000), 0x123, 0, 4,
+			"\xde\xad\xbe\xef"},
+		{"(1436509052.249713) vcan0 123#deadbeef R", INT64_C(1436509052249713000), 0x123, 0, 4,
+			"\xde\xad\xbe\xef"},
+		{" (0.000001)  can0  123#11.22.33  T", 1000, 0x123, 0, 3, "\x11\x22\x33"},
+		{"(1.123456789) can0 00000123#01", 1123456789, 0x123 | LULL_ID_EXTENDED, 0, 1, "\x01"},
+		{"(1.0) can0 18FEF100#", LULL_SEC, 0x18fef100 | LULL_ID_EXTENDED, 0, 0, ""},
+		{"(1.0) can0 7DF#R", LULL_SEC, 0x7df, LULL_FRAME_REMOTE, 0, ""},
+		{"(1.0) can0 7DF#R5", LULL_SEC, 0x7df, LULL_FRAME_REMOTE, 5, ""},
+		{"(1.0) can0 20000088#0000000000000000", LULL_SEC, 0x88, LULL_FRAME_ERROR, 8,
+			"\0\0\0\0\0\0\0\0"},
+		{"(1.0) can0 123##0AA", LULL_SEC, 0x123, LULL_FRAME_FD, 1, "\xaa"},
+		{"(1.0) can0 123##1AABB", LULL_SEC, 0x123, LULL_FRAME_FD | LULL_FRAME_BRS, 2, "\xaa\xbb"},
+		{"(1.0) can0 123##7", LULL_SEC, 0x123, LULL_FRAME_FD | LULL_FRAME_BRS | LULL_FRAME_ESI, 0,
+			""},
+		{"(1.0) can0 123#1122334455667788_E", LULL_SEC, 0x123, 0, 8,
+			"\x11\x22\x33\x44\x55\x66\x77\x88"},
 	};
 	for (size_t i = 0; i < sizeof cases / sizeof *cases; i++) {
 		for (int ending = 0; ending < 3; ending++) {
-			static const char *const ends[] = { "", "\n", "\r\n" };
+			static const char *const ends[] = {"", "\n", "\r\n"};
 			char text[128];
 			snprintf(text, sizeof text, "%s%s", cases[i].line, ends[ending]);
 			struct lull_capture *c = open_text(text, NULL, NULL);
@@ -131,7 +137,8 @@ static void test_log_buses_and_damage(void **state)
 	assert_int_equal(frames[4].id, 5);
 	assert_int_equal(lull_capture_skipped(c, NULL), 2);
 	assert_string_equal(lull_capture_damage(c),
-		"memory: damaged after frame 5 (line 8): the last line is cut off; what comes before is used");
+		"memory: damaged after frame 5 (line 8): the last line is cut off; what comes before is "
+		"used");
 	lull_capture_close(c);
 }
 
@@ -143,8 +150,8 @@ struct expect {
 	const char *bus;
 };
 
-static void check_csv(const char *text, const struct lull_csv_columns *columns, const struct expect *want, size_t n,
-	size_t passed_over)
+static void check_csv(const char *text, const struct lull_csv_columns *columns, const struct expect *want,
+	size_t n, size_t passed_over)
 {
 	struct lull_capture *c = open_text(text, NULL, columns);
 	assert_string_equal(lull_capture_kind(c), "csv");
@@ -152,14 +159,16 @@ static void check_csv(const char *text, const struct lull_csv_columns *columns, 
 	const char *first = NULL;
 	const uint64_t skipped = lull_capture_skipped(c, &first);
 	if (got != n || skipped != passed_over)
-		fail_msg("%zu frames, %lu passed over (%s) in: %s", got, (unsigned long)skipped, first ? first : "", text);
+		fail_msg("%zu frames, %lu passed over (%s) in: %s", got, (unsigned long)skipped,
+			first ? first : "", text);
 	for (size_t i = 0; i < n; i++) {
 		if (frames[i].t != want[i].t)
 			fail_msg("row %zu: t %ld in: %s", i, (long)frames[i].t, text);
 		assert_int_equal(frames[i].id, want[i].id);
 		assert_int_equal(frames[i].len, want[i].len);
 		assert_memory_equal(frames[i].data, want[i].data, want[i].len);
-		assert_string_equal(lull_capture_bus_name(c, frames[i].bus), want[i].bus ? want[i].bus : "can0");
+		assert_string_equal(
+			lull_capture_bus_name(c, frames[i].bus), want[i].bus ? want[i].bus : "can0");
 	}
 	lull_capture_close(c);
 }
@@ -167,8 +176,8 @@ static void check_csv(const char *text, const struct lull_csv_columns *columns, 
 static void test_csv_layouts(void **state)
 {
 	(void)state;
-	static const struct expect one[] = { { 1500000000, 0x123, 2, "\xab\xcd", NULL } };
-	static const struct expect extended[] = { { 1500000000, 0x123 | LULL_ID_EXTENDED, 2, "\xab\xcd", NULL } };
+	static const struct expect one[] = {{1500000000, 0x123, 2, "\xab\xcd", NULL}};
+	static const struct expect extended[] = {{1500000000, 0x123 | LULL_ID_EXTENDED, 2, "\xab\xcd", NULL}};
 	static const char *const same[] = {
 		"time,id,data\n1.5,123,ABCD\n",
 		"TIMESTAMP,CAN_ID,DLC,PAYLOAD_HEX\n1.5,0x123,2,abcd\n",
@@ -185,7 +194,6 @@ static void test_csv_layouts(void **state)
 		"time,id,data,comment\n1.5,123,ABCD,\"said \"\"go\"\"\"\n",
 	};
 	for (size_t i = 0; i < sizeof same / sizeof *same; i++) {
-
 		check_csv(same[i], NULL, one, 1, 0);
 	}
 	static const char *const wide[] = {
@@ -196,7 +204,7 @@ static void test_csv_layouts(void **state)
 	};
 	for (size_t i = 0; i < sizeof wide / sizeof *wide; i++)
 		check_csv(wide[i], NULL, extended, 1, 0);
-	static const struct expect above[] = { { 1500000000, 0x800 | LULL_ID_EXTENDED, 0, "", NULL } };
+	static const struct expect above[] = {{1500000000, 0x800 | LULL_ID_EXTENDED, 0, "", NULL}};
 	check_csv("time,id,extended,data\n1.5,800,false,\n", NULL, above, 1, 0);
 }
 
@@ -204,16 +212,18 @@ static void test_csv_rows(void **state)
 {
 	(void)state;
 	static const struct expect rows[] = {
-		{ 9000, 0x1d0, 1, "\x61", "can0" },
-		{ 440000, 0x291, 1, "\x62", "can1" },
-		{ 1000000, 0x292, 1, "\x63", "inner" },
+		{9000, 0x1d0, 1, "\x61", "can0"},
+		{440000, 0x291, 1, "\x62", "can1"},
+		{1000000, 0x292, 1, "\x63", "inner"},
 	};
 	check_csv("time,id,bus,data\n"
 		  "9e-06,1D0,0,61\n"
 		  "no,1D0,0,61\n"
 		  "1.0,xyz,0,61\n"
 		  "1.0,1D0,0,6G\n61\n"
-		  "1.0,1D0,0,6162636465666768696a6162636465666768696a6162636465666768696a6162636465666768696a6162636465666768696a"
+		  "1.0,1D0,0,"
+		  "6162636465666768696a6162636465666768696a6162636465666768696a6162636465666768696a6162636465"
+		  "666768696a"
 		  "6162636465666768696a6162636465666768696a\n"
 		  "0.00044,291,1,62\n"
 		  "1.0,\"291,1,62\n"
@@ -225,12 +235,13 @@ static void test_csv_byte_columns(void **state)
 {
 	(void)state;
 	static const struct expect rows[] = {
-		{ 0, 0x10, 4, "\x00\x00\x64\xa0", NULL },
-		{ LULL_SEC, 0x11, 2, "\x01\x02", NULL },
-		{ 3 * LULL_SEC, 0x12, 0, "", NULL },
+		{0, 0x10, 4, "\x00\x00\x64\xa0", NULL},
+		{LULL_SEC, 0x11, 2, "\x01\x02", NULL},
+		{3 * LULL_SEC, 0x12, 0, "", NULL},
 	};
-	check_csv("time,id,LEN,D1,D2,D3,D4\n0.0,10,4,00,00,64,A0\n1.0,11,2,1,2,FF,FF\n2.0,11,4,1,2\n3.0,12,0,,,,\n", NULL, rows, 3,
-		1);
+	check_csv("time,id,LEN,D1,D2,D3,D4\n0.0,10,4,00,00,64,A0\n1.0,11,2,1,2,FF,FF\n2.0,11,4,1,2\n3.0,12,0,"
+		  ",,,\n",
+		NULL, rows, 3, 1);
 }
 
 static void test_csv_units(void **state)
@@ -241,16 +252,17 @@ static void test_csv_units(void **state)
 		int64_t first;
 		bool noted, dates;
 	} cases[] = {
-		{ "Time Stamp,ID,data\n1953613500,1,00\n1953613800,2,00\n1953614000,3,00\n", INT64_C(1953613500000), true, false },
-		{ "time,id,data\n1000,1,00\n1010,2,00\n1010,3,00\n", INT64_C(1000000000), true, false },
-		{ "time,id,data\n0.0,1,00\n", 0, true, false },
-		{ "time,id,data\n1700000000123,1,00\n", INT64_C(1700000000123000000), true, true },
-		{ "time,id,data\n1700000000123456,1,00\n", INT64_C(1700000000123456000), true, true },
-		{ "time,id,data\n1700000000123456789,1,00\n", INT64_C(1700000000123456789), true, true },
-		{ "time,id,data\n1700000000.123456789,1,00\n", INT64_C(1700000000123456789), true, true },
-		{ "time,id,data\n1700000000.1234567894999,1,00\n", INT64_C(1700000000123456789), true, true },
-		{ "time (us),id,data\n5,1,00\n", 5000, true, false },
-		{ "time,id,data\n2026-03-05T22:41:07.25Z,1,00\n", INT64_C(1772750467250000000), false, true },
+		{"Time Stamp,ID,data\n1953613500,1,00\n1953613800,2,00\n1953614000,3,00\n",
+			INT64_C(1953613500000), true, false},
+		{"time,id,data\n1000,1,00\n1010,2,00\n1010,3,00\n", INT64_C(1000000000), true, false},
+		{"time,id,data\n0.0,1,00\n", 0, true, false},
+		{"time,id,data\n1700000000123,1,00\n", INT64_C(1700000000123000000), true, true},
+		{"time,id,data\n1700000000123456,1,00\n", INT64_C(1700000000123456000), true, true},
+		{"time,id,data\n1700000000123456789,1,00\n", INT64_C(1700000000123456789), true, true},
+		{"time,id,data\n1700000000.123456789,1,00\n", INT64_C(1700000000123456789), true, true},
+		{"time,id,data\n1700000000.1234567894999,1,00\n", INT64_C(1700000000123456789), true, true},
+		{"time (us),id,data\n5,1,00\n", 5000, true, false},
+		{"time,id,data\n2026-03-05T22:41:07.25Z,1,00\n", INT64_C(1772750467250000000), false, true},
 	};
 	for (size_t i = 0; i < sizeof cases / sizeof *cases; i++) {
 		struct lull_capture *c = open_text(cases[i].text, NULL, NULL);
@@ -266,13 +278,15 @@ static void test_csv_units(void **state)
 static void test_csv_told_columns(void **state)
 {
 	(void)state;
-	static const struct expect one[] = { { 1500000, 0x123, 2, "\xab\xcd", "inner" } };
-	struct lull_csv_columns by_number = { .time = "2", .id = "1", .bus = "3", .data = "5-8", .length = "4", .unit = LULL_UNIT_US };
+	static const struct expect one[] = {{1500000, 0x123, 2, "\xab\xcd", "inner"}};
+	struct lull_csv_columns by_number = {
+		.time = "2", .id = "1", .bus = "3", .data = "5-8", .length = "4", .unit = LULL_UNIT_US};
 	check_csv("123,1500,inner,2,ab,cd,,\n", &by_number, one, 1, 0);
 	check_csv("number,when,where,n,0,1,2,3\n123,1500,inner,2,ab,cd,,\n", &by_number, one, 1, 0);
-	struct lull_csv_columns by_name = { .time = "when", .id = "what number", .bus = "Where", .data = "first", .unit = LULL_UNIT_US };
+	struct lull_csv_columns by_name = {
+		.time = "when", .id = "what number", .bus = "Where", .data = "first", .unit = LULL_UNIT_US};
 	check_csv("what number;when;where;first\n123;1500;inner;abcd\n", &by_name, one, 1, 0);
-	struct lull_csv_columns absent = { .time = "nowhere" };
+	struct lull_csv_columns absent = {.time = "nowhere"};
 	assert_null(lull_capture_open_memory("time,id\n1,2\n", 12, NULL, &absent, err, sizeof err));
 	assert_non_null(strstr(err, "memory:1: no header"));
 	assert_null(lull_capture_open_memory("a,b\n1,2\n", 8, NULL, NULL, err, sizeof err));
@@ -292,8 +306,10 @@ static void test_csv_bus_named_by_user(void **state)
 static void test_csv_flags(void **state)
 {
 	(void)state;
-	struct lull_capture *c = open_text("time,id,rtr,len,data\n0.1,1,true,3,\n0.2,2,0,12,000102030405060708090A0B\n0.3,20000088,0,8,"
-					   "0000000000000000\n", NULL, NULL);
+	struct lull_capture *c = open_text(
+		"time,id,rtr,len,data\n0.1,1,true,3,\n0.2,2,0,12,000102030405060708090A0B\n0.3,20000088,0,8,"
+		"0000000000000000\n",
+		NULL, NULL);
 	assert_int_equal(read_all(c), 3);
 	assert_int_equal(frames[0].flags, LULL_FRAME_REMOTE);
 	assert_int_equal(frames[0].len, 3);

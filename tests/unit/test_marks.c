@@ -26,42 +26,42 @@ static void test_stamps(void **state)
 		bool absolute;
 		int64_t ns;
 	} cases[] = {
-		{ "0", 0, false, 0 },
-		{ "74.2", 0, false, 74200000000 },
-		{ " 74.2 ", 0, false, 74200000000 },
-		{ "-3", 0, false, -3000000000 },
-		{ "2026-03-05T22:41:07Z", 0, true, INT64_C(1772750467000000000) },
-		{ "2026-03-05T22:41:07.120Z", 0, true, INT64_C(1772750467120000000) },
-		{ "2026-03-05 22:41:07,5Z", 0, true, INT64_C(1772750467500000000) },
-		{ "2026-03-05t22:41z", 0, true, INT64_C(1772750460000000000) },
-		{ "2026-03-05T23:41:07+01:00", 0, true, INT64_C(1772750467000000000) },
-		{ "2026-03-05T17:11:07-0530", 0, true, INT64_C(1772750467000000000) },
-		{ "2026-03-06T00:41:07 +02", 0, true, INT64_C(1772750467000000000) },
-		{ "2026-03-05T22:41:07.1234567891234Z", 0, true, INT64_C(1772750467123456789) },
-		{ "2024-02-29T00:00:00Z", 0, true, INT64_C(1709164800000000000) },
-		{ "2016-12-31T23:59:60Z", 0, true, INT64_C(1483228800000000000) },
-		{ "2026-03-05T23:41:07", 0, true, INT64_C(1772750467000000000) }, /* local, see main() */
-		{ "2026-07-05T22:41:07", 0, true, INT64_C(1783284067000000000) }, /* summer time */
-		{ "2026-03-29T02:30:00", -EINVAL, false, 0 }, /* left out by the change to summer time */
-		{ "2023-02-29T00:00:00Z", -EINVAL, false, 0 },
-		{ "2026-13-05T22:41:07Z", -EINVAL, false, 0 },
-		{ "2026-00-05T22:41:07Z", -EINVAL, false, 0 },
-		{ "2026-03-00T22:41:07Z", -EINVAL, false, 0 },
-		{ "2026-03-05T24:00:00Z", -EINVAL, false, 0 },
-		{ "2026-03-05T22:60:00Z", -EINVAL, false, 0 },
-		{ "2026-03-05T22:41:07.Z", -EINVAL, false, 0 },
-		{ "2026-03-05T22:41:07Zx", -EINVAL, false, 0 },
-		{ "2026-03-05T22:41:07+1", -EINVAL, false, 0 },
-		{ "2026-03-05T22:41:07+25:00", -EINVAL, false, 0 },
-		{ "2026-03-05", -EINVAL, false, 0 },
-		{ "1969-03-05T22:41:07Z", -EINVAL, false, 0 },
-		{ "2300-03-05T22:41:07Z", -EINVAL, false, 0 },
-		{ "22:41:07", -EINVAL, false, 0 },
-		{ "", -EINVAL, false, 0 },
-		{ "soon", -EINVAL, false, 0 },
+		{"0", 0, false, 0},
+		{"74.2", 0, false, 74200000000},
+		{" 74.2 ", 0, false, 74200000000},
+		{"-3", 0, false, -3000000000},
+		{"2026-03-05T22:41:07Z", 0, true, INT64_C(1772750467000000000)},
+		{"2026-03-05T22:41:07.120Z", 0, true, INT64_C(1772750467120000000)},
+		{"2026-03-05 22:41:07,5Z", 0, true, INT64_C(1772750467500000000)},
+		{"2026-03-05t22:41z", 0, true, INT64_C(1772750460000000000)},
+		{"2026-03-05T23:41:07+01:00", 0, true, INT64_C(1772750467000000000)},
+		{"2026-03-05T17:11:07-0530", 0, true, INT64_C(1772750467000000000)},
+		{"2026-03-06T00:41:07 +02", 0, true, INT64_C(1772750467000000000)},
+		{"2026-03-05T22:41:07.1234567891234Z", 0, true, INT64_C(1772750467123456789)},
+		{"2024-02-29T00:00:00Z", 0, true, INT64_C(1709164800000000000)},
+		{"2016-12-31T23:59:60Z", 0, true, INT64_C(1483228800000000000)},
+		{"2026-03-05T23:41:07", 0, true, INT64_C(1772750467000000000)}, /* local, see main() */
+		{"2026-07-05T22:41:07", 0, true, INT64_C(1783284067000000000)}, /* summer time */
+		{"2026-03-29T02:30:00", -EINVAL, false, 0}, /* left out by the change to summer time */
+		{"2023-02-29T00:00:00Z", -EINVAL, false, 0},
+		{"2026-13-05T22:41:07Z", -EINVAL, false, 0},
+		{"2026-00-05T22:41:07Z", -EINVAL, false, 0},
+		{"2026-03-00T22:41:07Z", -EINVAL, false, 0},
+		{"2026-03-05T24:00:00Z", -EINVAL, false, 0},
+		{"2026-03-05T22:60:00Z", -EINVAL, false, 0},
+		{"2026-03-05T22:41:07.Z", -EINVAL, false, 0},
+		{"2026-03-05T22:41:07Zx", -EINVAL, false, 0},
+		{"2026-03-05T22:41:07+1", -EINVAL, false, 0},
+		{"2026-03-05T22:41:07+25:00", -EINVAL, false, 0},
+		{"2026-03-05", -EINVAL, false, 0},
+		{"1969-03-05T22:41:07Z", -EINVAL, false, 0},
+		{"2300-03-05T22:41:07Z", -EINVAL, false, 0},
+		{"22:41:07", -EINVAL, false, 0},
+		{"", -EINVAL, false, 0},
+		{"soon", -EINVAL, false, 0},
 	};
 	for (size_t i = 0; i < sizeof cases / sizeof *cases; i++) {
-		struct lull_stamp s = { 0 };
+		struct lull_stamp s = {0};
 		const int rc = lull_stamp_parse(cases[i].text, &s);
 		if (rc != cases[i].rc || (!rc && (s.absolute != cases[i].absolute || s.ns != cases[i].ns)))
 			fail_msg("\"%s\": %d, %d, %lld", cases[i].text, rc, s.absolute, (long long)s.ns);
@@ -77,33 +77,33 @@ static void test_mark_words(void **state)
 		double value;
 		const char *name;
 	} cases[] = {
-		{ "key on", LULL_MARK_KEY_ON, 0, "" },
-		{ "Key-Off", LULL_MARK_KEY_OFF, 0, "" },
-		{ "  KEY   off ", LULL_MARK_KEY_OFF, 0, "" },
-		{ "key_off", LULL_MARK_KEY_OFF, 0, "" },
-		{ "door", LULL_MARK_DOOR, 0, "" },
-		{ "morning", LULL_MARK_MORNING, 0, "" },
-		{ "clamp zero", LULL_MARK_CLAMP_ZERO, 0, "" },
-		{ "Test load 420 mA", LULL_MARK_TEST_LOAD, 420, "" },
-		{ "test-load 0,42 A", LULL_MARK_TEST_LOAD, 420, "" },
-		{ "test load 420", LULL_MARK_TEST_LOAD, 420, "" },
-		{ "test load 420mA", LULL_MARK_TEST_LOAD, 420, "" },
-		{ "test load lamp", LULL_MARK_OTHER, 0, "" },
-		{ "test load 1 2 mA", LULL_MARK_OTHER, 0, "" },
-		{ "test load 0 mA", LULL_MARK_OTHER, 0, "" },
-		{ "unplugged Rear-Door module", LULL_MARK_UNPLUGGED, 0, "Rear-Door module" },
-		{ "Unplugged: radio", LULL_MARK_OTHER, 0, "" },
-		{ "unplugged", LULL_MARK_OTHER, 0, "" },
-		{ "re-plugged radio", LULL_MARK_OTHER, 0, "" },
-		{ "replugged radio", LULL_MARK_REPLUGGED, 0, "radio" },
-		{ "fuse out F14", LULL_MARK_FUSE_OUT, 0, "F14" },
-		{ "fuse-out F14 rear", LULL_MARK_FUSE_OUT, 0, "F14 rear" },
-		{ "Fuse back  F14", LULL_MARK_FUSE_BACK, 0, "F14" },
-		{ "listening", LULL_MARK_LISTENING, 0, "" },
-		{ "stopped listening", LULL_MARK_STOPPED_LISTENING, 0, "" },
-		{ "keyoff", LULL_MARK_OTHER, 0, "" },
-		{ "customer came by", LULL_MARK_OTHER, 0, "" },
-		{ "", LULL_MARK_OTHER, 0, "" },
+		{"key on", LULL_MARK_KEY_ON, 0, ""},
+		{"Key-Off", LULL_MARK_KEY_OFF, 0, ""},
+		{"  KEY   off ", LULL_MARK_KEY_OFF, 0, ""},
+		{"key_off", LULL_MARK_KEY_OFF, 0, ""},
+		{"door", LULL_MARK_DOOR, 0, ""},
+		{"morning", LULL_MARK_MORNING, 0, ""},
+		{"clamp zero", LULL_MARK_CLAMP_ZERO, 0, ""},
+		{"Test load 420 mA", LULL_MARK_TEST_LOAD, 420, ""},
+		{"test-load 0,42 A", LULL_MARK_TEST_LOAD, 420, ""},
+		{"test load 420", LULL_MARK_TEST_LOAD, 420, ""},
+		{"test load 420mA", LULL_MARK_TEST_LOAD, 420, ""},
+		{"test load lamp", LULL_MARK_OTHER, 0, ""},
+		{"test load 1 2 mA", LULL_MARK_OTHER, 0, ""},
+		{"test load 0 mA", LULL_MARK_OTHER, 0, ""},
+		{"unplugged Rear-Door module", LULL_MARK_UNPLUGGED, 0, "Rear-Door module"},
+		{"Unplugged: radio", LULL_MARK_OTHER, 0, ""},
+		{"unplugged", LULL_MARK_OTHER, 0, ""},
+		{"re-plugged radio", LULL_MARK_OTHER, 0, ""},
+		{"replugged radio", LULL_MARK_REPLUGGED, 0, "radio"},
+		{"fuse out F14", LULL_MARK_FUSE_OUT, 0, "F14"},
+		{"fuse-out F14 rear", LULL_MARK_FUSE_OUT, 0, "F14 rear"},
+		{"Fuse back  F14", LULL_MARK_FUSE_BACK, 0, "F14"},
+		{"listening", LULL_MARK_LISTENING, 0, ""},
+		{"stopped listening", LULL_MARK_STOPPED_LISTENING, 0, ""},
+		{"keyoff", LULL_MARK_OTHER, 0, ""},
+		{"customer came by", LULL_MARK_OTHER, 0, ""},
+		{"", LULL_MARK_OTHER, 0, ""},
 	};
 	for (size_t i = 0; i < sizeof cases / sizeof *cases; i++) {
 		struct lull_mark m;
@@ -119,27 +119,31 @@ static void test_mark_words(void **state)
 		assert_true(m.t == 7);
 	}
 	struct lull_mark m;
-	lull_mark_parse("unplugged \xc3\xa4\xc3\xa4\xc3\xa4\xc3\xa4\xc3\xa4\xc3\xa4\xc3\xa4\xc3\xa4\xc3\xa4\xc3\xa4\xc3\xa4\xc3\xa4\xc3\xa4\xc3\xa4"
-			"\xc3\xa4\xc3\xa4\xc3\xa4\xc3\xa4\xc3\xa4\xc3\xa4\xc3\xa4\xc3\xa4\xc3\xa4\xc3\xa4\xc3\xa4\xc3\xa4\xc3\xa4\xc3\xa4\xc3\xa4"
-			"\xc3\xa4\xc3\xa4\xc3\xa4\xc3\xa4\xc3\xa4", &m);
+	lull_mark_parse("unplugged "
+			"\xc3\xa4\xc3\xa4\xc3\xa4\xc3\xa4\xc3\xa4\xc3\xa4\xc3\xa4\xc3\xa4\xc3\xa4\xc3\xa4\xc3"
+			"\xa4\xc3\xa4\xc3\xa4\xc3\xa4"
+			"\xc3\xa4\xc3\xa4\xc3\xa4\xc3\xa4\xc3\xa4\xc3\xa4\xc3\xa4\xc3\xa4\xc3\xa4\xc3\xa4\xc3"
+			"\xa4\xc3\xa4\xc3\xa4\xc3\xa4\xc3\xa4"
+			"\xc3\xa4\xc3\xa4\xc3\xa4\xc3\xa4\xc3\xa4",
+		&m);
 	assert_int_equal(strlen(m.name), 62); /* cut between characters */
 }
 
 static void test_marks_file(void **state)
 {
 	(void)state;
-	static const char text[] =
-		"# night in the workshop\r\n"
-		"time,mark\r\n"
-		"\r\n"
-		"74.2,key off\r\n"
-		"2026-03-05T22:41:07Z,\"unplugged radio, the \"\"big\"\" one\"\r\n"
-		"# in between\n"
-		"90,\"two\nlines\"\n";
+	static const char text[] = "# night in the workshop\r\n"
+				   "time,mark\r\n"
+				   "\r\n"
+				   "74.2,key off\r\n"
+				   "2026-03-05T22:41:07Z,\"unplugged radio, the \"\"big\"\" one\"\r\n"
+				   "# in between\n"
+				   "90,\"two\nlines\"\n";
 	struct lull_stamped_mark *m;
 	size_t n;
 	/* A line feed inside a mark is a control character: refused, at its line. */
-	assert_int_equal(lull_marks_parse_text("marks.csv", text, sizeof text - 1, &m, &n, err, sizeof err), -EINVAL);
+	assert_int_equal(
+		lull_marks_parse_text("marks.csv", text, sizeof text - 1, &m, &n, err, sizeof err), -EINVAL);
 	assert_non_null(strstr(err, "marks.csv:7: "));
 	assert_null(m);
 	assert_int_equal(n, 0);
@@ -169,19 +173,27 @@ static void test_marks_errors(void **state)
 	static const struct {
 		const char *text, *want;
 	} cases[] = {
-		{ "time,mark\nsoon,key off\n", "m:2: 'time' value \"soon\" is no time; write seconds from the first frame (74.2) or ISO 8601 "
-					       "(2026-03-05T22:41:07Z)" },
-		{ "1,key off,again\n", "m:1: a mark has two fields, time and mark, this line has 3; put a mark with a comma in double quotes" },
-		{ "1\n", "m:1: a mark has two fields" },
-		{ "1,\n", "m:1: the mark is empty" },
-		{ "1,a\n\n2,\"b\n\n", "m:3: the double quote that begins here is not closed" },
-		{ "1,a\n2,\xff\n", "m:2: the mark is no UTF-8 text" },
-		{ "1,a\x01\n", "m:1: the mark is no UTF-8 text or holds control characters" },
+		{"time,mark\nsoon,key off\n",
+			"m:2: 'time' value \"soon\" is no time; write seconds from the first frame (74.2) or "
+			"ISO 8601 "
+			"(2026-03-05T22:41:07Z)"},
+		{"1,key off,again\n",
+			"m:1: a mark has two fields, time and mark, this line has 3; put a mark with a comma "
+			"in double quotes"},
+		{"1\n", "m:1: a mark has two fields"},
+		{"1,\n", "m:1: the mark is empty"},
+		{"1,\" \"\n", "m:1: the mark is empty"},
+		{"1,door\n2,\"door\" opened\n", "m:2: text follows a closing double quote"},
+		{"1,a\n\n2,\"b\n\n", "m:3: the double quote that begins here is not closed"},
+		{"1,a\n2,\xff\n", "m:2: the mark is no UTF-8 text"},
+		{"1,a\x01\n", "m:1: the mark is no UTF-8 text or holds control characters"},
 	};
 	for (size_t i = 0; i < sizeof cases / sizeof *cases; i++) {
 		struct lull_stamped_mark *m;
 		size_t n;
-		assert_int_equal(lull_marks_parse_text("m", cases[i].text, strlen(cases[i].text), &m, &n, err, sizeof err), -EINVAL);
+		assert_int_equal(lull_marks_parse_text(
+					 "m", cases[i].text, strlen(cases[i].text), &m, &n, err, sizeof err),
+			-EINVAL);
 		if (strncmp(err, cases[i].want, strlen(cases[i].want)) != 0)
 			fail_msg("got: %s\nwant: %s", err, cases[i].want);
 		assert_null(m);
@@ -195,7 +207,8 @@ static void test_marks_errors(void **state)
 static void test_coverage(void **state)
 {
 	(void)state;
-	static const char text[] = "bus,from,to,why\nbody,0,3600,observed\n*,2026-03-05T22:41:07Z,2026-03-05T23:41:07Z,link-down\n"
+	static const char text[] = "bus,from,to,why\nbody,0,3600,observed\n*,2026-03-05T22:41:07Z,2026-03-"
+				   "05T23:41:07Z,link-down\n"
 				   ",3600,3700.5,Adapter Gone\n";
 	struct lull_stamped_coverage *c;
 	size_t n;
@@ -222,14 +235,17 @@ static void test_coverage(void **state)
 	static const struct {
 		const char *text, *want;
 	} bad[] = {
-		{ "b,1,2\n", "c:1: a line of coverage has four fields" },
-		{ "b,2,1,observed\n", "c:1: 'to' lies before 'from'" },
-		{ "b,1,2,asleep\n", "c:1: 'asleep' is no reason; known are: observed, " },
-		{ "b,x,2,observed\n", "c:1: 'from' value \"x\" is no time" },
-		{ "0123456789012345678901234567890123,1,2,observed\n", "c:1: the bus name is longer than 31 bytes" },
+		{"b,1,2\n", "c:1: a line of coverage has four fields"},
+		{"b,2,1,observed\n", "c:1: 'to' lies before 'from'"},
+		{"b,1,2,asleep\n", "c:1: 'asleep' is no reason; known are: observed, "},
+		{"b,x,2,observed\n", "c:1: 'from' value \"x\" is no time"},
+		{"0123456789012345678901234567890123,1,2,observed\n",
+			"c:1: the bus name is longer than 31 bytes"},
 	};
 	for (size_t i = 0; i < sizeof bad / sizeof *bad; i++) {
-		assert_int_equal(lull_coverage_parse_text("c", bad[i].text, strlen(bad[i].text), &c, &n, err, sizeof err), -EINVAL);
+		assert_int_equal(lull_coverage_parse_text(
+					 "c", bad[i].text, strlen(bad[i].text), &c, &n, err, sizeof err),
+			-EINVAL);
 		if (strncmp(err, bad[i].want, strlen(bad[i].want)) != 0)
 			fail_msg("got: %s\nwant: %s", err, bad[i].want);
 		assert_null(c);

@@ -25,7 +25,8 @@ static void good(const char *text)
 
 static void bad(const char *text, const char *want)
 {
-	assert_int_equal(lull_profile_parse_text("car.ini", text, strlen(text), &p, err, sizeof err), -EINVAL);
+	assert_int_equal(
+		lull_profile_parse_text("car.ini", text, strlen(text), &p, err, sizeof err), -EINVAL);
 	if (!strstr(err, want))
 		fail_msg("got:  %s\nwant: %s", err, want);
 	assert_int_equal(p.node_count, 0);
@@ -35,12 +36,16 @@ static void bad(const char *text, const char *want)
 static void test_whole(void **state)
 {
 	(void)state;
-	good("\xef\xbb\xbf; comment\n[car]\nvehicle = Invented, \xc3\xa4lter ; a comment\ncapacity_Ah = 70.5\r\n"
+	good("\xef\xbb\xbf; comment\n[car]\nvehicle = Invented, \xc3\xa4lter ; a comment\ncapacity_Ah = "
+	     "70.5\r\n"
 	     "[limits]\ndraw_mA=50\nsleep_s : 1200\nsource = maker\n"
 	     "[bus body]\nbitrate = 83.333k\n[bus drive]\nbitrate = 500000\ndata_bitrate = 2M\n"
-	     "[node  rear door ]\nbus = body\n\tids = 0x3A1, 3A2 0x3B0/0x7FC\n  ids = 0x18FEF100/0x1FFFFF00,123x\nnm_address = 0x21\n"
-	     "source_address = 33\ngateway = no\nnever_unplug = YES\nplace = there\nconnector = 20 pins\nfuse = F14\n"
-	     "[nm a]\nkind = autosar\nbus = body\nids = 0x500/0x7C0\nsource_byte = 1\ncontrol_byte = 0\ncycle_ms = 640\n"
+	     "[node  rear door ]\nbus = body\n\tids = 0x3A1, 3A2 0x3B0/0x7FC\n  ids = "
+	     "0x18FEF100/0x1FFFFF00,123x\nnm_address = 0x21\n"
+	     "source_address = 33\ngateway = no\nnever_unplug = YES\nplace = there\nconnector = 20 "
+	     "pins\nfuse = F14\n"
+	     "[nm a]\nkind = autosar\nbus = body\nids = 0x500/0x7C0\nsource_byte = 1\ncontrol_byte = "
+	     "0\ncycle_ms = 640\n"
 	     "repeat_message_ms = 1600.5\ntimeout_ms = 2000\nwait_sleep_ms = 0\n"
 	     "[nm b]\nkind = osek\nids = 0x400/0x7E0\nalive = 2\nring = 0x01\n");
 	assert_string_equal(p.vehicle, "Invented, \xc3\xa4lter");
@@ -58,11 +63,11 @@ static void test_whole(void **state)
 	assert_string_equal(n->name, "rear door");
 	assert_string_equal(n->bus, "body");
 	static const struct lull_id_match want[] = {
-		{ 0x3a1, 0x7ff | LULL_ID_EXTENDED },
-		{ 0x3a2, 0x7ff | LULL_ID_EXTENDED },
-		{ 0x3b0, 0x7fc | LULL_ID_EXTENDED },
-		{ 0x18fef100 | LULL_ID_EXTENDED, 0x1fffff00 | LULL_ID_EXTENDED },
-		{ 0x123 | LULL_ID_EXTENDED, LULL_ID_BITS | LULL_ID_EXTENDED },
+		{0x3a1, 0x7ff | LULL_ID_EXTENDED},
+		{0x3a2, 0x7ff | LULL_ID_EXTENDED},
+		{0x3b0, 0x7fc | LULL_ID_EXTENDED},
+		{0x18fef100 | LULL_ID_EXTENDED, 0x1fffff00 | LULL_ID_EXTENDED},
+		{0x123 | LULL_ID_EXTENDED, LULL_ID_BITS | LULL_ID_EXTENDED},
 	};
 	assert_int_equal(n->id_count, 5);
 	for (size_t i = 0; i < 5; i++) {
@@ -119,49 +124,68 @@ static void test_errors(void **state)
 	static const struct {
 		const char *text, *want;
 	} cases[] = {
-		{ "x = 1\n", "car.ini:1: 'x' stands before the first section" },
-		{ "[car]\nvehicel = x\n", "car.ini:2: 'vehicel' is no key of [car], did you mean 'vehicle'?; known are: vehicle, capacity_Ah" },
-		{ "[car]\ncolour = x\n", "car.ini:2: 'colour' is no key of [car]; known are: vehicle, capacity_Ah" },
-		{ "[cars]\n", "car.ini:1: [cars] is no section, did you mean 'car'?; known are: [car], [limits], [bus NAME], [node NAME], [nm NAME]" },
-		{ "[node]\n", "car.ini:1: [node] wants a name: [node NAME]" },
-		{ "[car x]\n", "[car] takes no name" },
-		{ "[car]\n[car]\n", "car.ini:2: [car] is there already" },
-		{ "[car]\n\nhello\n", "car.ini:3: is neither [section] nor key = value" },
-		{ "[car\nvehicle = x\n", "car.ini:1: the section's closing ']' is missing" },
-		{ "[car]\ncapacity_Ah = 70 # big\n", "car.ini:2: 'capacity_Ah' value \"70 # big\" is not a number above 0 (with a decimal point); a comment behind a value begins with ' ;'" },
-		{ "[car]\ncapacity_Ah = 0\n", "is not a number above 0" },
-		{ "[car]\ncapacity_Ah = nan\n", "is not a number above 0" },
-		{ "[car]\ncapacity_Ah = 70\ncapacity_Ah = 71\n", "car.ini:3: 'capacity_Ah' is given twice" },
-		{ "[limits]\nsource = me\n", "maker or workshop" },
-		{ "[bus a]\nbitrate = fast\n", "a bit rate (500000, 500k, 2M)" },
-		{ "[bus a]\n[bus a]\n", "car.ini:2: bus 'a' has a section already" },
-		{ "[bus 01234567890123456789012345678901]\n", "the bus name has 32 bytes, at most 31 are kept" },
-		{ "[node a]\nids = 0x3A1, xyz\n", "car.ini:2: 'ids' value \"xyz\" is not an ID" },
-		{ "[node a]\nids = 0x3A1/0x7C0\n", "fits no ID: its ID has bits that the mask leaves out; write 0x380/0x7C0" },
-		{ "[node a]\nids = 0x3A1/0xFFFF\n", "the mask of a standard ID has 11 bits" },
-		{ "[node a]\nids = ,\n", "a list of IDs" },
-		{ "[node a]\nnm_address = 256\n", "a number from 0 to 255" },
-		{ "[node a]\ngateway = perhaps\n", "yes or no" },
-		{ "[node a]\n[node b]\n[node A]\n", "car.ini:3: node 'A' has a section already, at line 1" },
-		{ "[node a]\nids = 0x100\n[node b]\nids = 0x200, 0x100/0x7F0\n", "car.ini:3: ID 0x100 belongs to node 'a' already" },
-		{ "[node a]\nnm_address = 7\n[node b]\nnm_address = 0x07\n", "nm_address 0x07 belongs to node 'a' already" },
-		{ "[bus x]\n[bus y]\n[node a]\nbus = z\n", "car.ini:3: node 'a' is on bus 'z', for which there is no section [bus z]; there are: x, y" },
-		{ "[nm a]\nids = 0x500/0x7C0\n", "car.ini:1: [nm a] does not say its kind" },
-		{ "[nm a]\nkind = autosar\n", "[nm a] does not say its ids" },
-		{ "[nm a]\nkind = can\n", "autosar or osek" },
-		{ "[nm a]\nkind = autosar\nids = 0x500/0x7C0\nring = 2\n", "is autosar, and has no opcodes" },
-		{ "[nm a]\nkind = osek\nids = 0x500/0x7C0\nrepeat_message_ms = 2\n", "is osek, and has no repeat_message_ms" },
-		{ "[nm a]\nkind = autosar\nids = 0x500/0x7C0\nsource_byte = 1\n", "cannot be the same byte" },
-		{ "[nm a]\nsource_byte = 2\n", "0, 1 or off" },
-		{ "[nm a]\ncycle_ms = soon\n", "a time in milliseconds" },
-		{ "[car]\nvehicle = \xff\n", "car.ini:2: byte 11 of the line is a control character or no UTF-8" },
-		{ "[node a\x07]\n", "car.ini:1: byte 8 of the line" },
-		{ "[node a]\nplace = 0123456789012345678901234567890123456789012345678901234567890123456789012345678901234567890123456789\n",
-			"car.ini:2: 'place' has 100 bytes, at most 95 are kept" },
+		{"x = 1\n", "car.ini:1: 'x' stands before the first section"},
+		{"[car]\nvehicel = x\n",
+			"car.ini:2: 'vehicel' is no key of [car], did you mean 'vehicle'?; known are: "
+			"vehicle, capacity_Ah"},
+		{"[car]\ncolour = x\n",
+			"car.ini:2: 'colour' is no key of [car]; known are: vehicle, capacity_Ah"},
+		{"[cars]\n",
+			"car.ini:1: [cars] is no section, did you mean 'car'?; known are: [car], [limits], "
+			"[bus NAME], [node NAME], [nm NAME]"},
+		{"[node]\n", "car.ini:1: [node] wants a name: [node NAME]"},
+		{"[car x]\n", "[car] takes no name"},
+		{"[car]\n[car]\n", "car.ini:2: [car] is there already"},
+		{"[car]\n\nhello\n", "car.ini:3: is neither [section] nor key = value"},
+		{"[car\nvehicle = x\n", "car.ini:1: the section's closing ']' is missing"},
+		{"[car]\ncapacity_Ah = 70 # big\n",
+			"car.ini:2: 'capacity_Ah' value \"70 # big\" is not a number above 0 (with a decimal "
+			"point); a comment behind a value begins with ' ;'"},
+		{"[car]\ncapacity_Ah = 0\n", "is not a number above 0"},
+		{"[car]\ncapacity_Ah = nan\n", "is not a number above 0"},
+		{"[car]\ncapacity_Ah = 70\ncapacity_Ah = 71\n", "car.ini:3: 'capacity_Ah' is given twice"},
+		{"[limits]\nsource = me\n", "maker or workshop"},
+		{"[bus a]\nbitrate = fast\n", "a bit rate (500000, 500k, 2M)"},
+		{"[bus a]\n[bus a]\n", "car.ini:2: bus 'a' has a section already"},
+		{"[bus 01234567890123456789012345678901]\n",
+			"the bus name has 32 bytes, at most 31 are kept"},
+		{"[node a]\nids = 0x3A1, xyz\n", "car.ini:2: 'ids' value \"xyz\" is not an ID"},
+		{"[node a]\nids = 0x3A1/0x7C0\n",
+			"fits no ID: its ID has bits that the mask leaves out; write 0x380/0x7C0"},
+		{"[node a]\nids = 0x3A1/0xFFFF\n", "the mask of a standard ID has 11 bits"},
+		{"[node a]\nids = ,\n", "a list of IDs"},
+		{"[node a]\nnm_address = 256\n", "a number from 0 to 255"},
+		{"[node a]\ngateway = perhaps\n", "yes or no"},
+		{"[node a]\n[node b]\n[node A]\n", "car.ini:3: node 'A' has a section already, at line 1"},
+		{"[node a]\nids = 0x100\n[node b]\nids = 0x200, 0x100/0x7F0\n",
+			"car.ini:3: ID 0x100 belongs to node 'a' already"},
+		{"[node a]\nnm_address = 7\n[node b]\nnm_address = 0x07\n",
+			"nm_address 0x07 belongs to node 'a' already"},
+		{"[bus x]\n[bus y]\n[node a]\nbus = z\n",
+			"car.ini:3: node 'a' is on bus 'z', for which there is no section [bus z]; there "
+			"are: x, y"},
+		{"[nm a]\nids = 0x500/0x7C0\n", "car.ini:1: [nm a] does not say its kind"},
+		{"[nm a]\nkind = autosar\n", "[nm a] does not say its ids"},
+		{"[nm a]\nkind = can\n", "autosar or osek"},
+		{"[nm a]\nkind = autosar\nids = 0x500/0x7C0\nring = 2\n", "is autosar, and has no opcodes"},
+		{"[nm a]\nkind = osek\nids = 0x500/0x7C0\nrepeat_message_ms = 2\n",
+			"is osek, and has no repeat_message_ms"},
+		{"[nm a]\nkind = autosar\nids = 0x500/0x7C0\nsource_byte = 1\n", "cannot be the same byte"},
+		{"[nm a]\nsource_byte = 2\n", "0, 1 or off"},
+		{"[nm a]\ncycle_ms = soon\n", "a time in milliseconds"},
+		{"[car]\nvehicle = \xff\n",
+			"car.ini:2: byte 11 of the line is a control character or no UTF-8"},
+		{"[node a\x07]\n", "car.ini:1: byte 8 of the line"},
+		{"[node a]\nplace = "
+		 "0123456789012345678901234567890123456789012345678901234567890123456789012345678901234567890"
+		 "123456789\n",
+			"car.ini:2: 'place' has 100 bytes, at most 95 are kept"},
 	};
 	for (size_t i = 0; i < sizeof cases / sizeof *cases; i++)
 		bad(cases[i].text, cases[i].want);
-	assert_int_equal(lull_profile_parse_text("car.ini", "[car]\nvehicle = a\0b\n", 20, &p, err, sizeof err), -EINVAL);
+	assert_int_equal(
+		lull_profile_parse_text("car.ini", "[car]\nvehicle = a\0b\n", 20, &p, err, sizeof err),
+		-EINVAL);
 }
 
 static void test_long_lines(void **state)
@@ -173,13 +197,16 @@ static void test_long_lines(void **state)
 	good(text);
 	lull_profile_clear(&p);
 	strcat(text, " ");
-	bad(text, "car.ini:2: the line has 190 bytes, at most 189 can be read; 'ids' may be given several times");
+	bad(text,
+		"car.ini:2: the line has 190 bytes, at most 189 can be read; 'ids' may be given several "
+		"times");
 }
 
 static void test_same_id_on_two_buses(void **state)
 {
 	(void)state;
-	good("[node a]\nbus = x\nids = 0x100\nnm_address = 1\n[node b]\nbus = y\nids = 0x100\nnm_address = 1\n"
+	good("[node a]\nbus = x\nids = 0x100\nnm_address = 1\n[node b]\nbus = y\nids = 0x100\nnm_address = "
+	     "1\n"
 	     "[node c]\nbus = x\nids = 100x\n");
 	assert_int_equal(p.node_count, 3);
 	lull_profile_clear(&p);
@@ -191,7 +218,8 @@ static void test_many_nodes(void **state)
 	static char text[40000];
 	size_t n = 0;
 	for (int i = 0; i < 300; i++)
-		n += (size_t)snprintf(text + n, sizeof text - n, "[node n%d]\nids = 0x%X, 0x%X\n", i, 0x100 + i, 0x18000000 + i);
+		n += (size_t)snprintf(text + n, sizeof text - n, "[node n%d]\nids = 0x%X, 0x%X\n", i,
+			0x100 + i, 0x18000000 + i);
 	good(text);
 	assert_int_equal(p.node_count, 300);
 	assert_int_equal(p.nodes[299].ids[1].id, (0x18000000 + 299) | LULL_ID_EXTENDED);
@@ -205,9 +233,9 @@ static void test_examples(void **state)
 		const char *path;
 		size_t nodes, nm;
 	} files[] = {
-		{ "profiles/passenger-car-nm.ini", 4, 2 },
-		{ "profiles/source-address.ini", 5, 0 },
-		{ "profiles/empty.ini", 0, 0 },
+		{"profiles/passenger-car-nm.ini", 4, 2},
+		{"profiles/source-address.ini", 5, 0},
+		{"profiles/empty.ini", 0, 0},
 	};
 	for (size_t i = 0; i < sizeof files / sizeof *files; i++) {
 		if (lull_profile_read(files[i].path, &p, err, sizeof err) < 0)
