@@ -108,23 +108,7 @@ static unsigned fd_crc_field(unsigned length)
 struct stuffer {
 	unsigned state;
 	unsigned stuffed;
-	unsigned last; /* last bit of the frame's own */
 };
-
-static void stuff_bit(struct stuffer *s, unsigned bit)
-{
-	unsigned run = s->state & 3;
-
-	if (bit != s->state >> 2) {
-		s->state = bit << 2;
-	} else if (run < 3) {
-		s->state++;
-	} else {
-		s->state = (bit ^ 1) << 2;
-		s->stuffed++;
-	}
-	s->last = bit;
-}
 
 static void stuff_byte(struct stuffer *s, uint8_t byte)
 {
@@ -132,15 +116,19 @@ static void stuff_byte(struct stuffer *s, uint8_t byte)
 
 	s->state = entry & 7;
 	s->stuffed += entry >> 3;
-	s->last = byte & 1;
 }
 
-static void stuff_field(struct stuffer *s, struct field field)
+/* The fields before the data. They fill no whole bytes: in front go bits that alternate and end recessive, as the
+ * idle bus is, and so never need a stuff bit. */
+static struct stuffer stuff_header(struct field header)
 {
-	while (field.bits % 8)
-		stuff_bit(s, field.value >> --field.bits & 1);
-	while (field.bits)
-		stuff_byte(s, (uint8_t)(field.value >> (field.bits -= 8)));
+	struct stuffer s = {.state = STUFF_IDLE};
+	unsigned fill = -header.bits % 8;
+
+	header.value |= (0x55ull & ((1u << fill) - 1)) << header.bits;
+	for (unsigned shift = header.bits + fill; shift;)
+		stuff_byte(&s, (uint8_t)(header.value >> (shift -= 8)));
+	return s;
 }
 
 static uint16_t crc15_byte(uint16_t crc, uint8_t byte)
@@ -164,14 +152,16 @@ uint16_t lull_frame_crc15(const struct lull_frame *f)
 
 static struct lull_frame_bits classical_bits(const struct lull_frame *f)
 {
-	struct stuffer s = {.state = STUFF_IDLE};
 	struct field header = classical_header(f);
+	struct stuffer s = stuff_header(header);
 	unsigned length = f->flags & LULL_FRAME_REMOTE ? 0 : classical_length(f);
+	uint16_t crc = lull_frame_crc15(f);
 
-	stuff_field(&s, header);
 	for (unsigned i = 0; i < length; i++)
 		stuff_byte(&s, f->data[i]);
-	stuff_field(&s, (struct field){lull_frame_crc15(f), CRC15_BITS});
+	/* 15 bits, and one unlike the last of them: it needs no stuff bit, nor does it undo one that is due. */
+	stuff_byte(&s, (uint8_t)(crc >> 7));
+	stuff_byte(&s, (uint8_t)(crc << 1 | (~crc & 1)));
 	return (struct lull_frame_bits){
 		header.bits + 8 * length + CRC15_BITS + CRC_DELIMITER + AFTER_CRC_DELIMITER + s.stuffed, 0};
 }
@@ -186,24 +176,29 @@ static struct lull_frame_bits fd_phases(const struct lull_frame *f, unsigned nom
 
 static struct lull_frame_bits fd_bits(const struct lull_frame *f)
 {
-	struct stuffer s = {.state = STUFF_IDLE};
-	struct field field = arbitration(f, 0);
-	unsigned dlc = fd_dlc(f->len), length = fd_length(dlc);
+	struct field header = arbitration(f, 0);
+	unsigned dlc = fd_dlc(f->len), length = fd_length(dlc), last = dlc & 1;
 
-	put(&field, 2, 2); /* FDF = 1, res = 0 */
-	put(&field, 1, f->flags & LULL_FRAME_BRS ? 1 : 0);
-	stuff_field(&s, field);
-	unsigned nominal = field.bits + s.stuffed;
+	put(&header, 2, 2); /* FDF = 1, res = 0 */
+	put(&header, 1, f->flags & LULL_FRAME_BRS ? 1 : 0);
+	unsigned slow_stuffed = stuff_header(header).stuffed, nominal = header.bits + slow_stuffed;
 
-	s.stuffed = 0;
-	stuff_field(&s, (struct field){(f->flags & LULL_FRAME_ESI ? 16u : 0u) | dlc, FD_CONTROL});
-	for (unsigned i = 0; i < length; i++)
-		stuff_byte(&s, i < f->len ? f->data[i] : 0);
+	put(&header, FD_CONTROL, (f->flags & LULL_FRAME_ESI ? 16u : 0u) | dlc);
+	struct stuffer s = stuff_header(header);
+
+	for (unsigned i = 0; i < length; i++) {
+		uint8_t byte = i < f->len ? f->data[i] : 0;
+
+		stuff_byte(&s, byte);
+		last = byte & 1;
+	}
+	unsigned stuffed = s.stuffed - slow_stuffed;
+
 	/* A stuff bit due right before the CRC field gives way to the fixed one. */
-	if (s.last != s.state >> 2)
-		s.stuffed--;
+	if (last != s.state >> 2)
+		stuffed--;
 	return fd_phases(
-		f, nominal, FD_CONTROL + 8 * length + s.stuffed + fd_crc_field(length) + CRC_DELIMITER);
+		f, nominal, FD_CONTROL + 8 * length + stuffed + fd_crc_field(length) + CRC_DELIMITER);
 }
 
 struct lull_frame_bits lull_frame_bits(const struct lull_frame *f)

@@ -8,11 +8,13 @@
 #include <glob.h>
 #include <math.h>
 #include <setjmp.h>
+#include <signal.h>
 #include <stdarg.h>
 #include <stddef.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/resource.h>
 #include <sys/stat.h>
 #include <sys/wait.h>
 #include <unistd.h>
@@ -548,6 +550,34 @@ static void writer_killed(void **state)
 	}
 }
 
+/* No room left on the card: an error, nothing in the place of the recording, nothing beside it. */
+static void no_room(void **state)
+{
+	const struct rlimit small = {96 * 1024, 96 * 1024};
+	int status;
+	pid_t child = fork();
+
+	(void)state;
+	if (!child) {
+		struct lull_store *store = lull_store_create(path, false, err, sizeof(err));
+		struct lull_sink sink = lull_store_sink(store);
+		int r = 0;
+
+		(void)signal(SIGXFSZ, SIG_IGN);
+		if (setrlimit(RLIMIT_FSIZE, &small))
+			_exit(1);
+		for (int i = 0; i < 50000 && !r; i++)
+			r = sink.gap(sink.ctx, &gap_rows[1]);
+		if (r >= 0 || lull_store_commit(store, err, sizeof(err)) != r ||
+			!strstr(err, "nothing was written"))
+			_exit(2);
+		_exit(0);
+	}
+	assert_int_equal(waitpid(child, &status, 0), child);
+	assert_int_equal(status, 0);
+	assert_int_equal(files(false), 0);
+}
+
 static void many_rows(void **state)
 {
 	struct lull_store *store = create(false);
@@ -937,6 +967,7 @@ int main(void)
 		TEST(name_taken),
 		TEST(given_up),
 		TEST(writer_killed),
+		TEST(no_room),
 		TEST(many_rows),
 		TEST(bad_rows_are_refused),
 		TEST(no_recording),
