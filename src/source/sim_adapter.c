@@ -28,6 +28,9 @@ void sim_adapter_make(struct sim_world *w)
 	if (sim_chance(w->plan, 0.4))
 		a->noise_every = (unsigned)sim_log_uniform(w->plan, 3e4, 1e6);
 	a->noise_left = a->noise_every;
+	if (sim_chance(w->plan, 0.2))
+		a->lost_every = (unsigned)sim_log_uniform(w->plan, 2e3, 1e5);
+	a->lost_left = a->lost_every;
 }
 
 static void give(struct sim_world *w, struct lull_frame *f, int64_t stamp)
@@ -74,6 +77,10 @@ static void take(struct sim_world *w, const struct lull_frame *frame, int64_t t)
 
 	if (!heard(w, t))
 		return;
+	if (a->lost_every && --a->lost_left == 0) {
+		a->lost_left = a->lost_every;
+		return;
+	}
 	if (a->stamps == SIM_STAMP_BATCH) {
 		if (a->batched && (t > a->batch_end || a->batched == SIM_BATCH))
 			sim_adapter_flush(w);

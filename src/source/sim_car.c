@@ -2,6 +2,7 @@
 /* sim_car: invents one bus of a car: its nodes, their IDs, habits and clocks. Pure. */
 #include <math.h>
 #include <source/sim_car.h>
+#include <source/sim_traffic.h>
 #include <stdio.h>
 #include <string.h>
 
@@ -9,121 +10,8 @@ static const char *const body_names[] = { "door-left", "door-right", "seat-left"
 	"tailgate", "climate", "radio", "display", "cluster", "body", "light-front", "light-rear", "mirror", "tow",
 	"park-aid", "antenna", "charge-port", "battery-sensor", "wiper", "wheel", "key-receiver", "phone-module", "camera",
 	"amplifier", "pump", "alarm", "trailer-light", "window-rear", "footwell", "blower" };
-static const char *const drive_names[] = { "engine", "gearbox", "brake", "steering", "chassis", "suspension", "fuel-pump",
-	"cooling", "radar", "all-wheel", "damper", "pedal" };
-static const double park_ms[] = { 20, 40, 50, 100, 160, 200, 250, 300, 400, 500, 640, 800, 1000, 2000, 2500, 5000 };
-static const double drive_ms[] = { 10, 20, 25, 40, 50, 100, 200, 500, 1000 };
-enum { PARKS = sizeof park_ms / sizeof *park_ms, DRIVES = sizeof drive_ms / sizeof *drive_ms };
-
-/* Which IDs of the bus being made are taken (11-bit), and how IDs are dealt out. */
-struct deal {
-	bool used[2048];
-	unsigned style;
-	unsigned block; /* of the node being made */
-	double timer_rounding; /* ppm, of the node being made */
-};
-
-static uint32_t standard_id(struct sim_world *w, struct deal *d)
-{
-	for (;;) {
-		unsigned id = 0x40 + sim_pick(w->plan, 0x7c0 - 0x40);
-
-		if (d->style == 1 && sim_chance(w->plan, 0.9))
-			id = d->block + sim_pick(w->plan, 24);
-		if (id < 0x7c0 && !d->used[id]) {
-			d->used[id] = true;
-			return id;
-		}
-	}
-}
-
-static uint32_t extended_id(struct sim_world *w, const struct sim_node *n)
-{
-	static const uint32_t priorities[] = { 3, 6, 6, 7 };
-
-	for (;;) {
-		uint32_t pgn = (0xf0 + sim_pick(w->plan, 16)) << 8 | sim_pick(w->plan, 256);
-		uint32_t id = LULL_ID_EXTENDED | priorities[sim_pick(w->plan, 4)] << 26 | pgn << 8 | n->address;
-		bool taken = false;
-
-		for (unsigned i = n->first_msg; i < w->msgs; i++)
-			taken |= w->msg[i].id == id;
-		if (!taken)
-			return id;
-	}
-}
-
-static uint32_t priority(uint32_t id)
-{
-	uint32_t bits = id & LULL_ID_BITS;
-
-	/* With equal first 11 bits the standard frame wins (ISO 11898-1: SRR and IDE are recessive). */
-	return id & LULL_ID_EXTENDED ? bits >> 18 << 19 | 1u << 18 | (bits & 0x3ffff) : bits << 19;
-}
-
-static struct sim_msg *add_msg(struct sim_world *w, unsigned node, uint32_t id, enum sim_msg_kind kind)
-{
-	struct sim_msg *m = &w->msg[w->msgs];
-
-	if (w->msgs + 1 < SIM_MSGS)
-		w->msgs++;
-	w->node[node].msg_count = w->msgs - w->node[node].first_msg;
-	m->id = id;
-	m->priority = priority(id);
-	m->node = (uint16_t)node;
-	m->kind = (uint8_t)kind;
-	m->len = 8;
-	m->counter_byte = m->checksum_byte = m->signal_byte = -1;
-	for (unsigned i = 0; i < 8; i++)
-		m->data[i] = sim_chance(w->plan, 0.5) ? 0 : (uint8_t)gsl_rng_get(w->plan);
-	return m;
-}
-
-static void content(struct sim_world *w, struct sim_msg *m)
-{
-	if (sim_chance(w->plan, 0.2))
-		m->len = (uint8_t)(1 + sim_pick(w->plan, 8));
-
-	unsigned free = sim_pick(w->plan, m->len);
-
-	if (sim_chance(w->plan, 0.5))
-		m->counter_byte = (int8_t)free;
-	if (m->len > 1 && sim_chance(w->plan, 0.4))
-		m->checksum_byte = (int8_t)((free + 1) % m->len);
-	if (m->len > 2 && sim_chance(w->plan, 0.5))
-		m->signal_byte = (int8_t)((free + 2) % m->len);
-}
-
-static uint32_t new_id(struct sim_world *w, struct deal *d, const struct sim_node *n)
-{
-	return w->bus[n->bus].extended ? extended_id(w, n) : standard_id(w, d);
-}
-
-static struct sim_msg *cyclic(struct sim_world *w, struct deal *d, unsigned node, double key_ms, double parked_ms)
-{
-	struct sim_msg *m = add_msg(w, node, new_id(w, d, &w->node[node]), SIM_CYCLIC);
-	double shorter = parked_ms > 0 && parked_ms < key_ms ? parked_ms : key_ms;
-
-	content(w, m);
-	m->period_key = (int64_t)(key_ms * 1e6);
-	m->period_park = (int64_t)(parked_ms * 1e6);
-	m->ignition = parked_ms <= 0;
-	/* Offsets on a tick of the software timer. */
-	m->offset = (int64_t)sim_pick(w->plan, (unsigned)(shorter < 200 ? shorter : 200) / 5 + 1) * 5 * LULL_MS;
-	m->ppm = d->timer_rounding > 0 ? sim_uniform(w->plan, -d->timer_rounding, d->timer_rounding) : 0;
-	return m;
-}
-
-static double park_period(struct sim_world *w)
-{
-	double kind = gsl_rng_uniform(w->plan);
-
-	if (kind < 0.04)
-		return park_ms[sim_pick(w->plan, 3)];
-	if (kind < 0.88)
-		return park_ms[3 + sim_pick(w->plan, 10)];
-	return park_ms[13 + sim_pick(w->plan, 3)];
-}
+static const char *const drive_names[] = { "engine", "gearbox", "brake", "steering", "chassis", "suspension",
+	"fuel-pump", "cooling", "radar", "all-wheel", "damper", "pedal" };
 
 static void give_name(struct sim_world *w, struct sim_node *n, const char *const *pool, unsigned count)
 {
@@ -189,7 +77,7 @@ static void add_network_management(struct sim_world *w, unsigned node)
 
 	n->nm = true;
 	n->nm_msg = (int)w->msgs;
-	m = add_msg(w, node, b->nm_base + n->address, SIM_NM_PDU);
+	m = sim_add_msg(w, node, b->nm_base + n->address, SIM_NM_PDU);
 	m->len = (uint8_t)(b->nm == SIM_NM_OSEK || sim_chance(w->plan, 0.8) ? 8 : 6);
 	if (b->nm == SIM_NM_OSEK) {
 		memset(m->data, 0, sizeof m->data);
@@ -201,7 +89,7 @@ static void add_network_management(struct sim_world *w, unsigned node)
 	n->reduced_ns = (int64_t)((double)b->nm_cycle * sim_uniform(w->plan, 0.5, 0.95));
 }
 
-static void make_body_node(struct sim_world *w, struct deal *d, const struct sim_car *car, unsigned node)
+static void make_body_node(struct sim_world *w, struct sim_deal *d, const struct sim_car *car, unsigned node)
 {
 	struct sim_node *n = &w->node[node];
 	const struct sim_bus *b = &w->bus[n->bus];
@@ -216,20 +104,20 @@ static void make_body_node(struct sim_world *w, struct deal *d, const struct sim
 			n->door_run_on = sim_log_ns(w->plan, 3, fmin(180, 0.4 * w->limit_s));
 	}
 	for (unsigned i = 0; i < parked; i++) {
-		double ms = park_period(w);
+		double ms = sim_park_ms(w);
 		double faster = sim_chance(w->plan, 0.6) ? 1 : sim_chance(w->plan, 0.5) ? 2 : 5;
 
 		/* One ID at least by which a person would notice within a second that it is alive. */
 		if (i == 0 && ms > 1000)
 			ms = 500;
-		cyclic(w, d, node, fmax(10, ms / faster), ms);
+		sim_add_cyclic(w, d, node, fmax(10, ms / faster), ms);
 	}
 	for (unsigned i = 0; i < driving; i++)
-		cyclic(w, d, node, drive_ms[2 + sim_pick(w->plan, DRIVES - 2)], 0);
+		sim_add_cyclic(w, d, node, sim_drive_ms(w, true), 0);
 	for (unsigned i = 0; i < events; i++) {
-		struct sim_msg *m = add_msg(w, node, new_id(w, d, n), SIM_EVENT);
+		struct sim_msg *m = sim_add_msg(w, node, sim_new_id(w, d, n), SIM_EVENT);
 
-		content(w, m);
+		sim_content(w, m);
 		m->period_key = sim_log_ns(w->plan, 1, 20);
 		m->period_park = sim_chance(w->plan, 0.25) ? sim_log_ns(w->plan, 20, 200) : 0;
 	}
@@ -242,7 +130,7 @@ static void make_body_node(struct sim_world *w, struct deal *d, const struct sim
 		}
 		n->answer_msg = (int)w->msgs;
 
-		struct sim_msg *m = add_msg(w, node, id, SIM_ANSWER);
+		struct sim_msg *m = sim_add_msg(w, node, id, SIM_ANSWER);
 
 		m->signal_byte = 4;
 		m->data[0] = 4;
@@ -252,7 +140,7 @@ static void make_body_node(struct sim_world *w, struct deal *d, const struct sim
 	}
 }
 
-static void make_drive_node(struct sim_world *w, struct deal *d, unsigned node)
+static void make_drive_node(struct sim_world *w, struct sim_deal *d, unsigned node)
 {
 	struct sim_node *n = &w->node[node];
 	unsigned count = 2 + sim_pick(w->plan, 7);
@@ -260,52 +148,10 @@ static void make_drive_node(struct sim_world *w, struct deal *d, unsigned node)
 	n->ignition = true;
 	n->ignition_ns = sim_chance(w->plan, 0.7) ? sim_ns(w->plan, 0.03, 1.5) : sim_ns(w->plan, 1, 8);
 	for (unsigned i = 0; i < count; i++)
-		cyclic(w, d, node, drive_ms[sim_pick(w->plan, 7)], 0);
+		sim_add_cyclic(w, d, node, sim_drive_ms(w, false), 0);
 }
 
-static double period_rate(const struct sim_world *w, unsigned bus, bool key)
-{
-	double rate = 0;
-
-	for (unsigned i = 0; i < w->msgs; i++) {
-		const struct sim_msg *m = &w->msg[i];
-		int64_t period = key ? m->period_key : m->period_park;
-
-		if (w->node[m->node].bus == bus && period && m->kind != SIM_REQUEST)
-			rate += 1e9 / (double)period;
-	}
-	return rate;
-}
-
-double sim_car_rate(const struct sim_world *w, unsigned bus)
-{
-	return period_rate(w, bus, false) + (w->bus[bus].nm == SIM_NM_OSEK ? 1e9 / (double)w->bus[bus].nm_cycle : 0);
-}
-
-/* Slows messages down until the bus carries no more than it should. */
-static void tame(struct sim_world *w, unsigned bus, bool key, double rate)
-{
-	const double *steps = key ? drive_ms : park_ms;
-	unsigned count = key ? DRIVES : PARKS - 3;
-
-	for (unsigned tries = 0; tries < 100000 && period_rate(w, bus, key) > rate; tries++) {
-		struct sim_msg *m = &w->msg[sim_pick(w->plan, w->msgs)];
-		int64_t *period = key ? &m->period_key : &m->period_park;
-		unsigned next = 0;
-
-		if (w->node[m->node].bus != bus || m->kind != SIM_CYCLIC || !*period)
-			continue;
-		while (next < count && (int64_t)(steps[next] * 1e6) <= *period)
-			next++;
-		if (next == count)
-			continue;
-		*period = (int64_t)(steps[next] * 1e6);
-		if (m->period_park && m->period_key > m->period_park)
-			m->period_park = m->period_key;
-	}
-}
-
-static void make_bus(struct sim_world *w, struct sim_bus *b, struct deal *d, const struct sim_car *car)
+static void make_bus(struct sim_world *w, struct sim_bus *b, struct sim_deal *d, const struct sim_car *car)
 {
 	static const uint32_t rates[] = { 125000, 250000, 500000 };
 	static const uint32_t bases[] = { 0x400, 0x440, 0x480, 0x500, 0x540, 0x580, 0x600, 0x640, 0x680, 0x700 };
@@ -416,29 +262,12 @@ static void take_address(struct sim_world *w, unsigned node, unsigned first)
 	} while (taken);
 }
 
-static void forward(struct sim_world *w, struct deal *d, unsigned gateway, unsigned count)
-{
-	double ppm[5];
-	unsigned senders = 2 + sim_pick(w->plan, 4);
-
-	for (unsigned i = 0; i < senders; i++)
-		ppm[i] = sim_uniform(w->plan, -80, 80);
-	for (unsigned i = 0; i < count; i++) {
-		double ms = park_ms[3 + sim_pick(w->plan, 10)];
-		struct sim_msg *m = cyclic(w, d, gateway, ms, ms);
-
-		m->remote = true;
-		m->ppm = ppm[sim_pick(w->plan, senders)];
-		m->offset = sim_ns(w->plan, 0, 1e-3 * ms);
-	}
-}
-
 unsigned sim_car_add(struct sim_world *w, const struct sim_car *car)
 {
 	unsigned bus = w->buses++, first = w->nodes;
 	unsigned body = 5 + sim_pick(w->plan, 9), drive = 2 + sim_pick(w->plan, 6);
 	struct sim_bus *b = &w->bus[bus];
-	struct deal d = { .style = 0 };
+	struct sim_deal d = { .style = 0 };
 	unsigned lone = car->lone ? 1 + sim_pick(w->plan, body - 1) : body;
 
 	make_bus(w, b, &d, car);
@@ -460,7 +289,7 @@ unsigned sim_car_add(struct sim_world *w, const struct sim_car *car)
 		take_address(w, node, first);
 		if (b->extended) {
 			n->claim_msg = (int)w->msgs;
-			add_msg(w, node, LULL_ID_EXTENDED | 0x18eeff00 | n->address, SIM_CLAIM);
+			sim_add_msg(w, node, LULL_ID_EXTENDED | 0x18eeff00 | n->address, SIM_CLAIM);
 		}
 		if ((b->nm == SIM_NM_AUTOSAR || b->nm == SIM_NM_OSEK) &&
 		    (driving ? sim_chance(w->plan, 0.4) : i < 4 || sim_chance(w->plan, 0.7)))
@@ -471,19 +300,19 @@ unsigned sim_car_add(struct sim_world *w, const struct sim_car *car)
 		else
 			make_body_node(w, &d, car, node);
 		if (i == 0 && car->gateway && car->forwarded)
-			forward(w, &d, node, car->forwarded);
+			sim_forward(w, &d, node, car->forwarded);
 		if (i == lone) {
-			struct sim_msg *m = add_msg(w, node, new_id(w, &d, n), SIM_LONE);
+			struct sim_msg *m = sim_add_msg(w, node, sim_new_id(w, &d, n), SIM_LONE);
 
-			content(w, m);
+			sim_content(w, m);
 			n->lone = true;
 		}
 	}
-	tame(w, bus, false, sim_log_uniform(w->plan, car->rate_low, car->rate_high));
+	sim_tame(w, bus, false, sim_log_uniform(w->plan, car->rate_low, car->rate_high));
 
 	double most = 0.5 * (double)b->bitrate / (b->extended ? 150 : 125);
 
-	tame(w, bus, true, fmin(most, sim_log_uniform(w->plan, 200, 900)));
+	sim_tame(w, bus, true, fmin(most, sim_log_uniform(w->plan, 200, 900)));
 	settle_habits(w, bus, first, car);
 	for (unsigned i = 0, bodies = 1 + sim_pick(w->plan, 3); i < bodies; i++)
 		w->node[sim_car_choose(w, bus, NULL, 0)].body = true;
@@ -514,7 +343,7 @@ unsigned sim_car_tester(struct sim_world *w)
 		else
 			id = functional ? 0x7df : w->msg[a->answer_msg].id - 8;
 
-		struct sim_msg *m = add_msg(w, node, id, SIM_REQUEST);
+		struct sim_msg *m = sim_add_msg(w, node, id, SIM_REQUEST);
 
 		m->period_key = m->period_park = (int64_t)(ms * 1e6);
 		m->offset = sim_ns(w->plan, 0, 1e-3 * ms);

@@ -95,9 +95,8 @@ int sim_make_port_closed(struct sim_world *w)
 int sim_make_single_frames(struct sim_world *w)
 {
 	struct sim_car car;
-	int64_t period, t;
+	int64_t period;
 	int lone = SIM_NOBODY, error;
-	bool jitter = sim_chance(w->plan, 0.3);
 
 	sim_limits(w);
 	car = sim_car_any(w, true);
@@ -110,11 +109,8 @@ int sim_make_single_frames(struct sim_world *w)
 	error = sim_evening(w, &any_evening);
 	sim_end(w, 4, 10);
 	period = sim_ns(w->plan, 12, 60);
-	for (t = w->slept + period; t < w->end && lone != SIM_NOBODY; t += period) {
-		int64_t late = jitter ? sim_ns(w->plan, 0, 0.08 * 1e-9 * (double)period) : sim_ns(w->plan, 0, 0.003);
-
-		sim_act(w, t + late, SIM_ACT_LONE, lone, 0);
-	}
+	sim_act(w, w->slept + period, SIM_ACT_LONE, lone, period);
+	w->act[w->acts - 1].spread = sim_chance(w->plan, 0.3) ? 8 : 0;
 	good_night(w);
 	return error;
 }

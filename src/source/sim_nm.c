@@ -6,7 +6,7 @@
  * application traffic stops with the network mode; bus sleep follows after the wait. */
 #include <source/sim_world.h>
 
-enum { ACTIVE_WAKEUP = 0x10 };
+enum { REPEAT_REQUEST = 0x01, ACTIVE_WAKEUP = 0x10 };
 
 static struct sim_bus *bus_of(struct sim_world *w, unsigned node)
 {
@@ -151,6 +151,7 @@ static void autosar_timer(struct sim_world *w, unsigned node)
 
 	if (n->nm_state != SIM_NM_REPEAT)
 		return;
+	n->repeat_request = false;
 	if (sim_node_needs(w, n))
 		n->nm_state = SIM_NM_NORMAL;
 	else
@@ -176,12 +177,40 @@ static void autosar_timeout(struct sim_world *w, unsigned node)
 	sim_node_at(w, node, SIM_EV_OFF, w->now + b->nm_wait);
 }
 
+static bool repeats(const struct sim_node *n)
+{
+	return n->nm_state == SIM_NM_NORMAL || n->nm_state == SIM_NM_READY;
+}
+
+void sim_nm_repeat(struct sim_world *w, unsigned node)
+{
+	if (!repeats(&w->node[node]))
+		return;
+	w->node[node].repeat_request = true;
+	autosar_repeat(w, node);
+}
+
+/* Somebody wants to know who is there: all answer with repeat messages, whether they ask for the network or not. */
+static void repeat_all(struct sim_world *w, unsigned sender)
+{
+	for (unsigned i = 0; i < w->nodes; i++) {
+		struct sim_node *n = &w->node[i];
+
+		if (i != sender && n->bus == w->node[sender].bus && repeats(n)) {
+			sim_node_cancel(w, i, SIM_EV_NM_TIMEOUT);
+			autosar_repeat(w, i);
+		}
+	}
+}
+
 static void autosar_heard(struct sim_world *w, unsigned index)
 {
 	struct sim_bus *b = &w->bus[w->node[w->msg[index].node].bus];
 	unsigned sender = w->msg[index].node;
 
 	b->last_nm = w->now;
+	if (w->node[sender].repeat_request)
+		repeat_all(w, sender);
 	for (unsigned i = 0; i < w->nodes; i++) {
 		struct sim_node *n = &w->node[i];
 
@@ -207,7 +236,8 @@ void sim_nm_due(struct sim_world *w, unsigned index)
 	if (b->nm_source_byte >= 0)
 		m->data[b->nm_source_byte] = n->address;
 	if (b->nm_control_byte >= 0)
-		m->data[b->nm_control_byte] = n->active_wakeup ? ACTIVE_WAKEUP : 0;
+		m->data[b->nm_control_byte] = (uint8_t)((n->active_wakeup ? ACTIVE_WAKEUP : 0) |
+			(n->repeat_request ? REPEAT_REQUEST : 0));
 }
 
 /* --- the same for all --- */

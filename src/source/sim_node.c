@@ -32,11 +32,11 @@ void sim_node_wake(struct sim_world *w, unsigned node, enum sim_cause cause)
 
 	/* Booting is the same each time but for a little: the order in which nodes come up is fixed. */
 	double stretch = sim_uniform(w->run, 0.99, 1.01);
-	int64_t start = w->now + (cause == SIM_BY_ITSELF ? n->lead_ns : 0);
+	int64_t begin = w->now + (cause == SIM_BY_ITSELF ? n->lead_ns : 0);
 
 	if (n->state == SIM_OFF)
-		sim_node_at(w, node, SIM_EV_CTRL, start + (int64_t)((double)n->ctrl_ns * stretch));
-	sim_node_at(w, node, SIM_EV_APP, start + (int64_t)((double)n->app_ns * stretch) + sim_ns(w->run, 0, 0.001));
+		sim_node_at(w, node, SIM_EV_CTRL, begin + (int64_t)((double)n->ctrl_ns * stretch));
+	sim_node_at(w, node, SIM_EV_APP, begin + (int64_t)((double)n->app_ns * stretch) + sim_ns(w->run, 0, 0.001));
 	n->state = SIM_BOOT;
 	n->cause = cause;
 	n->active_wakeup = cause == SIM_BY_ITSELF;
@@ -69,7 +69,7 @@ static void asleep(struct sim_world *w, unsigned node)
 	sim_node_cancel(w, node, SIM_EV_ANSWER);
 	sim_node_cancel(w, node, SIM_EV_IDLE);
 	n->nm_state = SIM_NM_SLEEP;
-	n->active_wakeup = false;
+	n->active_wakeup = n->repeat_request = false;
 	n->state = n->always_acks ? SIM_DOZE : SIM_OFF;
 	controller(w, n, n->always_acks);
 	w->bus[n->bus].alert = true;

@@ -16,38 +16,42 @@ struct text {
 
 static void LULL_PRINTF(2, 3) say(struct text *t, const char *format, ...)
 {
+	char *more = NULL;
 	va_list args;
+	int n;
 
-	for (;;) {
-		va_start(args, format);
-
-		int wanted = vsnprintf(t->at ? t->at + t->n : NULL, t->room - t->n, format, args);
-
-		va_end(args);
-		if (wanted < 0 || t->failed) {
-			t->failed = true;
-			return;
-		}
-		if (t->n + (size_t)wanted < t->room) {
-			t->n += (size_t)wanted;
-			return;
-		}
-
-		size_t room = 2 * (t->n + (size_t)wanted) + 1024;
+	va_start(args, format);
+	n = vasprintf(&more, format, args);
+	va_end(args);
+	if (n < 0) {
+		t->failed = true;
+		return;
+	}
+	if (t->n + (size_t)n >= t->room) {
+		size_t room = 2 * (t->n + (size_t)n) + 1024;
 		char *at = realloc(t->at, room);
 
 		if (!at) {
+			free(more);
 			t->failed = true;
 			return;
 		}
 		t->at = at;
 		t->room = room;
 	}
+	memcpy(t->at + t->n, more, (size_t)n + 1);
+	t->n += (size_t)n;
+	free(more);
 }
 
 static double ms(int64_t ns)
 {
 	return 1e-6 * (double)ns;
+}
+
+static const char *position(int byte)
+{
+	return byte < 0 ? "off" : byte == 0 ? "0" : "1";
 }
 
 static void say_management(struct text *t, const struct sim_bus *b)
@@ -57,10 +61,10 @@ static void say_management(struct text *t, const struct sim_bus *b)
 	say(t, "\n[nm %s-nm]\nkind = %s\nbus = %s\nids = 0x%03X/0x%03X\n", b->name,
 		b->nm == SIM_NM_OSEK ? "osek" : "autosar", b->name, b->nm_base, b->nm_mask);
 	if (b->nm == SIM_NM_OSEK)
-		say(t, "op_alive = 0x%02X\nop_ring = 0x%02X\n", b->op_alive, b->op_ring);
+		say(t, "alive = 0x%02X\nring = 0x%02X\n", b->op_alive, b->op_ring);
 	else
-		say(t, "source_byte = %d\ncontrol_byte = %d\nrepeat_message_ms = %.0f\n", b->nm_source_byte,
-			b->nm_control_byte, ms(b->nm_repeat));
+		say(t, "source_byte = %s\ncontrol_byte = %s\nrepeat_message_ms = %.0f\n", position(b->nm_source_byte),
+			position(b->nm_control_byte), ms(b->nm_repeat));
 	say(t, "cycle_ms = %.0f\ntimeout_ms = %.0f\nwait_sleep_ms = %.0f\n", ms(b->nm_cycle), ms(b->nm_timeout),
 		ms(b->nm_wait));
 }
@@ -96,11 +100,7 @@ static void say_nodes(struct text *t, const struct sim_world *w)
 
 		if (n->tester) /* nobody knows of it: it is the answer */
 			continue;
-		if (n->gateway && w->buses > 1)
-			say(t, "\n[node %s-%s]\n", n->name, b->name);
-		else
-			say(t, "\n[node %s]\n", n->name);
-		say(t, "bus = %s\n", b->name);
+		say(t, "\n[node %s]\nbus = %s\n", n->name, b->name);
 		say_ids(t, w, n);
 		if (n->gateway)
 			say(t, "gateway = yes\n");

@@ -30,6 +30,8 @@ struct sim_evening {
 	bool undisturbed; /* nothing moves after key-off */
 	bool short_drive; /* for two buses and crowded ones */
 };
+/* In some nights under AUTOSAR NM: requests for repeat messages, in which all send that are awake. */
+void sim_repeats(struct sim_world *, int64_t from, int64_t to);
 /* The limits of this car. Before sim_car_add(). */
 void sim_limits(struct sim_world *);
 /* From the start of listening to the last disturbance: sets key_on, key_off, settle, slept. */

@@ -10,7 +10,7 @@
 void sim_act(struct sim_world *w, int64_t t, enum sim_act_kind kind, int node, int64_t value)
 {
 	if (w->acts < SIM_ACTS)
-		w->act[w->acts++] = (struct sim_act){ t, kind, node, value };
+		w->act[w->acts++] = (struct sim_act){ .t = t, .kind = kind, .node = node, .value = value };
 	else
 		w->error = -ENOMEM;
 }
@@ -141,6 +141,15 @@ static int known_wakes(struct sim_world *w, int first)
 	return error;
 }
 
+void sim_repeats(struct sim_world *w, int64_t from, int64_t to)
+{
+	if (w->bus[0].nm != SIM_NM_AUTOSAR || !sim_chance(w->plan, 0.25))
+		return;
+	for (unsigned i = 0, n = 1 + sim_pick(w->plan, 4); i < n; i++)
+		sim_act(w, from + (int64_t)((double)(to - from) * gsl_rng_uniform(w->plan)), SIM_ACT_REPEAT,
+			(int)sim_car_choose(w, 0, NULL, 0), 0);
+}
+
 int sim_evening(struct sim_world *w, const struct sim_evening *e)
 {
 	int64_t drive = sim_log_ns(w->plan, 30, e->short_drive ? 90 : 240);
@@ -149,6 +158,8 @@ int sim_evening(struct sim_world *w, const struct sim_evening *e)
 	w->key_on = 0;
 	if (e->known == SIM_KNOWN_ALWAYS || (e->known == SIM_KNOWN_SOME && sim_chance(w->plan, 0.3)))
 		error = known_wakes(w, e->first);
+	else if (sim_chance(w->plan, 0.2))
+		error = sim_mark(w, sim_ns(w->plan, 0, 5), LULL_MARK_KEY_ON, "key on");
 	w->key_off = w->settle = w->key_on + drive;
 	sim_act(w, w->key_off, SIM_ACT_KEY_OFF, 0, 0);
 	if (!error && sim_chance(w->plan, 0.5)) {
@@ -166,6 +177,7 @@ int sim_evening(struct sim_world *w, const struct sim_evening *e)
 			error = sim_disturb(w, t, sim_chance(w->plan, 0.6));
 		}
 	}
+	sim_repeats(w, w->key_off, w->settle + 60 * LULL_SEC);
 	w->slept = w->settle + sim_longest(w, SIM_AFTER_EVENING) + 20 * LULL_SEC;
 	return error;
 }

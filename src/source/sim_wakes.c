@@ -2,6 +2,7 @@
 /* sim_wakes: nights in which the network is woken again and again, by one of its own or from outside. Pure. */
 #include <math.h>
 #include <source/sim_scenario.h>
+#include <stdio.h>
 
 enum { WAKES_MOST = 40 };
 
@@ -265,6 +266,7 @@ int sim_make_two_buses(struct sim_world *w)
 		half[i] = sim_car_gateway(w, i);
 	for (unsigned i = 0; i < 2; i++) {
 		w->node[half[i]].twin = half[1 - i];
+		snprintf(w->node[half[i]].name, sizeof w->node[half[i]].name, "gateway-%s", w->bus[i].name);
 		w->node[half[i]].lead_ns = sim_ns(w->plan, 0.001, 0.02);
 	}
 	waker = choose_waker(w, 1, NULL, 0);

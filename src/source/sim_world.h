@@ -123,7 +123,7 @@ struct sim_node {
 	unsigned tec; /* transmit error counter */
 	enum sim_nm_state nm_state;
 	int64_t repeat_until;
-	bool active_wakeup;
+	bool active_wakeup, repeat_request;
 	bool sleep_ind; /* OSEK: as last sent */
 	uint8_t ring_op; /* OSEK: of the frame waiting */
 	int64_t reduced_ns; /* AUTOSAR bus-load reduction */
@@ -133,30 +133,30 @@ struct sim_node {
 struct sim_bus {
 	char name[LULL_BUS_NAME];
 	uint32_t bitrate;
-	int64_t bit_ns;
 	enum sim_nm nm;
-	bool extended; /* J1939-like 29-bit IDs */
+	int64_t bit_ns;
 
 	/* network management, as an integrator set it up */
+	int64_t nm_cycle, nm_repeat, nm_timeout, nm_wait;
 	uint32_t nm_base, nm_mask;
 	int nm_source_byte, nm_control_byte;
-	uint8_t op_alive, op_ring;
-	int64_t nm_cycle, nm_repeat, nm_timeout, nm_wait;
-	bool nm_reduction; /* bus-load reduction */
 	int64_t last_nm;
 	int64_t claim_wait;
+	uint8_t op_alive, op_ring;
+	bool nm_reduction; /* bus-load reduction */
+	bool extended; /* J1939-like 29-bit IDs */
 
 	/* the wire */
-	unsigned listeners; /* controllers that acknowledge */
 	bool alert; /* some node may have to be woken by traffic */
 	bool busy;
-	int current; /* message on the wire, or -1 between */
+	unsigned listeners; /* controllers that acknowledge */
 	int64_t end;
 	int64_t last_tx; /* true end of the last frame, LULL_NEVER before the first */
 	struct lull_frame frame;
-	uint16_t queue[SIM_MSGS];
-	unsigned queued;
 	uint64_t frames;
+	int current; /* message on the wire, or -1 between */
+	unsigned queued;
+	uint16_t queue[SIM_MSGS];
 	uint32_t watch_gen;
 
 	/* truth, as it came out */
@@ -172,8 +172,9 @@ enum sim_act_kind {
 	SIM_ACT_CHANGE, /* node reports a change of what it watches */
 	SIM_ACT_DOOR, /* nodes go on for a while because a door moved */
 	SIM_ACT_LINE, /* everything on the wake line boots; node: bus */
-	SIM_ACT_LONE, /* message sends one lone frame */
+	SIM_ACT_LONE, /* message sends a lone frame, and again every value */
 	SIM_ACT_CLOSE, /* the gateway closes the port: nothing is heard any more */
+	SIM_ACT_REPEAT, /* node requests repeat messages of all (AUTOSAR) */
 	SIM_ACT_STEP /* the capture's clock steps by value */
 };
 struct sim_act {
@@ -181,6 +182,7 @@ struct sim_act {
 	enum sim_act_kind kind;
 	int node;
 	int64_t value;
+	int spread; /* of repeated acts, in percent of their period */
 };
 
 struct sim_timer {
@@ -204,6 +206,7 @@ struct sim_adapter {
 	int64_t batch_end;
 	struct lull_frame batch[SIM_BATCH];
 	unsigned batched;
+	unsigned lost_every, lost_left; /* frames between two that the adapter drops; 0 none */
 	unsigned noise_every, noise_left; /* frames between two destroyed by noise; 0 none */
 	bool closed;
 };
@@ -299,6 +302,7 @@ void sim_nm_started(struct sim_world *, unsigned node); /* its software runs now
 void sim_nm_need_changed(struct sim_world *, unsigned node);
 void sim_nm_heard(struct sim_world *, unsigned msg); /* an NM frame came through */
 void sim_nm_event(struct sim_world *, enum sim_event, unsigned node);
+void sim_nm_repeat(struct sim_world *, unsigned node); /* AUTOSAR: repeat message request */
 void sim_nm_due(struct sim_world *, unsigned msg); /* fills an NM frame about to be sent */
 void sim_osek_started(struct sim_world *, unsigned node);
 void sim_osek_need_changed(struct sim_world *, unsigned node);

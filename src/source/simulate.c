@@ -51,9 +51,14 @@ static void act(struct sim_world *w, const struct sim_act *a)
 	case SIM_ACT_LONE:
 		sim_msg_fill(w, &w->msg[a->node]);
 		sim_bus_send(w, (unsigned)a->node);
+		sim_at(w, w->now + a->value + sim_ns(w->run, 0, 1e-11 * (double)(a->value * a->spread)), SIM_EV_ACT,
+			(unsigned)(a - w->act), 0);
 		break;
 	case SIM_ACT_CLOSE:
 		w->adapter.closed = true;
+		break;
+	case SIM_ACT_REPEAT:
+		sim_nm_repeat(w, (unsigned)a->node);
 		break;
 	case SIM_ACT_STEP:
 		sim_adapter_flush(w);

@@ -3,6 +3,7 @@
 #include <linux/can/error.h>
 #include <math.h>
 #include <setjmp.h>
+#include <source/profile.h>
 #include <source/simulate.h>
 #include <stdarg.h>
 #include <stddef.h>
@@ -166,10 +167,11 @@ static double settle_s(const struct heard *h)
 
 static double limit_s(const struct heard *h)
 {
-	double s = 0;
+	static const char key[] = "sleep_s = ";
+	const char *at = strstr(h->night.profile, key);
 
-	assert_int_equal(sscanf(strstr(h->night.profile, "sleep_s = "), "sleep_s = %lf", &s), 1);
-	return s;
+	assert_non_null(at);
+	return strtod(at + sizeof key - 1, NULL);
 }
 
 /* Whoever holds the bus awake is heard to the end. */
@@ -189,6 +191,22 @@ static void check_held(const struct heard *h)
 	}
 	assert_true(isnan(h->night.truth.first_quiet_s));
 	assert_true(1e-9 * (double)length(h) > settle_s(h) + limit_s(h) + 600);
+}
+
+/* Where every node stops by itself, all but the accused have done so in time. */
+static void check_others_stopped(const struct heard *h)
+{
+	static const char *const alone[] = { "one-node-holds", "address-holds", "forwarded-bus", "late-one-node" };
+	bool applies = false;
+
+	for (size_t i = 0; i < sizeof alone / sizeof *alone; i++)
+		applies |= strcmp(h->night.truth.scenario, alone[i]) == 0;
+	for (unsigned k = 0; applies && k < IDS; k++) {
+		const struct seen_id *id = &h->id[0][k];
+
+		if (id->frames && !accused(h, node_of(h, 0, id->id), h->night.truth.finding[0].code))
+			assert_true(1e-9 * (double)id->last < settle_s(h) + 0.9 * limit_s(h));
+	}
 }
 
 static void check_late(const struct heard *h)
@@ -298,9 +316,11 @@ static void check_night(const struct heard *h)
 	switch (truth->finding[0].code) {
 	case LULL_HELD_AWAKE:
 		check_held(h);
+		check_others_stopped(h);
 		break;
 	case LULL_LATE_TO_SLEEP:
 		check_late(h);
+		check_others_stopped(h);
 		break;
 	case LULL_WOKEN_AGAIN:
 	case LULL_WOKEN_FROM_OUTSIDE:
@@ -384,6 +404,169 @@ static void profile_text(void **state)
 	}
 }
 
+/* --- what NM frames say, read by the layout that the profile tells --- */
+
+struct managed {
+	struct heard *truth;
+	struct lull_nm_layout nm;
+	lull_time from; /* looks at frames after this */
+	lull_time spell_from, last;
+	unsigned active, asks_late; /* active wake-ups by others; NM after the repeat-message time by others */
+	unsigned active_accused, frames, by_others;
+	struct {
+		uint8_t op;
+		bool heard;
+	} ring[256]; /* last opcode of each address */
+	unsigned acknowledged;
+};
+
+static int take_managed(void *ctx, const struct lull_frame *f)
+{
+	struct managed *m = ctx;
+	lull_time t = f->t - m->truth->night.start_utc_ns;
+
+	if (f->flags & LULL_FRAME_ERROR)
+		return 0;
+	if (t - m->last > SILENCE)
+		m->spell_from = t;
+	m->last = t;
+	if ((f->id & m->nm.ids.mask) != m->nm.ids.id || t < m->from)
+		return 0;
+	if (m->nm.kind == LULL_NM_OSEK) {
+		unsigned address = f->id & LULL_ID_BITS & ~m->nm.ids.mask;
+
+		assert_true(f->len == 8);
+		m->ring[address].op = f->data[1];
+		m->ring[address].heard = true;
+		m->acknowledged += (f->data[1] & m->nm.op_sleep_acknowledge) != 0;
+		return 0;
+	}
+
+	unsigned control = m->nm.control_byte >= 0 ? f->data[m->nm.control_byte] : 0;
+	bool by_accused = accused(m->truth, node_of(m->truth, 0, f->id), m->truth->night.truth.finding[0].code);
+
+	m->frames++;
+	m->by_others += !by_accused;
+	if (m->nm.source_byte >= 0)
+		assert_int_equal(f->data[m->nm.source_byte], f->id & LULL_ID_BITS & ~m->nm.ids.mask);
+	if (by_accused)
+		m->active_accused += (control & 0x10) != 0;
+	else
+		m->active += (control & 0x10) != 0;
+	if (!by_accused && t - m->spell_from > m->nm.repeat_message_ns + m->nm.cycle_ns + LULL_SEC)
+		m->asks_late++;
+	return 0;
+}
+
+static struct managed look_at_management(const char *scenario, uint64_t seed, bool after_quiet)
+{
+	struct heard *h = run(scenario, seed, true, false);
+	struct lull_profile profile;
+	struct lull_sim_night again;
+	char err[256] = "";
+	struct managed m = { .truth = h };
+	struct lull_sim_options options = { .scenario = scenario, .seed = seed };
+	struct lull_sim_sink sink = { .ctx = &m, .frame = take_managed };
+
+	assert_int_equal(lull_profile_parse_text("car.ini", h->night.profile, strlen(h->night.profile), &profile, err,
+				 sizeof err), 0);
+	assert_int_equal(profile.nm_count, 1);
+	m.nm = profile.nm[0];
+	m.from = (lull_time)(1e9 * (after_quiet ? h->night.truth.first_quiet_s + 1 : settle_s(h)));
+	if (strcmp(scenario, "nm-asks") == 0)
+		m.from = length(h) - 40 * LULL_SEC;
+	assert_int_equal(lull_sim_run(&options, &sink, &again), 0);
+	lull_sim_clear(&again);
+	lull_profile_clear(&profile);
+	return m;
+}
+
+static void management_agrees_with_truth(void **state)
+{
+	(void)state;
+	for (uint64_t seed = 1; seed <= 5; seed++) {
+		struct managed m = look_at_management("wakes-nm", seed, true);
+
+		assert_true(m.active_accused > 0);
+		assert_int_equal(m.active, 0);
+		assert_int_equal(m.asks_late, 0);
+		done(m.truth);
+
+		m = look_at_management("repeat-only", seed, true);
+		assert_int_equal(m.active + m.active_accused, 0);
+		assert_int_equal(m.asks_late, 0);
+		done(m.truth);
+
+		m = look_at_management("nm-asks", seed, false);
+		assert_true(m.frames > 0);
+		assert_int_equal(m.by_others, 0);
+		done(m.truth);
+
+		m = look_at_management("ring-holds", seed, false);
+		assert_int_equal(m.acknowledged, 0);
+
+		unsigned without = 0, with = 0;
+
+		for (unsigned i = 0; i < 256; i++) {
+			const struct lull_truth_node *n;
+
+			if (!m.ring[i].heard)
+				continue;
+			with += (m.ring[i].op & m.nm.op_sleep_indication) != 0;
+			if (m.ring[i].op & m.nm.op_sleep_indication)
+				continue;
+			n = node_of(m.truth, 0, (m.nm.ids.id & LULL_ID_BITS) | i);
+			if (!(m.ring[i].op & m.nm.op_alive)) {
+				assert_true(accused(m.truth, n, LULL_HELD_AWAKE));
+				without++;
+			}
+		}
+		assert_int_equal(without, 1);
+		assert_true(with > 0);
+		done(m.truth);
+
+		m = look_at_management("late-ring", seed, false);
+		assert_int_equal(m.acknowledged, 1);
+		done(m.truth);
+	}
+}
+
+static void profiles_can_be_read(void **state)
+{
+	size_t n;
+	const struct lull_sim_scenario *s = lull_sim_scenarios(&n);
+
+	(void)state;
+	for (size_t i = 0; i < n; i++) {
+		struct heard *h = calloc(1, sizeof *h);
+		struct lull_sim_options options = {
+			.scenario = s[i].name, .seed = 20, .with_profile_nodes = true, .hours = 0.05
+		};
+		struct lull_sim_sink sink = { .ctx = h, .frame = take_frame };
+		struct lull_profile profile;
+		char err[256] = "";
+
+		/* Three minutes only: no scenario may need more to be well-behaved. */
+		assert_non_null(h);
+		h->last = INT64_MIN;
+		assert_int_equal(lull_sim_run(&options, &sink, &h->night), 0);
+		if (lull_profile_parse_text("car.ini", h->night.profile, strlen(h->night.profile), &profile, err, sizeof err))
+			fail_msg("%s: %s", s[i].name, err);
+		for (size_t k = 0; k < h->night.truth.node_count; k++) {
+			const struct lull_truth_node *t = &h->night.truth.nodes[k];
+			size_t matches = 0;
+
+			for (size_t p = 0; p < profile.node_count; p++) {
+				if (strcmp(profile.nodes[p].name, t->name) == 0 && strcmp(profile.nodes[p].bus, t->bus) == 0)
+					matches += profile.nodes[p].id_count == t->id_count;
+			}
+			assert_int_equal(matches, strcmp(t->name, "asker") != 0);
+		}
+		lull_profile_clear(&profile);
+		done(h);
+	}
+}
+
 static void options_and_errors(void **state)
 {
 	struct heard *h = calloc(1, sizeof *h);
@@ -409,8 +592,10 @@ int main(void)
 		cmocka_unit_test(same_seed_same_night),
 		cmocka_unit_test(profile_text),
 		cmocka_unit_test(options_and_errors),
+		cmocka_unit_test(profiles_can_be_read),
+		cmocka_unit_test(management_agrees_with_truth),
 	};
-	size_t n, count = 3;
+	size_t n, count = 5;
 	const struct lull_sim_scenario *s = lull_sim_scenarios(&n);
 	static struct lull_sim_scenario copy[60];
 
