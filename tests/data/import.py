@@ -182,9 +182,13 @@ def clocks(report, arrivals):
         nominal = round(period * 1000) / 1000
         if nominal <= 0 or len(times) < 500:
             continue
+        periods = [(after - before) / nominal for before, after in zip(times, times[1:])]
+        # Where jitter nears half a period, a gap alone does not tell how many periods it spans.
+        if any(abs(p - round(p)) > 0.4 for p in periods):
+            continue
         index = [0]
-        for before, after in zip(times, times[1:]):
-            index.append(index[-1] + round((after - before) / nominal))
+        for p in periods:
+            index.append(index[-1] + round(p))
         fit = stats.linregress(index, times)
         ppm = (fit.slope / nominal - 1) * 1e6
         if fit.stderr / nominal * 1e6 > 1:

@@ -8,4 +8,7 @@ if [ ! -d "$LULL_SHARED/data" ]; then
 	echo "ok - open data # SKIP there is no $LULL_SHARED/data"
 	exit 0
 fi
-exec python3 tests/data/import.py
+# The Debian modules belong to the Debian interpreter, whatever else is first in PATH.
+python=/usr/bin/python3
+[ -x $python ] || python=python3
+exec $python tests/data/import.py
