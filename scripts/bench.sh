@@ -16,7 +16,6 @@ bytes=$((24 + 32 * frames))
 mkdir -p "$data"
 
 say() { printf '%-52s %14s %s\n' "$1" "$2" "$3"; }
-ratio() { awk -v a="$1" -v b="$2" 'BEGIN { printf "%.3f", a / b }'; }
 # The first N frames as a file of its own: a pcap header of 24 bytes, 32 bytes a frame.
 beginning() { head -c $((24 + 32 * $1)) "$capture" >"$2"; }
 
@@ -49,6 +48,7 @@ measure() {
 report() {
 	local name=$1 count=$2 wall=$3 user=$4 system=$5 peak=$6
 	say "$name" "$(awk -v n="$count" -v s="$wall" 'BEGIN { printf "%.0f", n / s }')" "frames/s"
+	say "$name, by processor time" "$(awk -v n="$count" -v u="$user" -v s="$system" 'BEGIN { printf "%.0f", n / (u + s) }')" "frames/s"
 	say "$name, wall time" "$wall" "s"
 	say "$name, processor time" "$(awk -v u="$user" -v s="$system" 'BEGIN { print u + s }')" "s"
 	say "$name, peak memory" "$(awk -v k="$peak" 'BEGIN { printf "%.1f", k / 1024 }')" "MiB"
@@ -78,28 +78,50 @@ say "tshark: first frames of the file, one run" "$tshark_frames" frames
 report "tshark -r FILE -q -z io,stat,0" "$tshark_frames" "$s_wall" "$s_user" "$s_system" "$s_peak"
 rm -f "$data/tshark.pcap"
 
-l=$(ratio "$frames" "$l_wall")
-say "lull import / tcpdump" "$(ratio "$l" "$(ratio "$frames" "$t_wall")")" times
-say "lull import / libpcap empty loop" "$(ratio "$l" "$(ratio "$frames" "$p_wall")")" times
-say "lull import / tshark" "$(ratio "$l" "$(ratio "$tshark_frames" "$s_wall")")" times
-
-# Instructions by function: what a change costs can be read here on a busy machine, too. Start-up and the writing
-# of the recording are in it, spread over the slice.
-[ "$slice_frames" -le "$frames" ] || slice_frames=$frames
-beginning "$slice_frames" "$data/slice.pcap"
-valgrind --tool=callgrind --callgrind-out-file="$data/callgrind.out" "$B/lull" import --can "$data/slice.pcap" \
-	-o "$data/slice.lull" --force >"$data/out" 2>"$data/err" || {
-	cat "$data/err" >&2
-	echo "bench: callgrind failed" >&2
-	exit 1
+# compare NAME FRAMES WALL USER SYSTEM: how many times as fast as that reader the import is.
+compare() {
+	say "lull import / $1, by wall time" "$(awk -v n="$frames" -v w="$l_wall" -v m="$2" -v v="$3" \
+		'BEGIN { printf "%.2f", n / w / (m / v) }')" times
+	say "lull import / $1, by processor time" "$(awk -v n="$frames" -v u="$l_user" -v s="$l_system" -v m="$2" -v v="$4" \
+		-v t="$5" 'BEGIN { printf "%.2f", n / (u + s) / (m / (v + t)) }')" times
 }
-say "callgrind: first frames of the file" "$slice_frames" frames
-callgrind_annotate --threshold=99 "$data/callgrind.out" | awk -v n="$slice_frames" '
-	function per(s) { gsub(/,/, "", s); return s / n }
-	function line(a, b) { printf "%-52s %14.1f %s\n", substr(a, 1, 52), b, "instructions/frame" }
-	/PROGRAM TOTALS/ { line("all functions together", per($1)) }
-	/^ *[0-9,]+ \([ 0-9.]+%\) .*:/ && shown < 24 {
-		name = $0; sub(/^ *[0-9,]+ \([ 0-9.]+%\) +/, "", name); sub(/ \[.*/, "", name); sub(/^[^:]*\//, "", name)
-		value = $1; if (per(value) >= 0.1) { line("  " name, per(value)); shown++ }
-	}'
-rm -f "$data/slice.pcap" "$data/slice.lull" "$data/time" "$data/out" "$data/err"
+compare tcpdump "$frames" "$t_wall" "$t_user" "$t_system"
+compare "libpcap, empty loop" "$frames" "$p_wall" "$p_user" "$p_system"
+compare tshark "$tshark_frames" "$s_wall" "$s_user" "$s_system"
+
+# Instructions by function: what a change costs can be read here on a busy machine, too. The difference of two
+# beginnings of the file leaves out start-up and what is done once.
+counted() {
+	beginning "$1" "$data/slice.pcap"
+	valgrind --tool=callgrind --callgrind-out-file="$data/callgrind.$1" "$B/lull" import --can "$data/slice.pcap" \
+		-o "$data/slice.lull" --force >"$data/out" 2>"$data/err" || {
+		cat "$data/err" >&2
+		echo "bench: callgrind failed" >&2
+		return 1
+	}
+	# Each function, with its library where it has no symbol, and its instructions.
+	callgrind_annotate --auto=no --tree=none --threshold=100 "$data/callgrind.$1" | awk '
+		/PROGRAM TOTALS/ { gsub(/,/, "", $1); print $1 "\tall functions together" }
+		/^ *[0-9,]+ \([ 0-9.]+%\) .*:/ {
+			value = $1; gsub(/,/, "", value)
+			name = $0; sub(/^ *[0-9,]+ \([ 0-9.]+%\) +/, "", name)
+			library = name; if (!sub(/.*\[/, "", library)) library = ""
+			sub(/\]$/, "", library); sub(/.*\//, "", library)
+			sub(/ \[.*/, "", name); sub(/^[^:]*\//, "", name)
+			if (name ~ /^\?\?\?:/) { sub(/^\?\?\?:/, "", name); name = library ": " (name ~ /^0x/ ? "unnamed" : name) }
+			print value "\t  " name
+		}'
+}
+if [ "$frames" -ge $((3 * slice_frames)) ]; then
+	say "callgrind: frames counted, after as many first ones" $((2 * slice_frames)) frames
+	counted $slice_frames >"$data/few"
+	counted $((3 * slice_frames)) >"$data/many"
+	awk -F'\t' -v n=$((2 * slice_frames)) '
+		NR == FNR { before[$2] += $1; next }
+		{ after[$2] += $1 }
+		END { for (f in after) printf "%.1f\t%s\n", (after[f] - before[f]) / n, f }' "$data/few" "$data/many" |
+		sort -rn | head -n 25 | while IFS=$'\t' read -r value name; do
+		say "${name:0:52}" "$value" "instructions/frame"
+	done
+fi
+rm -f "$data"/{slice.pcap,slice.lull,time,out,err,few,many}
