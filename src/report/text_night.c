@@ -329,10 +329,15 @@ static void blind(const struct lull_page *p, const struct lull_when *w, const st
 		const struct lull_coverage *c = &v->blind.at[i];
 		char a[LULL_WHEN], b[LULL_WHEN];
 
-		lull_page_itemf(p, i ? "" : "Blind", "%s, %s from %s: %s",
-			c->bus < w->night->bus_count ? w->night->bus[c->bus].name : "every bus",
-			lull_when_length(c->to - c->from, a), lull_when_both(w, c->from, b),
-			blind_words((enum lull_coverage_why)c->why));
+		const char *bus = c->bus < w->night->bus_count ? w->night->bus[c->bus].name : "every bus";
+		const char *why = blind_words((enum lull_coverage_why)c->why);
+
+		lull_when_both(w, c->from, b);
+		if (c->to > c->from)
+			lull_page_itemf(p, i ? "" : "Blind", "%s, %s from %s: %s", bus,
+				lull_when_length(c->to - c->from, a), b, why);
+		else
+			lull_page_itemf(p, i ? "" : "Blind", "%s, at %s: %s", bus, b, why);
 	}
 	if (v->blind.n > LULL_ROWS_MOST)
 		lull_page_itemf(p, "", "and %zu more times", v->blind.n - LULL_ROWS_MOST);

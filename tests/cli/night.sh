@@ -82,4 +82,13 @@ is "blind between them" "$(jq -c '[.coverage.blind[].why]' m.json)" '["capture e
 sed 's/ can0 / vcan7 /' night.log >other.log
 run 0 "two captures" import --can night.log --can other.log --force -o m.lull
 is "two buses" "$("$lull" report --format json m.lull | jq -c '[.buses[].name]')" '["can0","vcan7"]'
+
+# CSV whose columns have names of their own.
+awk -F'[ ()#]+' '{ printf "%.3f;%s;%s\n", $2 * 1000, $4, $5 }' night.log | sed '1i when (ms);which;what' >night.csv
+run 2 "columns that cannot be found" import --can night.csv -o c.lull
+run 0 "columns told by name" import --can body=night.csv --csv-columns 'time=when (ms),id=which,data=what,unit=ms' -o c.lull
+is "all frames" "$("$lull" report --format json c.lull | jq -c '[.buses[0].name, .buses[0].frames]')" "[\"body\",$(wc -l <night.log)]"
+run 0 "columns told by number" import --can night.csv --csv-columns time=1,id=2,data=3,unit=ms -f -o c.lull
+is "the same three IDs at the same times" "$("$lull" report --format json c.lull | jq -c '[.ids[] | [.id, .last_s]]')" \
+	'[["0x100",30],["0x200",604.83],["0x300",605]]'
 exit $bad
