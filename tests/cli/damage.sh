@@ -49,7 +49,7 @@ run 2 "an unwritable place" import --can night.log -o absent/x.lull
 has err "is named" "absent"
 
 # A log whose stamps have no dates takes no dates.
-sed -E 's/^\(1772750/(0000000/' night.log >undated.log
+sed -E 's/^\(17727/(00000/' night.log >undated.log
 run 2 "dates for a log without" import --can undated.log --key-off 2026-03-05T22:41:37Z -o x.lull
 has err "asks for seconds" "seconds from the first frame"
 run 0 "seconds for a log without dates" import --can undated.log --key-off 30 -o u.lull
