@@ -72,7 +72,8 @@ static int tell_captures(struct import *im)
 				sentence ? "; the first: " : "", sentence ? sentence : "");
 		if (in->misplaced && !r)
 			r = leave_out(im,
-				"%s: %" PRIu64 " frames lie before others of their bus by more than a second",
+				"%s: at least %" PRIu64
+				" frames could not be placed in time and were left out",
 				in->path, in->misplaced);
 		if (in->no_bus && !r)
 			r = leave_out(im, "%s: %" PRIu64 " frames of buses beyond the %dth", in->path,

@@ -223,6 +223,17 @@ static int start(struct lull_inputs *all, struct lull_input *in, int64_t zero)
 	return bridge(all, in);
 }
 
+/* As in pass(): what could not be placed does not end the work. */
+static int flush(struct lull_input *in)
+{
+	int r = lull_retimer_flush(in->retimer);
+
+	if (r != -EINVAL)
+		return r;
+	in->misplaced++;
+	return 0;
+}
+
 static int end(struct lull_inputs *all, struct lull_input *in)
 {
 	unsigned b;
@@ -231,7 +242,7 @@ static int end(struct lull_inputs *all, struct lull_input *in)
 	in->ended = true;
 	if (!in->has_frames)
 		return 0;
-	r = lull_retimer_flush(in->retimer);
+	r = flush(in);
 	in->last = lull_retimer_last(in->retimer);
 	if (in->last == LULL_NEVER || in->last < in->first)
 		in->last = in->first;
@@ -317,7 +328,7 @@ static int tell(struct lull_inputs *all, lull_time t)
 		}
 		for (i = 0; i < all->n && !flushed && !r; i++) {
 			if (all->in[i].started && !all->in[i].ended)
-				r = lull_retimer_flush(all->in[i].retimer);
+				r = flush(&all->in[i]);
 		}
 		flushed = true;
 		if (!r)
