@@ -132,7 +132,8 @@ static int hex_bytes(struct lull_csv_field f, uint8_t out[64])
 		for (size_t i = 0; i < digits; i += 2) {
 			if (n == 64)
 				return -1;
-			out[n++] = (uint8_t)(lull_hex(from[i]) << 4 | lull_hex(from[i + 1]));
+			out[n++] =
+				(uint8_t)((unsigned)lull_hex(from[i]) << 4 | (unsigned)lull_hex(from[i + 1]));
 		}
 	}
 	return n;

@@ -2,7 +2,6 @@
 /* csv_header: which column of a CSV of frames holds what, by the usual names or as told. */
 #include <source/csv_header.h>
 
-#include <stdlib.h>
 #include <string.h>
 
 static const struct {
@@ -94,6 +93,15 @@ static bool named(enum csv_column column, const char *name)
 	return false;
 }
 
+/* The first n characters, all digits, as a number. */
+static int small(const char *digits, size_t n)
+{
+	int value = 0;
+	for (size_t i = 0; i < n; i++)
+		value = value * 10 + (digits[i] - '0');
+	return value;
+}
+
 /* "d1", "b0", "byte3", "data07", "databyte2" -> its number; -1. */
 static int byte_number(const char *name)
 {
@@ -106,7 +114,7 @@ static int byte_number(const char *name)
 		const size_t digits = strspn(p, "0123456789");
 		if (!digits || digits > 2 || p[digits])
 			continue;
-		return atoi(p);
+		return small(p, digits);
 	}
 	return -1;
 }
@@ -152,12 +160,12 @@ static bool told_number(const char *text, int *first, int *last)
 	const size_t n = strspn(text, "0123456789");
 	if (!n || n > 3)
 		return false;
-	*first = *last = atoi(text) - 1;
+	*first = *last = small(text, n) - 1;
 	if (text[n] == '-') {
 		const size_t m = strspn(text + n + 1, "0123456789");
 		if (!m || m > 3 || text[n + 1 + m])
 			return false;
-		*last = atoi(text + n + 1) - 1;
+		*last = small(text + n + 1, m) - 1;
 	} else if (text[n]) {
 		return false;
 	}

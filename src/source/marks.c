@@ -43,14 +43,11 @@ static const char *rest(const char *text, int words)
 
 static bool test_load(const char *text, double *mA)
 {
-	char number[32];
 	const size_t n = strspn(text, "0123456789.,");
-	if (!n || n >= sizeof number)
+	int64_t scaled;
+	if (lull_decimal_ns(text, n, 9, ',', &scaled) < 0)
 		return false;
-	for (size_t i = 0; i < n; i++)
-		number[i] = (char)(text[i] == ',' ? '.' : text[i]);
-	if (lull_decimal(number, n, mA) < 0)
-		return false;
+	*mA = (double)scaled / 1e9;
 	text += n;
 	text += strspn(text, " ");
 	if (!strcmp(text, "a"))

@@ -96,7 +96,8 @@ int lull_table_read(const char *name, const char *text, size_t size, lull_table_
 		}
 		p += used;
 		if (r.stray) {
-			rc = lull_table_error(&place, "text follows a closing double quote; double the quotes inside a text");
+			rc = lull_table_error(&place,
+				"text follows a closing double quote; double the quotes inside a text");
 			break;
 		}
 		const bool blank = r.count == 1 && !r.field[0].n;

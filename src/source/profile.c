@@ -13,7 +13,6 @@
 /* inih cuts lines near 198 bytes without a word. */
 #define LINE_MAX_BYTES 190
 #define TEXT_MAX (1u << 20)
-#define NODES_MAX 512
 
 void lull_profile_error(struct profile_reader *r, const char *format, ...)
 {

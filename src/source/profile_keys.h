@@ -23,12 +23,38 @@ struct profile_reader {
 	unsigned *node_line; /* where each node begins */
 	unsigned nm_line[PROFILE_NM_MAX];
 	char nm_name[PROFILE_NM_MAX][LULL_NODE_NAME];
-	uint32_t nm_given[PROFILE_NM_MAX]; /* bit per key of [nm] */
 	size_t ids; /* of all nodes */
 	int rc;
 	char *err;
 	size_t err_size;
 };
+
+/* What a value may be, and the type of the member it goes to. */
+enum profile_value {
+	VALUE_TEXT, /* char[] */
+	VALUE_NUMBER, /* double, above 0 */
+	VALUE_MS, /* int64_t, ns */
+	VALUE_FLAG, /* bool */
+	VALUE_ADDRESS, /* int, 0 to 255 */
+	VALUE_OPCODE, /* uint8_t, not 0 */
+	VALUE_POSITION, /* int: 0, 1 or -1 for off */
+	VALUE_BITRATE, /* uint32_t */
+	VALUE_MATCH, /* struct lull_id_match */
+	VALUE_IDS, /* struct lull_profile_node: its list of IDs grows */
+	VALUE_KIND, /* enum lull_nm_kind */
+	VALUE_SOURCE /* bool: the limits are the maker's */
+};
+
+struct profile_key {
+	enum profile_section section;
+	const char *name;
+	enum profile_value value;
+	size_t offset, size; /* of the member in what the section describes */
+	double most; /* VALUE_NUMBER */
+};
+
+/* Of a [nm] section that has not said it: see lull_profile_finish_nm(). */
+#define PROFILE_NOT_SAID (-2)
 
 /* The first error stays: "name:line: ...". */
 LULL_PRINTF(2, 3) void lull_profile_error(struct profile_reader *, const char *format, ...);
@@ -37,8 +63,15 @@ void lull_profile_no_memory(struct profile_reader *);
 /* A section begins: "node" and its name. */
 void lull_profile_section(
 	struct profile_reader *, const char *kind, size_t kind_length, const char *name, size_t name_length);
-void lull_profile_key(struct profile_reader *, const char *key, const char *value);
+void lull_profile_key(struct profile_reader *, const char *name, const char *value);
+/* Writes value to the member at `at`, or says what is wrong with it. */
+void lull_profile_value(struct profile_reader *, const struct profile_key *key, void *at, const char *value);
 /* Defaults for what the section did not say, and whether what it said fits its kind. */
 void lull_profile_finish_nm(struct profile_reader *, size_t index);
+
+/* Edits (one letter put in, left out or changed) from a to b, case aside; 99 for words over 31 letters. */
+unsigned lull_profile_distance(const char *a, const char *b);
+/* "a, b" and c: "a, b, c". */
+void lull_profile_list(char *list, size_t size, const char *word);
 
 #endif
