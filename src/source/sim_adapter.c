@@ -25,6 +25,8 @@ void sim_adapter_make(struct sim_world *w)
 		a->stamps = SIM_STAMP_MS;
 	}
 	a->last = INT64_MIN;
+	a->ppm_drift = sim_uniform(w->plan, -12, 12);
+	a->tau_s = sim_log_uniform(w->plan, 900, 5400);
 	if (sim_chance(w->plan, 0.4))
 		a->noise_every = (unsigned)sim_log_uniform(w->plan, 3e4, 1e6);
 	a->noise_left = a->noise_every;

@@ -50,6 +50,7 @@ static int hold(struct sim_world *w, const struct sim_car *car, unsigned keepers
 	error = sim_evening(w, &evening);
 	end_by_rate(w, car->nm == SIM_NM_OWN ? rate_of_nodes(w, keeper, keepers) : sim_car_rate(w, 0));
 	sim_repeats(w, w->settle, w->end - 60 * LULL_SEC);
+	sim_holes(w, w->settle, w->end - 60 * LULL_SEC);
 	for (unsigned i = 0; i < keepers; i++) {
 		sim_ask(w, keeper[i], w->key_off - LULL_SEC / 2, 0);
 		sim_truth(w, LULL_HELD_AWAKE, (int)keeper[i], LULL_KEEPER, decidable);
@@ -77,6 +78,7 @@ static int late(struct sim_world *w, const struct sim_car *car, bool decidable)
 	sim_ask(w, keeper, w->key_off - LULL_SEC / 2, asks_until - (w->key_off - LULL_SEC / 2));
 	sim_end(w, awake_h + 1, awake_h + 7);
 	sim_repeats(w, w->settle, asks_until - 60 * LULL_SEC);
+	sim_holes(w, w->settle, asks_until - 120 * LULL_SEC);
 	sim_truth(w, LULL_LATE_TO_SLEEP, (int)keeper, LULL_KEEPER, decidable);
 	return error;
 }

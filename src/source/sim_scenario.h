@@ -32,6 +32,8 @@ struct sim_evening {
 };
 /* In some nights under AUTOSAR NM: requests for repeat messages, in which all send that are awake. */
 void sim_repeats(struct sim_world *, int64_t from, int64_t to);
+/* In some nights: short times in which the adapter heard nothing. */
+void sim_holes(struct sim_world *, int64_t from, int64_t to);
 /* The limits of this car. Before sim_car_add(). */
 void sim_limits(struct sim_world *);
 /* From the start of listening to the last disturbance: sets key_on, key_off, settle, slept. */

@@ -150,6 +150,23 @@ void sim_repeats(struct sim_world *w, int64_t from, int64_t to)
 			(int)sim_car_choose(w, 0, NULL, 0), 0);
 }
 
+void sim_holes(struct sim_world *w, int64_t from, int64_t to)
+{
+	static const enum lull_coverage_why whys[] = { LULL_BLIND_FRAMES_LOST, LULL_BLIND_FRAMES_LOST,
+		LULL_BLIND_LINK_DOWN, LULL_BLIND_RESTARTED };
+
+	if (!sim_chance(w->plan, 0.2))
+		return;
+
+	int64_t part = (to - from) / (int64_t)(1 + sim_pick(w->plan, 4));
+
+	for (; part > 120 * LULL_SEC && from + part <= to; from += part) {
+		int64_t t = from + (int64_t)((double)(part - 60 * LULL_SEC) * gsl_rng_uniform(w->plan));
+
+		sim_blind(w, t, t + sim_log_ns(w->plan, 0.5, 30), whys[sim_pick(w->plan, 4)]);
+	}
+}
+
 int sim_evening(struct sim_world *w, const struct sim_evening *e)
 {
 	int64_t drive = sim_log_ns(w->plan, 30, e->short_drive ? 90 : 240);

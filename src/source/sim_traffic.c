@@ -129,6 +129,20 @@ double sim_car_rate(const struct sim_world *w, unsigned bus)
 	return period_rate(w, bus, false) + (w->bus[bus].nm == SIM_NM_OSEK ? 1e9 / (double)w->bus[bus].nm_cycle : 0);
 }
 
+/* A parked node can do without that ID: another still shows within a second that it is alive. */
+static bool dispensable(const struct sim_world *w, const struct sim_msg *m)
+{
+	const struct sim_node *n = &w->node[m->node];
+
+	for (unsigned i = n->first_msg; i < n->first_msg + n->msg_count && !m->remote; i++) {
+		const struct sim_msg *other = &w->msg[i];
+
+		if (other != m && other->kind == SIM_CYCLIC && other->period_park && other->period_park <= LULL_SEC)
+			return true;
+	}
+	return false;
+}
+
 void sim_tame(struct sim_world *w, unsigned bus, bool key, double rate)
 {
 	const double *steps = key ? drive_ms : park_ms;
@@ -141,6 +155,11 @@ void sim_tame(struct sim_world *w, unsigned bus, bool key, double rate)
 
 		if (w->node[m->node].bus != bus || m->kind != SIM_CYCLIC || !*period)
 			continue;
+		if (!key && sim_chance(w->plan, 0.4) && dispensable(w, m)) {
+			m->period_park = 0;
+			m->ignition = true;
+			continue;
+		}
 		while (next < count && (int64_t)(steps[next] * 1e6) <= *period)
 			next++;
 		if (next == count)

@@ -199,6 +199,7 @@ struct sim_blind {
 enum sim_stamps { SIM_STAMP_HARDWARE, SIM_STAMP_SOFTWARE, SIM_STAMP_BATCH, SIM_STAMP_MS };
 struct sim_adapter {
 	enum sim_stamps stamps;
+	double ppm_drift, tau_s; /* its clock cools down as well: all senders seem to drift together */
 	bool errors_visible;
 	int64_t jitter_ns, batch_ns, spacing_ns;
 	int64_t step; /* of the capture's clock, so far */

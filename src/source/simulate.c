@@ -71,11 +71,13 @@ static void clocks(struct sim_world *w)
 {
 	double since = w->key_off == LULL_NEVER ? -1 : 1e-9 * (double)(w->now - w->key_off);
 
+	double common = since > 0 ? w->adapter.ppm_drift * -expm1(-since / w->adapter.tau_s) : 0;
+
 	/* Modules cool down after the drive, and their oscillators with them. */
 	for (unsigned i = 0; i < w->nodes; i++) {
 		struct sim_node *n = &w->node[i];
 
-		n->ppm = n->ppm_start + (since > 0 ? n->ppm_drift * -expm1(-since / n->tau_s) : 0);
+		n->ppm = n->ppm_start + common + (since > 0 ? n->ppm_drift * -expm1(-since / n->tau_s) : 0);
 	}
 	sim_at(w, w->now + 30 * LULL_SEC, SIM_EV_CLOCKS, 0, 0);
 }

@@ -531,6 +531,68 @@ static void management_agrees_with_truth(void **state)
 	}
 }
 
+/* A lone sender, by ISO 11898-1 fault confinement: +8 a try takes it to error-passive after 16; then whole copies.
+ * 120 bits and 14 for passive flag, delimiter and suspension come to about 0.27 ms at 500 kbit/s. */
+struct lone {
+	struct lull_sim_night night;
+	struct lull_frame before;
+	lull_time last, spacing;
+	unsigned errors, most_errors, late_errors, copies, all_copies;
+};
+
+static int take_lone(void *ctx, const struct lull_frame *f)
+{
+	struct lone *l = ctx;
+
+	if (f->t - l->last >= SILENCE)
+		l->errors = l->copies = 0;
+	l->last = f->t;
+	if (f->flags & LULL_FRAME_ERROR) {
+		l->errors += f->data[3] == CAN_ERR_PROT_LOC_ACK_DEL;
+		l->late_errors += l->copies > 0 && f->data[3] == CAN_ERR_PROT_LOC_ACK_DEL;
+		if (l->errors > l->most_errors)
+			l->most_errors = l->errors;
+		return 0;
+	}
+	if (f->id == l->before.id && !(f->id & LULL_ID_EXTENDED) && f->len == 8 && l->before.len == 8 &&
+	    memcmp(f->data, l->before.data, 8) == 0 && f->t - l->before.t < 2 * LULL_MS) {
+		l->copies++;
+		l->all_copies++;
+		l->spacing += f->t - l->before.t;
+	}
+	l->before = *f;
+	return 0;
+}
+
+static void lone_sender_by_the_rules(void **state)
+{
+	unsigned seen_errors = 0, seen_copies = 0;
+
+	(void)state;
+	for (uint64_t seed = 1; seed <= 40; seed++) {
+		struct lone l = { .last = INT64_MIN / 2 };
+		struct lull_sim_options options = { .scenario = "wakes-one-node", .seed = seed };
+		struct lull_sim_sink sink = { .ctx = &l, .frame = take_lone };
+		bool fast;
+
+		assert_int_equal(lull_sim_run(&options, &sink, &l.night), 0);
+		fast = strstr(l.night.profile, "bitrate = 500000") != NULL;
+		if (l.most_errors) {
+			assert_in_range(l.most_errors, 16, 17); /* one more by noise at most */
+			assert_int_equal(l.late_errors, 0);
+			seen_errors++;
+		}
+		/* On average; batches of 5 ms say nothing about spacing. */
+		if (fast && l.all_copies > 30 && l.spacing / l.all_copies > 100 * LULL_US) {
+			assert_in_range(l.spacing / l.all_copies, 240 * LULL_US, 290 * LULL_US);
+			seen_copies++;
+		}
+		lull_sim_clear(&l.night);
+	}
+	assert_true(seen_errors >= 3);
+	assert_true(seen_copies >= 3);
+}
+
 static void profiles_can_be_read(void **state)
 {
 	size_t n;
@@ -594,8 +656,9 @@ int main(void)
 		cmocka_unit_test(options_and_errors),
 		cmocka_unit_test(profiles_can_be_read),
 		cmocka_unit_test(management_agrees_with_truth),
+		cmocka_unit_test(lone_sender_by_the_rules),
 	};
-	size_t n, count = 5;
+	size_t n, count = 6;
 	const struct lull_sim_scenario *s = lull_sim_scenarios(&n);
 	static struct lull_sim_scenario copy[60];
 
