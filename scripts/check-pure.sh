@@ -10,7 +10,7 @@ set -euo pipefail
 }
 
 allowed='
-memcpy memmove memset memcmp memchr mempcpy malloc calloc realloc reallocarray free
+memcpy memmove memset memcmp memchr mempcpy malloc calloc realloc reallocarray aligned_alloc free
 strlen strnlen strcmp strncmp strcasecmp strncasecmp strchr strrchr strchrnul strstr strpbrk strspn strcspn
 strcpy strncpy stpcpy strdup strndup strtok_r
 snprintf vsnprintf strtod strtof strtol strtoul strtoll strtoull
