@@ -1,0 +1,372 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* judge: what may be concluded from small nights made by hand. Whole invented nights are in tests/nights. */
+#include <math.h>
+#include <setjmp.h>
+#include <stdarg.h>
+#include <stddef.h>
+#include <stdint.h>
+#include <stdlib.h>
+#include <string.h>
+#include <cmocka.h>
+
+#include <lull/observe.h>
+#include <lull/verdict.h>
+
+struct script {
+	LULL_ARRAY(struct lull_frame) frames;
+	LULL_ARRAY(struct lull_coverage) coverage;
+	LULL_ARRAY(struct lull_mark) marks;
+};
+
+#define PUSH(a, item) \
+	do { \
+		if ((a).n == (a).room) { \
+			(a).room = (a).room ? (a).room * 2 : 64; \
+			(a).at = realloc((a).at, (a).room * sizeof *(a).at); \
+			assert_non_null((a).at); \
+		} \
+		(a).at[(a).n++] = (item); \
+	} while (0)
+
+static lull_time at(double s)
+{
+	return (lull_time)llround(s * 1e9);
+}
+
+static void once(struct script *s, uint32_t id, double t, unsigned data, unsigned copies)
+{
+	for (unsigned i = 0; i < copies; i++) {
+		struct lull_frame f = { .t = at(t) + i * 270 * LULL_US, .id = id, .len = 8 };
+		f.data[0] = (uint8_t)(data >> 8);
+		f.data[1] = (uint8_t)data;
+		PUSH(s->frames, f);
+	}
+}
+
+/* An ID every period; a slowly turning offset keeps senders apart. */
+static void sends(struct script *s, uint32_t id, double period, double from, double to, unsigned data)
+{
+	for (size_t k = 0; from + (double)k * period < to; k++)
+		once(s, id, from + (double)k * period + (id & 0xff) * 1e-5, data, 1);
+}
+
+static void marked(struct script *s, double t, enum lull_mark_kind kind)
+{
+	struct lull_mark m = { .t = at(t), .kind = (uint8_t)kind, .value = NAN };
+	PUSH(s->marks, m);
+}
+
+static void covered(struct script *s, double from, double to, enum lull_coverage_why why)
+{
+	struct lull_coverage c = { .bus = 0, .why = (uint8_t)why, .from = at(from), .to = at(to) };
+	PUSH(s->coverage, c);
+}
+
+static int earlier(const void *a, const void *b)
+{
+	const struct lull_frame *x = a, *y = b;
+	return x->t < y->t ? -1 : x->t > y->t;
+}
+
+static void judge(struct script *s, double end, const struct lull_profile *profile, struct lull_verdict *v)
+{
+	struct lull_night night;
+	lull_night_init(&night);
+	struct lull_sink sink = lull_night_sink(&night);
+	struct lull_observer *o = lull_observer_new(&sink);
+	assert_non_null(o);
+	assert_int_equal(lull_observer_bus(o, "can0", 500000, 0), 0);
+	if (s->frames.n)
+		qsort(s->frames.at, s->frames.n, sizeof *s->frames.at, earlier);
+	for (size_t i = 0, c = 0; i < s->frames.n; i++) {
+		for (; c < s->coverage.n && s->coverage.at[c].to <= s->frames.at[i].t; c++)
+			if (s->coverage.at[c].why != LULL_OBSERVED)
+				assert_int_equal(lull_observer_blind(o, 0, s->coverage.at[c].from, s->coverage.at[c].to, s->coverage.at[c].why), 0);
+		assert_int_equal(lull_observer_frame(o, &s->frames.at[i]), 0);
+	}
+	for (size_t i = 0; i < s->coverage.n; i++)
+		assert_int_equal(sink.coverage(sink.ctx, &s->coverage.at[i]), 0);
+	for (size_t i = 0; i < s->marks.n; i++)
+		assert_int_equal(sink.mark(sink.ctx, &s->marks.at[i]), 0);
+	assert_int_equal(lull_observer_finish(o, at(end)), 0);
+	lull_observer_free(o);
+	assert_int_equal(lull_night_sort(&night), 0);
+	struct lull_question ask = lull_question_default();
+	ask.profile = profile;
+	assert_int_equal(lull_judge(&night, &ask, v), 0);
+	lull_night_clear(&night);
+	free(s->frames.at);
+	free(s->coverage.at);
+	free(s->marks.at);
+	memset(s, 0, sizeof *s);
+}
+
+/* Key on for a minute: ten IDs, of which four end with the key; the rest end one by one from 10 s on, 7 s apart, unless told
+ * otherwise by `hold`: those go on to `hold_to`. */
+static void parks(struct script *s, unsigned hold, double hold_to)
+{
+	for (unsigned i = 0; i < 4; i++)
+		sends(s, 0x100 + i, 0.02 + 0.01 * i, 0, 60, 0x1234);
+	for (unsigned i = 0; i < 6; i++)
+		sends(s, 0x200 + 0x11 * i, 0.1, 0, i < hold ? hold_to : 70 + 7 * i, 0xa5a5);
+}
+
+static const struct lull_finding *only(const struct lull_verdict *v, enum lull_code code)
+{
+	assert_int_equal(v->findings.n, 1);
+	assert_string_equal(lull_code_name(v->findings.at[0].code), lull_code_name(code));
+	return &v->findings.at[0];
+}
+
+static void one_goes_on(void **state)
+{
+	(void)state;
+	struct script s = { 0 };
+	struct lull_verdict v;
+	parks(&s, 1, 3600);
+	covered(&s, 0, 3600, LULL_OBSERVED);
+	judge(&s, 3600, NULL, &v);
+	const struct lull_finding *f = only(&v, LULL_HELD_AWAKE);
+	assert_true(fabs(lull_seconds(v.key_off) - 60) < 1.5);
+	assert_int_equal(v.key_off_by, LULL_FROM_TRAFFIC);
+	assert_int_equal(f->named, 0);
+	assert_int_equal(f->suspects.at[0].id_count, 1);
+	assert_int_equal(f->suspects.at[0].ids[0], 0x200);
+	assert_true(f->evidence.n > 0 && f->next.n > 0);
+	assert_int_equal(lull_verdict_status(&v), 1);
+	lull_verdict_clear(&v);
+}
+
+/* Never a single name where the evidence leaves several. The two senders differ in rhythm, so nothing joins them. */
+static void two_go_on(void **state)
+{
+	(void)state;
+	struct script s = { 0 };
+	struct lull_verdict v;
+	parks(&s, 1, 3600);
+	sends(&s, 0x3c0, 0.2 * (1 + 60e-6), 0, 3600, 1);
+	covered(&s, 0, 3600, LULL_OBSERVED);
+	judge(&s, 3600, NULL, &v);
+	const struct lull_finding *f = only(&v, LULL_HELD_AWAKE);
+	assert_int_equal(f->named, -1);
+	assert_int_equal(f->suspects.n, 2);
+	lull_verdict_clear(&v);
+}
+
+static void late_alone_and_late_together(void **state)
+{
+	(void)state;
+	struct script s = { 0 };
+	struct lull_verdict v;
+	parks(&s, 1, 2000);
+	covered(&s, 0, 9000, LULL_OBSERVED);
+	judge(&s, 9000, NULL, &v);
+	const struct lull_finding *f = only(&v, LULL_LATE_TO_SLEEP);
+	assert_int_equal(f->named, 0);
+	assert_int_equal(f->suspects.at[0].ids[0], 0x200);
+	assert_true(fabs(lull_seconds(v.bus[0].first_quiet) - 2000) < 0.2);
+	lull_verdict_clear(&v);
+
+	/* all together within 2 s: the last one heard is not the keeper by that alone */
+	parks(&s, 0, 0);
+	for (unsigned i = 0; i < 5; i++)
+		sends(&s, 0x300 + 3 * i, 0.1 * (1 + 17e-6 * i), 0, 2000 + 0.4 * i, 7);
+	covered(&s, 0, 9000, LULL_OBSERVED);
+	judge(&s, 9000, NULL, &v);
+	f = only(&v, LULL_LATE_TO_SLEEP);
+	assert_int_equal(f->named, -1);
+	assert_int_equal(f->suspects.n, 5);
+	lull_verdict_clear(&v);
+}
+
+static void in_time_is_no_all_clear(void **state)
+{
+	(void)state;
+	struct script s = { 0 };
+	struct lull_verdict v;
+	parks(&s, 0, 0);
+	covered(&s, 0, 20000, LULL_OBSERVED);
+	judge(&s, 20000, NULL, &v);
+	only(&v, LULL_DRAW_NOT_MEASURED);
+	assert_int_equal(lull_verdict_status(&v), 1);
+	assert_true(v.bus[0].representative);
+	assert_int_equal(v.bus[0].state_at_end, LULL_BUS_QUIET);
+	assert_int_equal(v.bus[0].proof_at_end, LULL_PROOF_CONTROLLER);
+	lull_verdict_clear(&v);
+}
+
+/* The same frames without anything that says how long was listened: a capture is observed to its last frame only. */
+static void silence_after_the_capture_is_not_quiet(void **state)
+{
+	(void)state;
+	struct script s = { 0 };
+	struct lull_verdict v;
+	parks(&s, 0, 0);
+	judge(&s, 20000, NULL, &v);
+	only(&v, LULL_TOO_EARLY);
+	assert_int_not_equal(v.bus[0].state_at_end, LULL_BUS_QUIET);
+	assert_int_equal(v.bus[0].first_quiet, LULL_NEVER);
+	lull_verdict_clear(&v);
+}
+
+static void port_closed_concludes_nothing(void **state)
+{
+	(void)state;
+	struct script s = { 0 };
+	struct lull_verdict v;
+	for (unsigned i = 0; i < 12; i++)
+		sends(&s, 0x110 + 5 * i, 0.05, 0, 63, 0x77);
+	marked(&s, 60, LULL_MARK_KEY_OFF);
+	covered(&s, 0, 20000, LULL_OBSERVED);
+	judge(&s, 20000, NULL, &v);
+	const struct lull_finding *f = only(&v, LULL_DRAW_NOT_MEASURED);
+	assert_true(v.bus[0].stub);
+	assert_false(v.bus[0].representative);
+	assert_int_equal(v.bus[0].first_quiet, LULL_NEVER);
+	assert_non_null(strstr(f->text, "gateway closes the port"));
+	lull_verdict_clear(&v);
+}
+
+static void never_alive_is_blind(void **state)
+{
+	(void)state;
+	struct script s = { 0 };
+	struct lull_verdict v;
+	covered(&s, 0, 20000, LULL_OBSERVED);
+	judge(&s, 20000, NULL, &v);
+	only(&v, LULL_BLIND);
+	assert_int_equal(v.bus[0].state_at_end, LULL_BUS_BLIND);
+	lull_verdict_clear(&v);
+}
+
+static void single_frames_are_no_spells(void **state)
+{
+	(void)state;
+	struct script s = { 0 };
+	struct lull_verdict v;
+	parks(&s, 0, 0);
+	for (double t = 140; t < 20000; t += 31)
+		once(&s, 0x5f0, t, 1, 1);
+	covered(&s, 0, 20000, LULL_OBSERVED);
+	judge(&s, 20000, NULL, &v);
+	const struct lull_finding *f = only(&v, LULL_DRAW_NOT_MEASURED);
+	bool said = false;
+	for (size_t i = 0; i < f->evidence.n; i++)
+		said |= strstr(f->evidence.at[i], "Single frames of 0x5F0") != NULL;
+	assert_true(said);
+	lull_verdict_clear(&v);
+}
+
+/* A node that starts unacknowledged is named; the same order without that accuses nobody. */
+static void wakes(struct script *s, unsigned copies)
+{
+	parks(s, 0, 0);
+	for (unsigned k = 0; k < 6; k++) {
+		double t = 3000 + 1800 * k + 37 * (k & 3);
+		once(s, 0x244, t, 0xa5a5, copies);
+		sends(s, 0x244, 0.1, t + 0.06, t + 20, 0xa5a5);
+		sends(s, 0x211, 0.1, t + 0.05, t + 21, 0xa5a5);
+		sends(s, 0x222, 0.1, t + 0.09, t + 21, 0xa5a5);
+	}
+	covered(s, 0, 20000, LULL_OBSERVED);
+}
+
+static void wakes_by_one_and_by_none(void **state)
+{
+	(void)state;
+	struct script s = { 0 };
+	struct lull_verdict v;
+	wakes(&s, 60);
+	judge(&s, 20000, NULL, &v);
+	const struct lull_finding *f = only(&v, LULL_WOKEN_AGAIN);
+	assert_int_equal(f->named, 0);
+	assert_int_equal(f->suspects.at[0].ids[0], 0x244);
+	assert_int_equal(f->suspects.at[0].role, LULL_WAKER);
+	lull_verdict_clear(&v);
+
+	wakes(&s, 1);
+	judge(&s, 20000, NULL, &v);
+	f = only(&v, LULL_WOKEN_FROM_OUTSIDE);
+	assert_int_equal(f->suspects.n, 0);
+	assert_int_equal(f->named, -1);
+	lull_verdict_clear(&v);
+}
+
+/* AUTOSAR: base 0x500, source at byte 0, control at byte 1; recognised by structure. All send NM until 50 s after key-off, one
+ * alone goes on; everybody's application frames go on with it. */
+static void network_management_names_the_asker(void **state)
+{
+	(void)state;
+	struct script s = { 0 };
+	struct lull_verdict v;
+	for (unsigned i = 0; i < 3; i++)
+		sends(&s, 0x100 + i, 0.02, 0, 60, 0x1234);
+	for (unsigned i = 0; i < 6; i++) {
+		sends(&s, 0x200 + 0x11 * i, 0.1 * (1 + 13e-6 * i), 0, 3600, 0xa5a5);
+		unsigned node = 3 + 5 * i;
+		sends(&s, 0x500 + node, 0.5, 0.1 + 0.03 * i, node == 13 ? 3600 : 110 + 2 * i, node << 8);
+	}
+	covered(&s, 0, 3600, LULL_OBSERVED);
+	judge(&s, 3600, NULL, &v);
+	const struct lull_finding *f = only(&v, LULL_HELD_AWAKE);
+	assert_int_equal(f->named, 0);
+	assert_int_equal(f->suspects.at[0].ids[0], 0x50d);
+	assert_int_equal(v.nodes.at[f->suspects.at[0].node_index].named_by, LULL_BY_NM);
+	lull_verdict_clear(&v);
+}
+
+static void too_early_and_blind(void **state)
+{
+	(void)state;
+	struct script s = { 0 };
+	struct lull_verdict v;
+	parks(&s, 3, 1500);
+	covered(&s, 0, 1500, LULL_OBSERVED);
+	judge(&s, 1500, NULL, &v);
+	only(&v, LULL_TOO_EARLY);
+	lull_verdict_clear(&v);
+
+	/* the link fails two minutes after key-off and nothing is heard for hours */
+	parks(&s, 3, 180);
+	covered(&s, 0, 180, LULL_OBSERVED);
+	covered(&s, 180, 20000, LULL_BLIND_LINK_DOWN);
+	judge(&s, 20000, NULL, &v);
+	only(&v, LULL_BLIND);
+	lull_verdict_clear(&v);
+}
+
+static void a_dongle_is_the_asker(void **state)
+{
+	(void)state;
+	struct script s = { 0 };
+	struct lull_verdict v;
+	parks(&s, 0, 0);
+	sends(&s, 0x7e0, 1.0, 20, 3600, 0x0201);
+	sends(&s, 0x7e8, 1.0, 20.01, 3600, 0x0341);
+	covered(&s, 0, 3600, LULL_OBSERVED);
+	judge(&s, 3600, NULL, &v);
+	const struct lull_finding *f = only(&v, LULL_HELD_AWAKE);
+	assert_int_equal(f->named, 0);
+	assert_int_equal(f->suspects.n, 1);
+	assert_int_equal(f->suspects.at[0].ids[0], 0x7e0);
+	lull_verdict_clear(&v);
+}
+
+int main(void)
+{
+	const struct CMUnitTest tests[] = {
+		cmocka_unit_test(one_goes_on),
+		cmocka_unit_test(two_go_on),
+		cmocka_unit_test(late_alone_and_late_together),
+		cmocka_unit_test(in_time_is_no_all_clear),
+		cmocka_unit_test(silence_after_the_capture_is_not_quiet),
+		cmocka_unit_test(port_closed_concludes_nothing),
+		cmocka_unit_test(never_alive_is_blind),
+		cmocka_unit_test(single_frames_are_no_spells),
+		cmocka_unit_test(wakes_by_one_and_by_none),
+		cmocka_unit_test(network_management_names_the_asker),
+		cmocka_unit_test(too_early_and_blind),
+		cmocka_unit_test(a_dongle_is_the_asker),
+	};
+	return cmocka_run_group_tests(tests, NULL, NULL);
+}
