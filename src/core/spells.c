@@ -96,7 +96,9 @@ static size_t next_chain(const struct lull_case *c, unsigned bus, const hole_lis
 	lull_time silence = silence_of(c, bus, first);
 	chain->silent_first = chain->silent_last = chain->silent_longest = silence;
 	chain->blind = first->blind ? first->to - first->from : 0;
-	for (i++; i < holes->n && holes->at[i].from <= chain->to + LULL_MS; i++) {
+	/* a hole that ends with a frame ends the chain, unless a blind time lies over that end */
+	for (i++; i < holes->n && (holes->at[i].from < chain->to ||
+			(holes->at[i].from <= chain->to + LULL_MS && chain->next_id == LULL_ID_NONE && holes->at[i].last_id == LULL_ID_NONE)); i++) {
 		const struct hole *hole = &holes->at[i];
 		silence = silence_of(c, bus, hole);
 		if (hole->to >= chain->to) {
@@ -117,6 +119,19 @@ static size_t next_chain(const struct lull_case *c, unsigned bus, const hole_lis
 	return i;
 }
 
+static size_t first_edge(const struct lull_night *night, lull_time from)
+{
+	size_t low = 0, high = night->edges.n;
+	while (low < high) {
+		size_t mid = (low + high) / 2;
+		if (night->edges.at[mid].frame.t < from)
+			low = mid + 1;
+		else
+			high = mid;
+	}
+	return low;
+}
+
 static void fill_spell(const struct lull_case *c, struct lull_spell *spell)
 {
 	lull_time first = INT64_MAX, last = LULL_NEVER;
@@ -131,7 +146,8 @@ static void fill_spell(const struct lull_case *c, struct lull_spell *spell)
 			lull_time b = s->last < spell->to ? s->last : spell->to;
 			/* a long row's frames are shared out by time */
 			double share = s->last > s->first ? (double)(b - a) / (double)(s->last - s->first) : 1;
-			spell->frames += share >= 1 ? s->frames : (uint64_t)(share * (double)s->frames + 0.5);
+			uint64_t frames = share >= 1 ? s->frames : (uint64_t)(share * (double)s->frames + 0.5);
+			spell->frames += frames ? frames : 1;
 			if (s->first >= spell->from && s->first < first) {
 				first = s->first;
 				if (spell->first_id == LULL_ID_NONE)
@@ -233,6 +249,28 @@ size_t case_bus_spells(const struct lull_case *c, unsigned bus, size_t *first)
 	return n;
 }
 
+/* A short spell's frames are all among its kept edge frames, which count better than rows of five minutes. */
+static void count_short(struct lull_case *c)
+{
+	const struct lull_night *night = c->night;
+	for (size_t i = 0; i < c->v->spells.n; i++) {
+		struct lull_spell *s = &c->v->spells.at[i];
+		uint64_t frames = 0;
+		size_t entries = 0;
+		if (s->frames > 4 * LULL_EDGE_FRAMES && s->to - s->from > LULL_MIN)
+			continue;
+		for (size_t k = first_edge(night, s->from); k < night->edges.n && night->edges.at[k].frame.t <= s->to; k++) {
+			const struct lull_edge *e = &night->edges.at[k];
+			if (e->frame.bus != s->bus || e->kind != LULL_EDGE_FIRST || (e->frame.flags & LULL_FRAME_ERROR))
+				continue;
+			entries++;
+			frames += e->copies;
+		}
+		if (entries && entries < LULL_EDGE_FRAMES / 2)
+			s->frames = frames;
+	}
+}
+
 /* Copies back to back and error frames at the start, before a second node was there: trade rule 13. */
 static void count_unacknowledged(struct lull_case *c)
 {
@@ -242,11 +280,11 @@ static void count_unacknowledged(struct lull_case *c)
 		lull_time until = s->from + 500 * LULL_MS;
 		uint32_t copies = 0, errors = 0;
 		bool second = false;
-		for (size_t k = 0; k < night->edges.n; k++) {
+		for (size_t k = first_edge(night, s->from - 100 * LULL_MS); k < night->edges.n; k++) {
 			const struct lull_edge *e = &night->edges.at[k];
-			if (e->frame.bus != s->bus || e->frame.t < s->from - 100 * LULL_MS || e->frame.t > until)
-				continue;
-			if (e->kind == LULL_EDGE_LAST)
+			if (e->frame.t > until)
+				break;
+			if (e->frame.bus != s->bus || e->kind == LULL_EDGE_LAST)
 				continue;
 			if (e->frame.flags & LULL_FRAME_ERROR) {
 				if (!second)
@@ -267,7 +305,9 @@ void case_spells(struct lull_case *c)
 	for (unsigned bus = 0; bus < c->night->bus_count; bus++) {
 		quiet_rule(c, bus);
 		bus_spells(c, bus);
-		find_lone(c, bus);
 	}
+	count_short(c);
+	for (unsigned bus = 0; bus < c->night->bus_count; bus++)
+		find_lone(c, bus);
 	count_unacknowledged(c);
 }
