@@ -144,7 +144,8 @@ static bool keeper_manages(struct lull_case *c, struct lull_finding *f, const st
 /* Since when the node has set sleep indication without a break up to `to`: LULL_NEVER if it is not set then. */
 static lull_time ready_since(const struct lull_case *c, const struct nm_family *family, size_t ident, lull_time from, lull_time to)
 {
-	uint8_t bit = family->layout.op_sleep_indication;
+	/* who acknowledges sleep is ready for it, whatever else the message says */
+	uint8_t bit = family->layout.op_sleep_indication | family->layout.op_sleep_acknowledge;
 	const struct lull_id_info *info = &c->v->ids.at[ident];
 	lull_time since = LULL_NEVER;
 	size_t rows = 0;

@@ -193,7 +193,8 @@ static void bus_spells(struct lull_case *c, unsigned bus)
 	find_holes(c, bus, &holes);
 	lull_time from = heard->first;
 	uint32_t first_id = LULL_ID_NONE;
-	bool begun = false;
+	/* silence before the very first frame was listened to if coverage says so */
+	bool begun = case_observed_in(&c->observed[bus], heard->first - quiet, heard->first) >= quiet;
 	for (size_t i = 0; i < holes.n;) {
 		struct chain chain;
 		i = next_chain(c, bus, &holes, i, &chain);

@@ -6,6 +6,7 @@
 #include <stdlib.h>
 
 #define KEY_REACH (6 * LULL_SEC) /* what stops with the key stops within this */
+#define NIGHT_QUIET (10 * LULL_MIN)
 #define BLOCK_REACH (10 * LULL_SEC) /* trade rule 2: a port that closes does so within some 10 s */
 #define OUR_LINK (5 * LULL_SEC) /* trade rule 6 */
 #define OUR_TOUCH_BEFORE (10 * LULL_SEC) /* a mark is typed before or after the touch itself */
@@ -40,8 +41,8 @@ static bool is_pull(unsigned kind)
 		kind == LULL_MARK_FUSE_BACK;
 }
 
-/* The longest observed quiet between or after the spells of any bus. */
-static void find_longest_quiet(struct lull_case *c)
+/* The longest observed quiet between or after the spells of any bus that begins after `since`. */
+static void find_longest_quiet(struct lull_case *c, lull_time since)
 {
 	lull_time best = 0;
 	c->longest_from = c->longest_to = LULL_NEVER;
@@ -52,7 +53,7 @@ static void find_longest_quiet(struct lull_case *c)
 		for (size_t i = 0; i < n; i++) {
 			if (s[i].lone)
 				continue;
-			if (from != LULL_NEVER && s[i].begun) {
+			if (from != LULL_NEVER && from >= since && s[i].begun) {
 				lull_time length = case_observed_in(&c->observed[bus], from, s[i].from);
 				if (length > best) {
 					best = length;
@@ -62,7 +63,7 @@ static void find_longest_quiet(struct lull_case *c)
 			}
 			from = s[i].closed ? s[i].to : LULL_NEVER;
 		}
-		if (from != LULL_NEVER) {
+		if (from != LULL_NEVER && from >= since) {
 			lull_time length = case_observed_in(&c->observed[bus], from, c->night->end);
 			if (length > best) {
 				best = length;
@@ -71,6 +72,13 @@ static void find_longest_quiet(struct lull_case *c)
 			}
 		}
 	}
+}
+
+/* Where the night's quiet begins: a pause of a few minutes between two key cycles is none. */
+static lull_time night_begins(const struct lull_case *c)
+{
+	bool long_enough = c->longest_from != LULL_NEVER && c->longest_to - c->longest_from >= NIGHT_QUIET;
+	return long_enough ? c->longest_from : LULL_NEVER;
 }
 
 static bool told_key_off(struct lull_case *c)
@@ -86,7 +94,7 @@ static bool told_key_off(struct lull_case *c)
 		const struct lull_mark *m = &c->night->marks.at[i];
 		if (m->kind != LULL_MARK_KEY_OFF)
 			continue;
-		if (v->key_off != LULL_NEVER && c->longest_from != LULL_NEVER && m->t > c->longest_from + KEY_REACH)
+		if (v->key_off != LULL_NEVER && night_begins(c) != LULL_NEVER && m->t > night_begins(c) + KEY_REACH)
 			break;
 		v->key_off = m->t;
 		v->key_off_by = LULL_FROM_MARK;
@@ -116,8 +124,8 @@ static size_t running_at(const struct lull_case *c, unsigned bus, lull_time t)
 	return n;
 }
 
-/* When many IDs fall silent together while others go on: key-off. The greatest such moment before `until`; *block is set when
- * there is none but everything ends as one block at `until`. */
+/* When many IDs fall silent together while others go on: key-off. The greatest such moment before `until`, the last of about
+ * equal ones (several key cycles); *block is set when there is none but everything ends as one block at `until`. */
 static lull_time traffic_key_off(struct lull_case *c, unsigned bus, lull_time until, bool *block)
 {
 	LULL_ARRAY(struct silence) stops = { 0 };
@@ -130,14 +138,12 @@ static lull_time traffic_key_off(struct lull_case *c, unsigned bus, lull_time un
 			continue;
 		for (size_t k = 0; k < c->run_count[i]; k++) {
 			const struct lull_stretch *s = c->run[c->run_at[i] + k];
-			if (s->kind == LULL_STRETCH_CYCLIC && s->end != LULL_END_RATE && s->frames >= 5 &&
-				s->last <= until + LULL_SEC)
+			if (s->kind == LULL_STRETCH_CYCLIC && s->end != LULL_END_RATE && s->frames >= 5 && s->last <= until + LULL_SEC)
 				CASE_PUSH(c, stops, ((struct silence){ s->last, i }));
 		}
 	}
 	if (stops.n)
 		qsort(stops.at, stops.n, sizeof *stops.at, by_time);
-	size_t running_max = 0;
 	for (size_t i = 0, j = 0; i < stops.n; i++) {
 		/* stops within 3 s from the i-th on */
 		if (j < i)
@@ -145,15 +151,14 @@ static lull_time traffic_key_off(struct lull_case *c, unsigned bus, lull_time un
 		while (j < stops.n && stops.at[j].t - stops.at[i].t <= 3 * LULL_SEC)
 			j++;
 		size_t together = j - i;
-		if (together < 2 || together < best)
+		if (together < 2 || together * 10 < best * 7)
 			continue;
 		size_t running = running_at(c, bus, stops.at[i].t);
-		if (running > running_max)
-			running_max = running;
-		lull_time last = stops.at[j - 1].t;
-		bool others_go_on = running_at(c, bus, last + 4 * LULL_SEC) > 0;
-		if (others_go_on && together * 100 >= running * 12 && together > best) {
-			best = together;
+		bool others_go_on = running_at(c, bus, stops.at[j - 1].t + 4 * LULL_SEC) > 0;
+		bool next_cycle = found != LULL_NEVER && stops.at[i].t - found > 10 * LULL_SEC;
+		if (others_go_on && together * 100 >= running * 12 && (together > best || next_cycle)) {
+			if (together > best)
+				best = together;
 			found = stops.at[i].t;
 		}
 	}
@@ -169,24 +174,15 @@ static lull_time traffic_key_off(struct lull_case *c, unsigned bus, lull_time un
 	return found;
 }
 
-/* The end of the first life of a bus: where its first long quiet begins, or the end. */
-static lull_time first_life_ends(const struct lull_case *c, unsigned bus)
+/* Up to where the key can have been turned: the night's quiet on this bus, or its last frame. */
+static lull_time life_ends(const struct lull_case *c, unsigned bus)
 {
 	size_t first, n = case_bus_spells(c, bus, &first);
 	const struct lull_spell *s = c->v->spells.at + first;
-	lull_time end = LULL_NEVER;
-	for (size_t i = 0; i < n; i++) {
-		if (s[i].lone)
-			continue;
-		if (end != LULL_NEVER && c->longest_from != LULL_NEVER && s[i].from >= c->longest_to)
-			break;
-		end = s[i].to;
-		if (c->longest_from == LULL_NEVER || s[i].to >= c->longest_from)
-			break;
-		/* a known long life ends here; short ones before the key-off may follow each other */
-		if (s[i].closed && s[i].to - s[i].from > 30 * LULL_SEC)
-			break;
-	}
+	lull_time end = LULL_NEVER, night = night_begins(c);
+	for (size_t i = 0; i < n; i++)
+		if (!s[i].lone && (night == LULL_NEVER || s[i].from <= night + KEY_REACH))
+			end = s[i].to;
 	return end;
 }
 
@@ -196,7 +192,7 @@ static void find_key_off(struct lull_case *c)
 	if (told_key_off(c))
 		return;
 	for (unsigned bus = 0; bus < c->night->bus_count; bus++) {
-		lull_time until = first_life_ends(c, bus);
+		lull_time until = life_ends(c, bus);
 		bool block;
 		if (until == LULL_NEVER)
 			continue;
@@ -454,8 +450,9 @@ void case_turning(struct lull_case *c)
 {
 	for (unsigned bus = 0; bus < c->night->bus_count; bus++)
 		c->v->bus[bus].first_quiet = LULL_NEVER;
-	find_longest_quiet(c);
+	find_longest_quiet(c, 0);
 	find_key_off(c);
+	find_longest_quiet(c, c->v->key_off == LULL_NEVER ? 0 : c->v->key_off);
 	find_ignition_only(c);
 	find_stubs(c);
 	find_touches(c);

@@ -84,6 +84,18 @@ struct reference {
 	size_t last_there, spells; /* in how many of all closed spells the node is last */
 };
 
+static bool is_known(const struct lull_case *c, const struct lull_spell *s)
+{
+	if (s->lone || !s->begun)
+		return false;
+	if (s->kind == LULL_SPELL_BY_US || s->kind == LULL_SPELL_MORNING)
+		return true;
+	for (size_t k = 0; k < c->touches.n && s->kind != LULL_SPELL_WAKE; k++)
+		if (s->from >= c->touches.at[k] - 10 * LULL_SEC && s->from <= c->touches.at[k] + 30 * LULL_SEC)
+			return true;
+	return false;
+}
+
 static struct reference refer(const struct lull_case *c, unsigned bus, int node)
 {
 	struct reference r = { 0 };
@@ -92,11 +104,7 @@ static struct reference refer(const struct lull_case *c, unsigned bus, int node)
 		const struct lull_spell *s = &c->v->spells.at[at + i];
 		if (s->lone || !s->begun)
 			continue;
-		bool known = s->kind == LULL_SPELL_BY_US || s->kind == LULL_SPELL_MORNING;
-		for (size_t k = 0; k < c->touches.n && !known; k++)
-			known = s->kind != LULL_SPELL_WAKE && s->from >= c->touches.at[k] - 10 * LULL_SEC &&
-				s->from <= c->touches.at[k] + 30 * LULL_SEC;
-		if (known) {
+		if (is_known(c, s)) {
 			r.known++;
 			r.first_there += case_node_of(c, bus, s->first_id) == node;
 		}
@@ -143,6 +151,89 @@ static int group_before(const void *a, const void *b)
 	return x->spell < y->spell ? -1 : x->spell > y->spell;
 }
 
+/* --- was the first node woken with the others, or did it wake them? --- */
+
+#define BOOT_WINDOW (2 * LULL_SEC)
+#define MOST_WAKES 32
+
+static int by_length(const void *a, const void *b)
+{
+	lull_time x = *(const lull_time *)a, y = *(const lull_time *)b;
+	return x < y ? -1 : x > y;
+}
+
+/* Median delay of a node's first frame after the first frame of these spells; LULL_NEVER if it spoke in fewer than
+ * half of them. */
+static lull_time boot_delay(const struct lull_case *c, int node, const size_t *spells, size_t n)
+{
+	lull_time delays[MOST_WAKES];
+	size_t heard = 0;
+	for (size_t i = 0; i < n && i < MOST_WAKES; i++) {
+		const struct lull_spell *s = &c->v->spells.at[spells[i]];
+		lull_time first = LULL_NEVER;
+		for (size_t k = 0; k < c->v->ids.n; k++) {
+			if (c->v->ids.at[k].node != node)
+				continue;
+			lull_time t = case_first_in(c, k, s->from, s->from + BOOT_WINDOW);
+			if (t != LULL_NEVER && (first == LULL_NEVER || t < first))
+				first = t;
+		}
+		if (first != LULL_NEVER)
+			delays[heard++] = first - s->from;
+	}
+	if (heard < 1 || heard * 2 < (n < MOST_WAKES ? n : MOST_WAKES))
+		return LULL_NEVER;
+	qsort(delays, heard, sizeof *delays, by_length);
+	return delays[heard / 2];
+}
+
+/* In a wake by a node the others follow after their whole boot time; in one by a wake line all boot together, and follow the
+ * first by the differences only: they come sooner by what the first itself takes to boot. The known wakes show both
+ * times. 0: the others follow as they do known wakes (it woke them); 1: sooner by its own boot time (woken with
+ * them); NAN: cannot be told. */
+static double woken_together(const struct lull_case *c, unsigned bus, int first, const size_t *night, size_t nights, const size_t *known,
+	size_t knowns)
+{
+	lull_time own = boot_delay(c, first, known, knowns);
+	double shift[64];
+	size_t n = 0;
+	if (own == LULL_NEVER || own < 8 * LULL_MS)
+		return NAN;
+	for (size_t i = 0; i < c->v->nodes.n && n < 64; i++) {
+		if (c->v->nodes.at[i].bus != bus || (int)i == first)
+			continue;
+		bool begins = false;
+		for (size_t k = 0; k < knowns; k++)
+			begins |= case_node_of(c, bus, c->v->spells.at[known[k]].first_id) == (int)i;
+		lull_time then = begins ? LULL_NEVER : boot_delay(c, (int)i, known, knowns);
+		lull_time now = begins ? LULL_NEVER : boot_delay(c, (int)i, night, nights);
+		if (then != LULL_NEVER && now != LULL_NEVER)
+			shift[n++] = (double)(then - now);
+	}
+	if (n < 2)
+		return NAN;
+	for (size_t i = 1; i < n; i++) /* few: insertion sort */
+		for (size_t k = i; k > 0 && shift[k] < shift[k - 1]; k--) {
+			double swap = shift[k];
+			shift[k] = shift[k - 1];
+			shift[k - 1] = swap;
+		}
+	return shift[n / 2] / (double)own;
+}
+
+static bool it_woke_them(const struct lull_case *c, unsigned bus, const struct wake_list *wakes, int first)
+{
+	size_t night[MOST_WAKES], known[MOST_WAKES], nights = 0, knowns = 0, at, n = case_bus_spells(c, bus, &at);
+	for (size_t i = 0; i < wakes->n && nights < MOST_WAKES; i++)
+		if (wakes->at[i].first == first)
+			night[nights++] = wakes->at[i].spell;
+	for (size_t i = 0; i < n && knowns < MOST_WAKES; i++)
+		if (is_known(c, &c->v->spells.at[at + i]))
+			known[knowns++] = at + i;
+	double together = woken_together(c, bus, first, night, nights, known, knowns);
+	return together < 0.35; /* false for NAN */
+}
+
 /* Wakes without a clue whose first node was shown to wake the bus at other times belong to it; else order is
  * weighed against known wakes. */
 static void weigh_order(struct lull_case *c, unsigned bus, struct wake_list *wakes)
@@ -163,7 +254,7 @@ static void weigh_order(struct lull_case *c, unsigned bus, struct wake_list *wak
 			continue;
 		}
 		struct reference r = refer(c, bus, w->first);
-		if (r.known >= 2 && r.first_there == 0 && first >= 3 && first * 5 >= clueless * 4) {
+		if (r.known >= 2 && r.first_there == 0 && first >= 3 && first * 5 >= clueless * 4 && it_woke_them(c, bus, wakes, w->first)) {
 			w->node = w->first;
 			w->clue = CLUE_ORDER;
 		}
@@ -174,12 +265,6 @@ struct rhythm {
 	lull_time first, last, median, total;
 	bool periodic;
 };
-
-static int by_length(const void *a, const void *b)
-{
-	lull_time x = *(const lull_time *)a, y = *(const lull_time *)b;
-	return x < y ? -1 : x > y;
-}
 
 static struct rhythm rhythm_of(struct lull_case *c, const struct wake *w, size_t n)
 {
