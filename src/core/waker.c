@@ -121,7 +121,7 @@ static bool seems_gateway(const struct lull_case *c, unsigned bus, int node, con
 	(void)bus;
 	if (case_node_is_gateway(c, node))
 		return true;
-	return r->known >= 1 && r->first_there * 3 >= r->known * 2 && r->spells >= 3 && r->last_there * 3 >= r->spells * 2;
+	return r->known >= 1 && r->first_there * 2 >= r->known && r->spells >= 3 && r->last_there * 3 >= r->spells * 2;
 }
 
 /* --- another recorded bus woke first --- */
@@ -221,6 +221,13 @@ static double woken_together(const struct lull_case *c, unsigned bus, int first,
 	return shift[n / 2] / (double)own;
 }
 
+/* Chance that a node which is first as often as the known wakes show (one more of each for caution) is first so often
+ * in a row. */
+static double by_chance(const struct reference *r, size_t first)
+{
+	return pow((double)(r->first_there + 1) / (double)(r->known + 2), (double)first);
+}
+
 static bool it_woke_them(const struct lull_case *c, unsigned bus, const struct wake_list *wakes, int first)
 {
 	size_t night[MOST_WAKES], known[MOST_WAKES], nights = 0, knowns = 0, at, n = case_bus_spells(c, bus, &at);
@@ -228,7 +235,7 @@ static bool it_woke_them(const struct lull_case *c, unsigned bus, const struct w
 		if (wakes->at[i].first == first)
 			night[nights++] = wakes->at[i].spell;
 	for (size_t i = 0; i < n && knowns < MOST_WAKES; i++)
-		if (is_known(c, &c->v->spells.at[at + i]))
+		if (is_known(c, &c->v->spells.at[at + i]) && case_node_of(c, bus, c->v->spells.at[at + i].first_id) != first)
 			known[knowns++] = at + i;
 	double together = woken_together(c, bus, first, night, nights, known, knowns);
 	return together < 0.35; /* false for NAN */
@@ -254,7 +261,7 @@ static void weigh_order(struct lull_case *c, unsigned bus, struct wake_list *wak
 			continue;
 		}
 		struct reference r = refer(c, bus, w->first);
-		if (r.known >= 2 && r.first_there == 0 && first >= 3 && first * 5 >= clueless * 4 && it_woke_them(c, bus, wakes, w->first)) {
+		if (r.known >= 2 && by_chance(&r, first) < 0.02 && first >= 3 && first * 5 >= clueless * 4 && it_woke_them(c, bus, wakes, w->first)) {
 			w->node = w->first;
 			w->clue = CLUE_ORDER;
 		}
@@ -319,10 +326,11 @@ static void say_clues(struct lull_case *c, struct lull_finding *f, const struct 
 	if (count[CLUE_UNACKNOWLEDGED])
 		case_evidence(c, f, case_say(c, "In %zu of %zu %s begins alone, and nobody acknowledges: all others are asleep when it starts.",
 			count[CLUE_UNACKNOWLEDGED], n, name));
-	if (count[CLUE_ORDER] && r->known && r->first_there == 0)
-		case_evidence(c, f, case_say(c, "%s is first in %zu wakes of the night, but in none of the %zu wakes whose cause is known.",
-			name, n, r->known));
-	if (r->known && r->first_there)
+	if (count[CLUE_ORDER] && r->known)
+		case_evidence(c, f, case_say(c, "%s is first in %zu wakes of the night, but only in %zu of %zu wakes whose cause is known, and the others "
+					      "follow it after their whole boot times.",
+			name, n, r->first_there, r->known));
+	else if (r->known && r->first_there)
 		case_evidence(c, f, case_say(c, "It is also first in %zu of %zu wakes whose cause is known, so being first alone says nothing.",
 			r->first_there, r->known));
 }

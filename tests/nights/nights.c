@@ -31,6 +31,7 @@ struct table {
 	struct score of[MOST_SCENARIOS];
 	unsigned bin_n[DECILES], bin_hit[DECILES];
 	double bin_sum[DECILES];
+	unsigned long long kin_joined, kin_right, kin_same; /* pairs of IDs grouped by timing; rightly; that one node sends */
 };
 
 struct feed {
@@ -157,6 +158,32 @@ static void describe(const struct lull_truth *truth, const struct lull_verdict *
 	}
 }
 
+static int sender_of(const struct lull_truth *truth, const char *bus, uint32_t id)
+{
+	for (size_t i = 0; i < truth->node_count; i++)
+		if (!strcmp(truth->nodes[i].bus, bus) && sends(&truth->nodes[i], id))
+			return (int)i;
+	return -1;
+}
+
+static void score_kin(const struct lull_sim_night *sim, const struct lull_verdict *v, struct table *table)
+{
+	for (size_t a = 0; a < v->ids.n; a++)
+		for (size_t b = a + 1; b < v->ids.n; b++) {
+			const struct lull_id_info *x = &v->ids.at[a], *y = &v->ids.at[b];
+			if (x->bus != y->bus || x->node < 0 || y->node < 0 || v->nodes.at[x->node].named_by != LULL_BY_TIMING ||
+				v->nodes.at[y->node].named_by != LULL_BY_TIMING)
+				continue;
+			int sx = sender_of(&sim->truth, sim->bus_name[x->bus], x->id), sy = sender_of(&sim->truth, sim->bus_name[y->bus], y->id);
+			bool same = sx >= 0 && sx == sy;
+			table->kin_same += same;
+			if (x->node == y->node) {
+				table->kin_joined++;
+				table->kin_right += same;
+			}
+		}
+}
+
 static void score_night(const struct lull_truth *truth, const struct lull_verdict *v, bool named, struct score *score, struct table *table)
 {
 	bool right = codes_agree(truth, v), wrong = false, undecided = false, suspect = true, decidable = false;
@@ -242,6 +269,7 @@ static void run_night(const char *scenario, uint64_t seed, struct score *score, 
 			score->broken++;
 		} else {
 			score_night(&sim.truth, &verdict, named, score, table);
+			score_kin(&sim, &verdict, table);
 			lull_verdict_clear(&verdict);
 		}
 		lull_profile_clear(&profile);
@@ -364,6 +392,14 @@ int main(int argc, char **argv)
 			printf("%.1f - %.1f    %8u   %.2f   %.2f    %.2f - %.2f\n", bin / 10.0, (bin + 1) / 10.0, n, sum / n, (double)hit / n,
 				wilson(hit, n, -1), wilson(hit, n, 1));
 	}
+	unsigned long long joined = 0, rightly = 0, same = 0;
+	for (unsigned long job = 0; job < jobs; job++) {
+		joined += tables[job].kin_joined;
+		rightly += tables[job].kin_right;
+		same += tables[job].kin_same;
+	}
+	printf("\nkin by timing: %llu pairs of IDs joined, %.1f %% rightly; %.1f %% of the %llu pairs of one sender found\n", joined,
+		joined ? 100.0 * (double)rightly / (double)joined : 0, same ? 100.0 * (double)rightly / (double)same : 0, same);
 	bool enough = !died && all.nights > 0 && all.right * 100 >= all.nights * 95 && all.wrong * 100 <= all.nights * 2;
 	printf("\nright finding in %.1f %% of nights (at least 95), a wrong name in %.1f %% (at most 2)%s\n",
 		all.nights ? 100.0 * all.right / all.nights : 0, all.nights ? 100.0 * all.wrong / all.nights : 0, died ? "; a job died" : "");
