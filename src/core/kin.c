@@ -11,7 +11,7 @@
 
 #define MOST_IDENTS 512 /* the pair table is quadratic */
 #define MOST_STOPS 64 /* of one ID; more say nothing new */
-static const double join_odds = 19; /* 0.95 */
+static const double join_odds = 50; /* 0.98: a wrong group costs more than a missed one */
 static const double stop_cap = 20, slope_cap = 300;
 
 /* A stop of one ID: the run ended in silence. */
@@ -142,7 +142,7 @@ void case_kin(struct lull_case *c, const size_t *idents, size_t n, size_t *group
 		find_stops(c, idents[i], &stops[i]);
 	find_commonness(c, idents, n, stops);
 
-	double prior = 1 / fmax(4, (double)n / 4);
+	double prior = 1 / fmax(8, (double)n / 3);
 	size_t count = 0;
 	for (size_t a = 0; a < n; a++) {
 		log_odds[a * n + a] = 0;
