@@ -43,6 +43,7 @@ struct lull_rhythm {
 	lull_time last; /* last frame */
 	int64_t period_ns; /* 0 unknown */
 	lull_time next; /* when the next frame is due by its smoothed phase; LULL_NEVER without a period */
+	double ppm; /* its real period against period_ns, as far as told; 0 unknown */
 	int64_t jitter_ns; /* standard deviation about a straight line; 0 unknown */
 	int64_t burst_ns; /* > 0: talks in bursts, frames closer than this to the one before follow it */
 	uint64_t frames; /* so far */

@@ -17,19 +17,22 @@ int lull_idtable_init(struct lull_idtable *table)
 	memset(table->door, 0xff, sizeof(table->door));
 	table->looked = LULL_NEVER;
 	table->tokens = TOKENS;
-	/* Pages of slots never used are never touched. */
-	table->slots = aligned_alloc(64, LULL_SLOTS * sizeof(*table->slots));
+	/* Pages of slots never used are never touched. A slot's two cache lines shall be two. */
+	table->memory = malloc(LULL_SLOTS * sizeof(*table->slots) + 64);
 	table->rest = malloc(LULL_SLOTS * sizeof(*table->rest));
-	if (table->slots && table->rest)
+	if (table->memory && table->rest) {
+		table->slots = (void *)(((uintptr_t)table->memory + 63) & ~(uintptr_t)63);
 		return 0;
+	}
 	lull_idtable_clear(table);
 	return -ENOMEM;
 }
 
 void lull_idtable_clear(struct lull_idtable *table)
 {
-	free(table->slots);
+	free(table->memory);
 	free(table->rest);
+	table->memory = NULL;
 	table->slots = NULL;
 	table->rest = NULL;
 }

@@ -576,7 +576,13 @@ struct lull_rhythm lull_stretch_rhythm(const struct lull_tap *tap, unsigned at)
 	}
 	if (rhythm.period_ns && rhythm.next == LULL_NEVER)
 		rhythm.next = slot->last + rhythm.period_ns;
-	rhythm.jitter_ns = cyclic && fit.n >= 8 ? (int64_t)fmin(lull_fit_residual(&fit), 1e10) + 1 : rest->jitter;
+	rhythm.jitter_ns = rest->jitter;
+	if (cyclic && fit.n >= 8) {
+		double error, ppm = lull_fit_ppm(&fit, rhythm.period_ns, &error);
+
+		rhythm.jitter_ns = (int64_t)fmin(lull_fit_residual(&fit), 1e10) + 1;
+		rhythm.ppm = error < 20 ? ppm : 0;
+	}
 	rhythm.burst_ns = rest->burst;
 	rhythm.frames = rest->frames_ever + rest->frames + slot->frames;
 	return rhythm;
