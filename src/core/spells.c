@@ -229,7 +229,7 @@ static bool lone_candidate(const struct lull_spell *s)
 static void find_lone(struct lull_case *c, unsigned bus)
 {
 	size_t first, n = case_bus_spells(c, bus, &first);
-	struct lull_spell *s = c->v->spells.at + first;
+	struct lull_spell *s = n ? &c->v->spells.at[first] : NULL;
 	for (size_t i = 0; i < n; i++) {
 		if (!lone_candidate(&s[i]))
 			continue;

@@ -467,7 +467,11 @@ static int change_rate(struct lull_tap *tap, unsigned at)
 			lull_stretch_gap(slot, (int64_t)(held[i] - held[i - 1]) * LULL_HELD_UNIT);
 	}
 	lull_tap_activate(tap, at);
-	return lull_stretch_change(tap, at, rest->first, run_payload, now.len);
+	err = lull_stretch_change(tap, at, rest->first, run_payload, now.len);
+	/* the stretch before may have had its fill of rows: what changed within the run is told again */
+	if (!err && (run_payload ^ now.payload) & 0xffff)
+		err = lull_stretch_changed(tap, at, now.last, now.payload, now.len);
+	return err;
 }
 
 /* Keeps count of gaps that disagree with the period in the same sense; called before the frame is noted. */

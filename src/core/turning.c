@@ -48,7 +48,7 @@ static void find_longest_quiet(struct lull_case *c, lull_time since)
 	c->longest_from = c->longest_to = LULL_NEVER;
 	for (unsigned bus = 0; bus < c->night->bus_count; bus++) {
 		size_t first, n = case_bus_spells(c, bus, &first);
-		const struct lull_spell *s = c->v->spells.at + first;
+		const struct lull_spell *s = n ? &c->v->spells.at[first] : NULL;
 		lull_time from = LULL_NEVER;
 		for (size_t i = 0; i < n; i++) {
 			if (s[i].lone)
@@ -178,7 +178,7 @@ static lull_time traffic_key_off(struct lull_case *c, unsigned bus, lull_time un
 static lull_time life_ends(const struct lull_case *c, unsigned bus)
 {
 	size_t first, n = case_bus_spells(c, bus, &first);
-	const struct lull_spell *s = c->v->spells.at + first;
+	const struct lull_spell *s = n ? &c->v->spells.at[first] : NULL;
 	lull_time end = LULL_NEVER, night = night_begins(c);
 	for (size_t i = 0; i < n; i++)
 		if (!s[i].lone && (night == LULL_NEVER || s[i].from <= night + KEY_REACH))
