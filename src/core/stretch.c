@@ -197,6 +197,16 @@ static void learned(struct lull_slot *slot, struct lull_slot_rest *rest, bool ea
 		lull_stretch_moments(slot, i || at[i] ? lull_phase_step(&slot->phase, rest->first + at[i]) : 0);
 }
 
+/* The lower end of the fitted line, less two standard deviations. */
+static int64_t line_bottom(const struct lull_slot *slot)
+{
+	double n = slot->n, kk = n * slot->skk - slot->sk * slot->sk, slope = (n * slot->skr - slot->sk * slot->sr) / kk;
+	double start = (slot->sr - slope * slot->sk) / n, end = start + slope * (double)slot->phase.k;
+	double rr = (n * slot->srr - slot->sr * slot->sr - slope * slope * kk) / (n * n);
+
+	return (int64_t)(fmin(start, end) - 2 * sqrt(fmax(rr, 0)));
+}
+
 /* Jitter that lasts (a logger's full buffer, a bus just waking) can spoil the first arrivals: a period off by 2 % was
  * seen. Its index is right all the same, so the moments can be taken over to the better nominal period. */
 void lull_stretch_confirm(struct lull_slot *slot, struct lull_slot_rest *rest)
@@ -217,7 +227,7 @@ void lull_stretch_confirm(struct lull_slot *slot, struct lull_slot_rest *rest)
 		slot->phase.line += slot->phase.k * (period - slot->phase.period);
 		slot->phase.due += period - slot->phase.period;
 		slot->phase.period = period;
-		slot->r_min = INT64_MAX; /* cannot be taken over: that of later arrivals */
+		slot->r_min = line_bottom(slot); /* cannot be taken over: about the least there can have been */
 	}
 	rest->period = slot->phase.period;
 	rest->learned_from = CONFIRMED;
