@@ -153,8 +153,7 @@ static void bus_head(
 			"it ended as one block right after key-off: a gateway seems to close this port");
 	else if (!r->representative)
 		lull_page_item(p, "",
-			"it carried no cyclic traffic of its own with the key on: it may not stand for the "
-			"car");
+			"no cyclic traffic was seen here with the key on: it may not stand for the car");
 	first_quiet(p, w, v, r);
 	switch (r->state_at_end) {
 	case LULL_BUS_AWAKE: lull_page_item(p, "", "awake when the observation ended"); break;
