@@ -197,9 +197,11 @@ static struct tally best_step(const struct lull_jump *jump, const struct witness
 	double sum = 0, weight = 0;
 
 	for (unsigned i = 0; i < n && best.agree; i++) {
+		if (w[i].came == LULL_NEVER)
+			continue;
 		double off = (double)(w[i].came - w[i].due - *shift);
 
-		if (w[i].came == LULL_NEVER || fabs(off) > (double)w[i].blur)
+		if (fabs(off) > (double)w[i].blur)
 			continue;
 		double own = 1 / ((double)w[i].blur + 1);
 
