@@ -18,12 +18,16 @@
 #define JUDGED 256
 #define FRAMES_PER_JUDGEMENT 1024
 
+#define HABIT_LENGTH (10 * LULL_SEC)
+#define HABIT_REACH (30 * LULL_SEC)
+
 struct lull_retimer {
 	struct lull_observer *observer;
 	struct lull_sink sink;
 	int64_t offset; /* recording time = stamp - offset */
 	int64_t origin;
 	lull_time start, last; /* first and latest frame passed on; LULL_NEVER: none yet */
+	lull_time leapt; /* where the leap before ended; LULL_NEVER: none yet */
 	unsigned steps;
 	uint32_t buses; /* that came by, a bit each */
 	uint64_t frames, judged;
@@ -48,7 +52,7 @@ struct lull_retimer *lull_retimer_new(struct lull_observer *observer, const stru
 	retimer->sink = *sink;
 	retimer->origin = bounded(origin_ns);
 	retimer->offset = retimer->origin;
-	retimer->start = retimer->last = LULL_NEVER;
+	retimer->start = retimer->last = retimer->leapt = LULL_NEVER;
 	/* Only touched when the clock leaps. */
 	retimer->held = malloc(LOOK_FRAMES * sizeof(*retimer->held));
 	retimer->rhythms = malloc(RHYTHMS * sizeof(*retimer->rhythms));
@@ -135,6 +139,16 @@ static int set_clock(struct lull_retimer *retimer, const struct lull_jump_verdic
 	return err;
 }
 
+/* Where leaps of a few seconds follow each other the traffic itself pauses like that (a poll in bursts), and its phases
+ * go on through each pause: nothing was lost. */
+static bool is_habit(const struct lull_retimer *retimer)
+{
+	lull_time length = retimer->held[0].t - retimer->last;
+
+	return retimer->leapt != LULL_NEVER && length >= 0 && length <= HABIT_LENGTH &&
+		retimer->last - retimer->leapt <= HABIT_REACH;
+}
+
 /* Judges the leap and lets go of what was held. -EINVAL: some of it could not be placed. */
 static int settle(struct lull_retimer *retimer)
 {
@@ -142,8 +156,10 @@ static int settle(struct lull_retimer *retimer)
 
 	if (!retimer->held_count)
 		return 0;
-	struct lull_jump_verdict verdict = judge(retimer);
+	struct lull_jump_verdict verdict = {.kind = LULL_JUMP_SILENCE};
 
+	if (!is_habit(retimer))
+		verdict = judge(retimer);
 	switch (verdict.kind) {
 	case LULL_JUMP_SILENCE:
 		break;
@@ -157,6 +173,7 @@ static int settle(struct lull_retimer *retimer)
 		err = blind(retimer, retimer->held[0].t, LULL_BLIND_UNDECIDED);
 		break;
 	}
+	retimer->leapt = retimer->held[0].t;
 	for (size_t i = 0; i < retimer->held_count && !err; i++) {
 		err = pass(retimer, &retimer->held[i]);
 		if (err == -EINVAL) {
