@@ -141,12 +141,16 @@ static int set_clock(struct lull_retimer *retimer, const struct lull_jump_verdic
 
 /* Where leaps of a few seconds follow each other the traffic itself pauses like that (a poll in bursts), and its phases
  * go on through each pause: nothing was lost. */
+static bool is_short(const struct lull_retimer *retimer)
+{
+	int64_t length;
+
+	return !__builtin_sub_overflow(retimer->held[0].t, retimer->last, &length) && length >= 0 && length <= HABIT_LENGTH;
+}
+
 static bool is_habit(const struct lull_retimer *retimer)
 {
-	lull_time length = retimer->held[0].t - retimer->last;
-
-	return retimer->leapt != LULL_NEVER && length >= 0 && length <= HABIT_LENGTH &&
-		retimer->last - retimer->leapt <= HABIT_REACH;
+	return retimer->leapt != LULL_NEVER && is_short(retimer) && retimer->last - retimer->leapt <= HABIT_REACH;
 }
 
 /* Judges the leap and lets go of what was held. -EINVAL: some of it could not be placed. */
@@ -157,6 +161,8 @@ static int settle(struct lull_retimer *retimer)
 	if (!retimer->held_count)
 		return 0;
 	struct lull_jump_verdict verdict = {.kind = LULL_JUMP_SILENCE};
+
+	bool is_pause = is_short(retimer);
 
 	if (!is_habit(retimer))
 		verdict = judge(retimer);
@@ -173,7 +179,8 @@ static int settle(struct lull_retimer *retimer)
 		err = blind(retimer, retimer->held[0].t, LULL_BLIND_UNDECIDED);
 		break;
 	}
-	retimer->leapt = retimer->held[0].t;
+	if (is_pause)
+		retimer->leapt = retimer->held[0].t;
 	for (size_t i = 0; i < retimer->held_count && !err; i++) {
 		err = pass(retimer, &retimer->held[i]);
 		if (err == -EINVAL) {
