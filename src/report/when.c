@@ -37,7 +37,9 @@ const char *lull_when_length(lull_time length, char buf[static LULL_WHEN])
 	double s = (double)length / 1e9;
 	uint64_t whole = length < 0 ? 0 : ((uint64_t)length + 500000000u) / 1000000000u;
 
-	if (s < 59.95)
+	if (length && s > -1 && s < 1)
+		(void)snprintf(buf, LULL_WHEN, "%.3g ms", s * 1e3);
+	else if (s < 59.95)
 		(void)snprintf(buf, LULL_WHEN, s < 10 ? "%.3g s" : "%.1f s", s);
 	else if (whole < 3600 && whole % 60)
 		(void)snprintf(

@@ -19,7 +19,7 @@ struct lull_when lull_when_new(const struct lull_night *, const struct lull_verd
 
 /* Length: "0:31:05", to the second. */
 const char *lull_when_hms(lull_time length, char buf[static LULL_WHEN]);
-/* "5 s", "12.3 s", "4 min 05 s", "20 min", "8 h 00 min". */
+/* "250 ms", "5 s", "12.3 s", "4 min 05 s", "20 min", "8 h 00 min". */
 const char *lull_when_length(lull_time length, char buf[static LULL_WHEN]);
 /* "+0:31:05" from the zero; "-" if unknown. */
 const char *lull_when_since(const struct lull_when *, lull_time, char buf[static LULL_WHEN]);

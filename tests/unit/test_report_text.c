@@ -232,6 +232,7 @@ static void lengths_of_time(void **state)
 		const char *length, *hms;
 	} rows[] = {
 		{0, "0 s", "0:00:00"},
+		{3171 * LULL_US, "3.17 ms", "0:00:00"},
 		{5 * LULL_SEC, "5 s", "0:00:05"},
 		{1500 * LULL_MS, "1.5 s", "0:00:02"},
 		{59949 * LULL_MS, "59.9 s", "0:01:00"},
@@ -241,7 +242,7 @@ static void lengths_of_time(void **state)
 		{3600 * LULL_SEC, "1 h 00 min", "1:00:00"},
 		{7170 * LULL_SEC, "2 h 00 min", "1:59:30"},
 		{259200 * LULL_SEC, "72 h 00 min", "72:00:00"},
-		{-200 * LULL_MS, "-0.2 s", "0:00:00"},
+		{-200 * LULL_MS, "-200 ms", "0:00:00"},
 		{-12 * LULL_SEC, "-12 s", "-0:00:12"},
 	};
 	char buf[LULL_WHEN];
