@@ -13,10 +13,13 @@ struct lull_report_style {
 };
 
 /* 0 or a negative errno of the stream. */
-LULL_MUST_CHECK int lull_report_text(FILE *, const struct lull_night *, const struct lull_verdict *, const struct lull_report_style *);
+LULL_MUST_CHECK int lull_report_text(
+	FILE *, const struct lull_night *, const struct lull_verdict *, const struct lull_report_style *);
 /* Format 1 of the report's JSON. */
-LULL_MUST_CHECK int lull_report_json(FILE *, const struct lull_night *, const struct lull_verdict *, const struct lull_report_style *);
+LULL_MUST_CHECK int lull_report_json(
+	FILE *, const struct lull_night *, const struct lull_verdict *, const struct lull_report_style *);
 /* Who sent after key-off, how long, how often, until when. */
-LULL_MUST_CHECK int lull_report_ids(FILE *, const struct lull_night *, const struct lull_verdict *, const struct lull_report_style *);
+LULL_MUST_CHECK int lull_report_ids(
+	FILE *, const struct lull_night *, const struct lull_verdict *, const struct lull_report_style *);
 
 #endif

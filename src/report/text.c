@@ -83,7 +83,7 @@ static void who(const struct lull_finding *f, char *buf, size_t size)
 	} else if (f->suspects.n > 1) {
 		enumerate(f, names, sizeof names);
 		(void)snprintf(buf, size, "The evidence does not decide between %s.", names);
-	} else if (f->suspects.n == 1) {
+	} else if (f->suspects.n == 1 && f->suspects.at) {
 		s = &f->suspects.at[0];
 		if (s->role == LULL_LOAD || s->role == LULL_RELAY)
 			(void)snprintf(buf, size, "%s %s; it is not accused.", s->node, deed(s->role));
