@@ -28,6 +28,7 @@ struct lull_clamp {
 	double mV_per_A; /* NAN: the log was in A or mA already */
 	double range_A; /* saturation on either side; NAN unknown */
 	bool inverted; /* the user said that the clamp hangs the other way round (already applied) */
+	double first_s; /* stamp of the first sample as written, in seconds, where the log has no dates */
 	bool dated; /* the log has dates of its own */
 	int64_t start_utc_ns; /* by the clamp's clock, if dated */
 	double zero_before_mA, zero_after_mA; /* readings off the cable, before and after; NAN none */
@@ -45,6 +46,19 @@ struct lull_series {
 };
 LULL_MUST_CHECK int lull_series_from_chunks(const struct lull_chunk *, size_t n, struct lull_series *out);
 void lull_series_clear(struct lull_series *);
+
+/* A level of the night, and the step into it, in recording time. */
+struct lull_stage {
+	lull_time from, to;
+	double mA, error_mA; /* zero taken off; the error is of the level within the log (noise), not of the zero */
+	double noise_mA;
+};
+struct lull_step {
+	lull_time at;
+	double from_mA, to_mA;
+	double error_mA; /* steps are good to the noise */
+	char *because; /* owned; NULL: unknown */
+};
 
 /* --- dead times --- */
 

@@ -3,6 +3,7 @@
 #ifndef LULL_NIGHT_H
 #define LULL_NIGHT_H
 
+#include <lull/current.h>
 #include <lull/rows.h>
 
 #define LULL_ARRAY(type) \
@@ -23,6 +24,8 @@ struct lull_night {
 	coverage; /* by from; after lull_night_sort() each bus's rows cover 0..end, no overlap */
 	LULL_ARRAY(struct lull_mark) marks; /* by t */
 	LULL_ARRAY(struct lull_clock_map) clocks; /* by t */
+	struct lull_clamp clamp; /* present: false without a log */
+	LULL_ARRAY(struct lull_chunk) chunks; /* by tau_ns; uA owned */
 	LULL_ARRAY(char *) left_out; /* owned sentences */
 	lull_time end; /* latest instant of any row */
 	char *profile; /* text of the profile kept with the recording; owned; NULL if none */

@@ -139,6 +139,9 @@ struct lull_bus {
 	lull_time first, last; /* frames; LULL_NEVER if none */
 };
 
+struct lull_clamp; /* lull/current.h */
+struct lull_chunk;
+
 /* Where rows go. Each returns 0 or a negative errno, which ends the work. Pointers are valid during
  * the call only. Members may be NULL: that kind is dropped. */
 struct lull_sink {
@@ -152,6 +155,8 @@ struct lull_sink {
 	int (*mark)(void *ctx, const struct lull_mark *);
 	int (*clock)(void *ctx, const struct lull_clock_map *);
 	int (*bus)(void *ctx, unsigned index, const struct lull_bus *); /* at the end, and on changes */
+	int (*clamp)(void *ctx, const struct lull_clamp *); /* what is known of the clamp's log; the last one holds */
+	int (*chunk)(void *ctx, const struct lull_chunk *); /* samples, in order */
 	int (*left_out)(void *ctx, const char *sentence); /* what was not used and why */
 };
 

@@ -3,6 +3,7 @@
 #ifndef LULL_VERDICT_H
 #define LULL_VERDICT_H
 
+#include <lull/battery.h>
 #include <lull/night.h>
 #include <lull/profile.h>
 
@@ -10,6 +11,13 @@ struct lull_question {
 	const struct lull_profile *profile; /* NULL none */
 	double limit_draw_mA, limit_sleep_s; /* from the user; NAN: profile's, else rule of thumb 50 mA, 1200 s */
 	lull_time key_off; /* told; LULL_NEVER: from marks, else from traffic */
+	double flat_after_h; /* the complaint: flat after so many hours; NAN not told */
+	double stops_a_day; /* for costs per key-off; 3 by default */
+	/* battery; NAN or UNKNOWN where not told, then the profile's, else nothing is forecast */
+	double capacity_Ah, reserve_min;
+	enum lull_battery_kind battery;
+	double charge; /* 0..1 at the start of the night; 0.8 by default */
+	double rest_V, rest_celsius; /* a rest voltage instead of a charge */
 };
 struct lull_question lull_question_default(void);
 
@@ -106,6 +114,35 @@ struct lull_bus_report {
 	bool errors_visible;
 };
 
+struct lull_current_report {
+	bool present; /* there is a log at all */
+	bool usable; /* it lives, is lined up (or was live), and says something of the judged night */
+	uint64_t samples;
+	struct lull_lineup lineup;
+	double clock_offset_s; /* as the report's JSON defines it; NAN if not paired */
+	bool reversed; /* the clamp hung the other way round: the sign was turned */
+	double zero_mA; /* in the middle of the night, taken off; NAN: no zero was read */
+	double zero_drift_mA; /* from the log's start to its end, taken off; 0 if unknown */
+	double zero_error_mA; /* half width, 95 %, of what remains */
+	double quiet_mA, quiet_error_mA; /* last stable level; half width 95 %, the zero's included; NAN */
+	double average_mA, average_error_mA; /* from settle_from to judged_to */
+	double charge_mAh; /* lost in that time */
+	double logger_mA; /* taken off as the logger's own draw; NAN none */
+	double needed_mA; /* what the complaint would need; NAN not told */
+	char *scale_doubt; /* owned; a question when the figures are implausible; NULL */
+	lull_time lost_at; /* from here on the log is no measurement; LULL_NEVER */
+	enum lull_dead_why lost_why;
+	LULL_ARRAY(struct lull_stage) stages;
+	LULL_ARRAY(struct lull_step) steps;
+	LULL_ARRAY(struct lull_coverage) dead; /* recording time; bus LULL_BUS_ALL */
+};
+
+struct lull_battery_report {
+	bool known; /* a capacity was told */
+	struct lull_band capacity_Ah, charge;
+	struct lull_band days_to_half, days_to_doubtful; /* NAN: cannot be told */
+};
+
 struct lull_verdict {
 	lull_time end; /* length of the recording */
 	lull_time key_off;
@@ -122,6 +159,8 @@ struct lull_verdict {
 	LULL_ARRAY(struct lull_spell) spells; /* by bus, from */
 	LULL_ARRAY(struct lull_node) nodes;
 	LULL_ARRAY(struct lull_id_info) ids; /* by bus, id */
+	struct lull_current_report current;
+	struct lull_battery_report battery;
 	LULL_ARRAY(char *) left_out;
 };
 

@@ -12,7 +12,16 @@
 
 struct lull_question lull_question_default(void)
 {
-	return (struct lull_question){ .limit_draw_mA = NAN, .limit_sleep_s = NAN, .key_off = LULL_NEVER };
+	return (struct lull_question){ .limit_draw_mA = NAN,
+		.limit_sleep_s = NAN,
+		.key_off = LULL_NEVER,
+		.flat_after_h = NAN,
+		.stops_a_day = 3,
+		.capacity_Ah = NAN,
+		.reserve_min = NAN,
+		.charge = NAN,
+		.rest_V = NAN,
+		.rest_celsius = NAN };
 }
 
 /* The user's word beats the profile, the profile the rule of thumb. The source told is that of the sleep limit where

@@ -19,6 +19,9 @@ void lull_night_clear(struct lull_night *night)
 	free(night->cadences.at);
 	free(night->gaps.at);
 	free(night->changes.at);
+	for (size_t i = 0; i < night->chunks.n; i++)
+		free(night->chunks.at[i].uA);
+	free(night->chunks.at);
 	free(night->edges.at);
 	free(night->coverage.at);
 	free(night->marks.at);
@@ -151,6 +154,34 @@ static int add_left_out(void *ctx, const char *sentence)
 	return 0;
 }
 
+static int set_clamp(void *ctx, const struct lull_clamp *clamp)
+{
+	((struct lull_night *)ctx)->clamp = *clamp;
+	return 0;
+}
+
+static int add_chunk(void *ctx, const struct lull_chunk *row)
+{
+	struct lull_night *night = ctx;
+	struct lull_chunk copy = *row;
+
+	if (row->step_ns <= 0 || row->count == 0 || !row->uA)
+		return -EINVAL;
+	copy.uA = malloc(row->count * sizeof(*copy.uA));
+	if (!copy.uA)
+		return -ENOMEM;
+	memcpy(copy.uA, row->uA, row->count * sizeof(*copy.uA));
+	void *at = room_for_one(night->chunks.at, night->chunks.n, &night->chunks.room, sizeof(copy));
+
+	if (!at) {
+		free(copy.uA);
+		return -ENOMEM;
+	}
+	night->chunks.at = at;
+	night->chunks.at[night->chunks.n++] = copy;
+	return 0;
+}
+
 struct lull_sink lull_night_sink(struct lull_night *night)
 {
 	return (struct lull_sink){
@@ -164,6 +195,8 @@ struct lull_sink lull_night_sink(struct lull_night *night)
 		.mark = add_mark,
 		.clock = add_clock,
 		.bus = add_bus,
+		.clamp = set_clamp,
+		.chunk = add_chunk,
 		.left_out = add_left_out,
 	};
 }
@@ -204,6 +237,15 @@ static int by_gap_last(const void *x, const void *y)
 
 	COMPARE(a->last, b->last);
 	COMPARE(a->bus, b->bus);
+	return 0;
+}
+
+static int by_chunk(const void *x, const void *y)
+{
+	const struct lull_chunk *a = x, *b = y;
+
+	COMPARE(a->tau_ns, b->tau_ns);
+	COMPARE(a->count, b->count);
 	return 0;
 }
 
@@ -292,6 +334,7 @@ int lull_night_sort(struct lull_night *night)
 	SORT(night->cadences, by_window);
 	SORT(night->gaps, by_gap_last);
 	SORT(night->changes, by_change);
+	SORT(night->chunks, by_chunk);
 	SORT(night->edges, by_edge);
 	SORT(night->marks, by_mark);
 	SORT(night->clocks, by_clock);
