@@ -83,6 +83,23 @@ sed 's/ can0 / vcan7 /' night.log >other.log
 run 0 "two captures" import --can night.log --can other.log --force -o m.lull
 is "two buses" "$("$lull" report --format json m.lull | jq -c '[.buses[].name]')" '["can0","vcan7"]'
 
+# A recorder that lost its adapter within the silence: that time is blind, the rest is quiet still.
+printf 'bus,from,to,why\ncan0,0,605,observed\ncan0,200,300,adapter gone\nother,0,605,observed\n' >hole.csv
+run 1 "told blind time, and a bus that is not there" import --can night.log --key-off 30 --coverage hole.csv --force -o m.lull
+"$lull" report --format json m.lull >m.json
+is "blind as told" "$(jq -c '.coverage.blind | map([.bus, .from_s, .to_s, .why])' m.json)" '[["can0",200,300,"adapter gone"]]'
+is "observed without it" "$(jq '.coverage.observed_s' m.json)" 505
+is "asleep before it" "$(jq '.buses[0].first_quiet_s' m.json)" 94.57
+has <(jq -r '.left_out[]' m.json) "the other bus is told" "other"
+
+# A clock that was set back by an hour in the night: no hour is lost or won, and a dated mark finds its place.
+awk -F'[()]' '{ t = $2; if (NR > 600) t -= 3600; printf "(%.6f)%s\n", t, $3 }' night.log >step.log
+run 0 "a clock that is set back" import --can step.log --key-off 30 --force -o m.lull
+"$lull" report --format json m.lull >m.json
+is "all frames" "$(jq '.buses[0].frames' m.json)" "$(wc -l <night.log)"
+is "it lasts as long" "$(jq '.duration_s | . > 600 and . < 610' m.json)" true
+is "the step is coverage" "$(jq -c '[.coverage.blind[].why] | unique' m.json)" '["clock step"]'
+
 # CSV whose columns have names of their own.
 awk -F'[ ()#]+' '{ printf "%.3f;%s;%s\n", $2 * 1000, $4, $5 }' night.log | sed '1i when (ms);which;what' >night.csv
 run 2 "columns that cannot be found" import --can night.csv -o c.lull
