@@ -43,6 +43,9 @@ static int64_t run_on(struct sim_world *w, double cap_s)
 	return sim_log_ns(w->plan, fmin(120, cap_s / 2), cap_s);
 }
 
+/* Ticks of software timers: divided from a 32,768 Hz crystal, from a power of two of microseconds, or just so. */
+static const double ticks_ns[] = { 1e9 / 1024, 1e9 / 2048, 1.024e6, 0.512e6, 1.0004e6, 0.9997e6, 2.001e6 };
+
 static unsigned add_node(struct sim_world *w, unsigned bus)
 {
 	unsigned index = w->nodes < SIM_NODES - 1 ? w->nodes++ : w->nodes;
@@ -61,6 +64,7 @@ static unsigned add_node(struct sim_world *w, unsigned bus)
 	n->follow_ns = sim_ns(r, 0.1, 2);
 	n->jitter_ns = sim_log_ns(r, 10e-6, 2e-3);
 	n->run_on_varies = sim_chance(r, 0.5) ? sim_uniform(r, 0, 0.002) : sim_uniform(r, 0, 0.3);
+	n->tick_ns = sim_chance(r, 0.6) ? 0 : ticks_ns[sim_pick(r, sizeof ticks_ns / sizeof *ticks_ns)];
 	n->ppm_start = n->ppm = sim_uniform(r, -80, 80);
 	n->ppm_drift = sim_uniform(r, -15, 15);
 	n->tau_s = sim_log_uniform(r, 1200, 7200);
@@ -84,7 +88,6 @@ static void add_network_management(struct sim_world *w, unsigned node)
 	} else {
 		m->period_key = m->period_park = b->nm_cycle;
 		m->offset = sim_ns(w->plan, 0, 1e-9 * (double)b->nm_cycle);
-		m->ppm = sim_chance(w->plan, 0.3) ? sim_uniform(w->plan, -800, 800) : 0;
 	}
 	n->reduced_ns = (int64_t)((double)b->nm_cycle * sim_uniform(w->plan, 0.5, 0.95));
 }
@@ -277,7 +280,6 @@ unsigned sim_car_add(struct sim_world *w, const struct sim_car *car)
 		bool driving = i >= body;
 
 		d.block = 0x40 + sim_pick(w->plan, 0x740);
-		d.timer_rounding = sim_chance(w->plan, 0.6) ? 0 : sim_log_uniform(w->plan, 20, 2000);
 		if (i == 0 && car->gateway) {
 			n->gateway = true;
 			snprintf(n->name, sizeof n->name, "gateway");
@@ -313,6 +315,7 @@ unsigned sim_car_add(struct sim_world *w, const struct sim_car *car)
 	double most = 0.5 * (double)b->bitrate / (b->extended ? 150 : 125);
 
 	sim_tame(w, bus, true, fmin(most, sim_log_uniform(w->plan, 200, 900)));
+	sim_round_to_ticks(w, bus);
 	settle_habits(w, bus, first, car);
 	for (unsigned i = 0, bodies = 1 + sim_pick(w->plan, 3); i < bodies; i++)
 		w->node[sim_car_choose(w, bus, NULL, 0)].body = true;

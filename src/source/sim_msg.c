@@ -1,8 +1,8 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* sim_msg: timers and payload of messages. Pure.
  *
- * All cyclic IDs of a node hang on one software timer: their phases are fixed from its start on, they share its
- * clock, and rounding of the software timer gives an ID a constant error of its own. Jitter only delays. */
+ * All cyclic IDs of a node hang on one software timer: their phases are fixed from its start on, and they share
+ * its clock. Jitter only delays. */
 #include <math.h>
 #include <source/sim_world.h>
 
@@ -86,7 +86,7 @@ void sim_msg_due(struct sim_world *w, unsigned index)
 
 		m->ideal = w->now + (int64_t)gap + 20 * LULL_MS;
 	} else {
-		double ppm = m->remote ? m->ppm : n->ppm + m->ppm;
+		double ppm = m->remote ? m->ppm : n->ppm;
 
 		m->ideal += step + (int64_t)((double)step * ppm * 1e-6);
 	}

@@ -32,7 +32,7 @@ struct sim_evening {
 };
 /* In some nights under AUTOSAR NM: requests for repeat messages, in which all send that are awake. */
 void sim_repeats(struct sim_world *, int64_t from, int64_t to);
-/* In some nights: short times in which the adapter heard nothing. */
+/* In some nights: short times in which the adapter lost all frames. */
 void sim_holes(struct sim_world *, int64_t from, int64_t to);
 /* The limits of this car. Before sim_car_add(). */
 void sim_limits(struct sim_world *);

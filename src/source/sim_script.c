@@ -116,9 +116,9 @@ int64_t sim_longest(const struct sim_world *w, enum sim_why why)
 	return most + linger + 25 * LULL_SEC;
 }
 
-static int known_wakes(struct sim_world *w, int first)
+static int known_wakes(struct sim_world *w, int first, unsigned least)
 {
-	unsigned count = 2 + sim_pick(w->plan, 3);
+	unsigned count = least + sim_pick(w->plan, 3);
 	int64_t t = sim_ns(w->plan, 8, 40), alone = sim_longest(w, SIM_AFTER_WAKE);
 	int error = 0;
 
@@ -152,9 +152,6 @@ void sim_repeats(struct sim_world *w, int64_t from, int64_t to)
 
 void sim_holes(struct sim_world *w, int64_t from, int64_t to)
 {
-	static const enum lull_coverage_why whys[] = { LULL_BLIND_FRAMES_LOST, LULL_BLIND_FRAMES_LOST,
-		LULL_BLIND_LINK_DOWN, LULL_BLIND_RESTARTED };
-
 	if (!sim_chance(w->plan, 0.2))
 		return;
 
@@ -163,7 +160,8 @@ void sim_holes(struct sim_world *w, int64_t from, int64_t to)
 	for (; part > 120 * LULL_SEC && from + part <= to; from += part) {
 		int64_t t = from + (int64_t)((double)(part - 60 * LULL_SEC) * gsl_rng_uniform(w->plan));
 
-		sim_blind(w, t, t + sim_log_ns(w->plan, 0.5, 30), whys[sim_pick(w->plan, 4)]);
+		/* A change of the link would be a disturbance of ours, after which settling begins anew. */
+		sim_blind(w, t, t + sim_log_ns(w->plan, 0.5, 30), LULL_BLIND_FRAMES_LOST);
 	}
 }
 
@@ -174,7 +172,7 @@ int sim_evening(struct sim_world *w, const struct sim_evening *e)
 
 	w->key_on = 0;
 	if (e->known == SIM_KNOWN_ALWAYS || (e->known == SIM_KNOWN_SOME && sim_chance(w->plan, 0.3)))
-		error = known_wakes(w, e->first);
+		error = known_wakes(w, e->first, e->known == SIM_KNOWN_ALWAYS ? 3 : 1);
 	else if (sim_chance(w->plan, 0.2))
 		error = sim_mark(w, sim_ns(w->plan, 0, 5), LULL_MARK_KEY_ON, "key on");
 	w->key_off = w->settle = w->key_on + drive;

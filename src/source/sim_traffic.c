@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* sim_traffic: invents the messages of a bus: IDs, contents, periods, and how much of it there is. Pure. */
+#include <math.h>
 #include <source/sim_traffic.h>
 #include <string.h>
 
@@ -95,7 +96,6 @@ struct sim_msg *sim_add_cyclic(struct sim_world *w, struct sim_deal *d, unsigned
 	m->ignition = parked_ms <= 0;
 	/* Offsets on a tick of the software timer. */
 	m->offset = (int64_t)sim_pick(w->plan, (unsigned)(shorter < 200 ? shorter : 200) / 5 + 1) * 5 * LULL_MS;
-	m->ppm = d->timer_rounding > 0 ? sim_uniform(w->plan, -d->timer_rounding, d->timer_rounding) : 0;
 	return m;
 }
 
@@ -184,6 +184,28 @@ void sim_forward(struct sim_world *w, struct sim_deal *d, unsigned gateway, unsi
 		m->remote = true;
 		m->ppm = ppm[sim_pick(w->plan, senders)];
 		m->offset = sim_ns(w->plan, 0, 1e-3 * ms);
+	}
+}
+
+static int64_t round_to(int64_t t, double tick_ns)
+{
+	return (int64_t)(fmax(1, round((double)t / tick_ns)) * tick_ns);
+}
+
+void sim_round_to_ticks(struct sim_world *w, unsigned bus)
+{
+	for (unsigned i = 0; i < w->msgs; i++) {
+		struct sim_msg *m = &w->msg[i];
+		double tick = w->node[m->node].tick_ns;
+
+		if (w->node[m->node].bus != bus || tick <= 0 || m->remote || m->kind == SIM_EVENT)
+			continue;
+		if (m->period_key)
+			m->period_key = round_to(m->period_key, tick);
+		if (m->period_park)
+			m->period_park = round_to(m->period_park, tick);
+		if (m->offset)
+			m->offset = round_to(m->offset, tick);
 	}
 }
 

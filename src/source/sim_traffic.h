@@ -10,7 +10,6 @@ struct sim_deal {
 	bool used[2048];
 	unsigned style;
 	unsigned block; /* of the node being made */
-	double timer_rounding; /* ppm, of the node being made */
 };
 
 /* A node's messages are contiguous: all of one before the next node's first. */
@@ -23,6 +22,8 @@ double sim_park_ms(struct sim_world *); /* a period of parked traffic */
 double sim_drive_ms(struct sim_world *, bool slow); /* one of driving */
 /* Messages of nodes of another bus, with their clocks, through the gateway. */
 void sim_forward(struct sim_world *, struct sim_deal *, unsigned gateway, unsigned count);
+/* Timers count ticks: periods that are no whole number of them come out wrong, the same for IDs of one period. */
+void sim_round_to_ticks(struct sim_world *, unsigned bus);
 /* Slows messages down until the bus carries no more than that, in frames a second. */
 void sim_tame(struct sim_world *, unsigned bus, bool key, double rate);
 

@@ -46,7 +46,7 @@ struct sim_msg {
 	uint32_t gen; /* timers of an older generation are dead */
 	int64_t period_key, period_park; /* ns; event IDs: mean gap, 0 never */
 	int64_t offset; /* after the node's start */
-	double ppm; /* the software timer's rounding, or the remote sender's clock */
+	double ppm; /* remote: that sender's clock */
 	int64_t ideal; /* next activation without jitter */
 };
 
@@ -109,6 +109,7 @@ struct sim_node {
 	int64_t follow_ns; /* outlasts the last request by so much */
 	int64_t ignition_ns; /* reacts to key-off after so long */
 	int64_t jitter_ns;
+	double tick_ns; /* of its software timer; 0: any period comes out exactly */
 	double ppm_start, ppm_drift, tau_s;
 	double mA_run, mA_mute;
 
