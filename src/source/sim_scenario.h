@@ -21,7 +21,7 @@ void sim_ask(struct sim_world *, unsigned node, int64_t t, int64_t lasting);
 int sim_mark(struct sim_world *, int64_t t, enum lull_mark_kind, const char *text);
 void sim_blind(struct sim_world *, int64_t from, int64_t to, enum lull_coverage_why);
 /* A door, a lock or a lid moves, and somebody says so. With an asker, the network is wanted for a while. */
-int sim_disturb(struct sim_world *, int64_t t, bool asks);
+int sim_disturb(struct sim_world *, int64_t t, bool asks, bool by_line);
 
 enum sim_known { SIM_KNOWN_NEVER, SIM_KNOWN_SOME, SIM_KNOWN_ALWAYS };
 struct sim_evening {
@@ -29,6 +29,7 @@ struct sim_evening {
 	int first; /* the node that begins those, or SIM_NOBODY: any that reacts to doors */
 	bool undisturbed; /* nothing moves after key-off */
 	bool short_drive; /* for two buses and crowded ones */
+	bool by_line; /* doors, too, wake by the wake line, and only then does somebody ask */
 };
 /* In some nights under AUTOSAR NM: requests for repeat messages, in which all send that are awake. */
 void sim_repeats(struct sim_world *, int64_t from, int64_t to);

@@ -61,7 +61,7 @@ static unsigned body_node(struct sim_world *w)
 	}
 }
 
-static int disturb(struct sim_world *w, int64_t t, int asker)
+static int disturb(struct sim_world *w, int64_t t, int asker, bool by_line)
 {
 	static const struct {
 		enum lull_mark_kind kind;
@@ -70,6 +70,8 @@ static int disturb(struct sim_world *w, int64_t t, int asker)
 		{ LULL_MARK_OTHER, "locked" }, { LULL_MARK_OTHER, "bonnet closed" } };
 	unsigned i = sim_pick(w->plan, sizeof what / sizeof *what);
 
+	if (asker != SIM_NOBODY && by_line)
+		sim_act(w, t, SIM_ACT_LINE, w->node[asker].bus, 0);
 	if (asker != SIM_NOBODY) {
 		sim_ask(w, (unsigned)asker, t, sim_log_ns(w->plan, 1, 20));
 		sim_act(w, t + LULL_MS, SIM_ACT_CHANGE, asker, 0);
@@ -82,9 +84,9 @@ static int disturb(struct sim_world *w, int64_t t, int asker)
 	return sim_mark(w, t, what[i].kind, what[i].text);
 }
 
-int sim_disturb(struct sim_world *w, int64_t t, bool asks)
+int sim_disturb(struct sim_world *w, int64_t t, bool asks, bool by_line)
 {
-	return disturb(w, t, asks ? (int)body_node(w) : SIM_NOBODY);
+	return disturb(w, t, asks ? (int)body_node(w) : SIM_NOBODY, by_line);
 }
 
 void sim_limits(struct sim_world *w)
@@ -116,9 +118,10 @@ int64_t sim_longest(const struct sim_world *w, enum sim_why why)
 	return most + linger + 25 * LULL_SEC;
 }
 
-static int known_wakes(struct sim_world *w, int first, unsigned least)
+static int known_wakes(struct sim_world *w, const struct sim_evening *e)
 {
-	unsigned count = least + sim_pick(w->plan, 3);
+	unsigned count = (e->known == SIM_KNOWN_ALWAYS ? 3 : 1) + sim_pick(w->plan, 3);
+	int first = e->first;
 	int64_t t = sim_ns(w->plan, 8, 40), alone = sim_longest(w, SIM_AFTER_WAKE);
 	int error = 0;
 
@@ -127,14 +130,22 @@ static int known_wakes(struct sim_world *w, int first, unsigned least)
 		int asker = first != SIM_NOBODY ? first : (int)body_node(w);
 		int64_t lasting = first != SIM_NOBODY ? alone : sim_log_ns(w->plan, 1, 15);
 
+		if (e->by_line)
+			sim_act(w, t, SIM_ACT_LINE, w->node[asker].bus, 0);
 		sim_ask(w, (unsigned)asker, t, lasting);
 		sim_act(w, t + w->node[asker].lead_ns + w->node[asker].app_ns + 5 * LULL_MS, SIM_ACT_CHANGE, asker, 0);
 		error = sim_mark(w, t + sim_ns(w->plan, -1, 1), LULL_MARK_DOOR, "door");
 		t += lasting + alone + sim_log_ns(w->plan, 10, 120);
 	}
 	w->key_on = t;
-	if (first != SIM_NOBODY)
-		sim_ask(w, (unsigned)first, t - 3 * LULL_SEC, sim_ns(w->plan, 5, 20));
+	if (first != SIM_NOBODY || e->known == SIM_KNOWN_ALWAYS || sim_chance(w->plan, 0.6)) {
+		/* Somebody gets in before turning the key. */
+		int asker = first != SIM_NOBODY ? first : (int)body_node(w);
+
+		if (e->by_line)
+			sim_act(w, t - 3 * LULL_SEC, SIM_ACT_LINE, w->node[asker].bus, 0);
+		sim_ask(w, (unsigned)asker, t - 3 * LULL_SEC, sim_ns(w->plan, 5, 20));
+	}
 	sim_act(w, t, SIM_ACT_KEY_ON, 0, 0);
 	if (!error && sim_chance(w->plan, 0.7))
 		error = sim_mark(w, t + sim_ns(w->plan, -1, 1), LULL_MARK_KEY_ON, "key on");
@@ -172,7 +183,7 @@ int sim_evening(struct sim_world *w, const struct sim_evening *e)
 
 	w->key_on = 0;
 	if (e->known == SIM_KNOWN_ALWAYS || (e->known == SIM_KNOWN_SOME && sim_chance(w->plan, 0.3)))
-		error = known_wakes(w, e->first, e->known == SIM_KNOWN_ALWAYS ? 3 : 1);
+		error = known_wakes(w, e);
 	else if (sim_chance(w->plan, 0.2))
 		error = sim_mark(w, sim_ns(w->plan, 0, 5), LULL_MARK_KEY_ON, "key on");
 	w->key_off = w->settle = w->key_on + drive;
@@ -189,7 +200,7 @@ int sim_evening(struct sim_world *w, const struct sim_evening *e)
 
 		for (unsigned i = 0, n = 1 + sim_pick(w->plan, 3); i < n && !error; i++) {
 			t += sim_log_ns(w->plan, 4, 150);
-			error = sim_disturb(w, t, sim_chance(w->plan, 0.6));
+			error = sim_disturb(w, t, sim_chance(w->plan, 0.6), e->by_line);
 		}
 	}
 	sim_repeats(w, w->key_off, w->settle + 60 * LULL_SEC);

@@ -168,13 +168,14 @@ int sim_make_wakes_two_nodes(struct sim_world *w)
 static int from_outside(struct sim_world *w, enum sim_nm nm)
 {
 	struct sim_car car = woken_car(w, nm);
+	struct sim_evening evening = { .first = SIM_NOBODY, .known = SIM_KNOWN_SOME, .by_line = true };
 	struct wakes wakes;
 	int error;
 
 	car.seen_alone = false;
 	car.line = true;
 	sim_car_add(w, &car);
-	error = sim_evening(w, &any_evening);
+	error = sim_evening(w, &evening);
 	sim_end(w, 4, 10);
 	when(w, &wakes, 3, 0);
 	for (unsigned i = 0; i < wakes.n; i++)
