@@ -18,6 +18,8 @@ PASS(change, struct lull_change)
 PASS(edge, struct lull_edge)
 PASS(coverage, struct lull_coverage)
 PASS(mark, struct lull_mark)
+PASS(clamp, struct lull_clamp)
+PASS(chunk, struct lull_chunk)
 
 static int clock_map(void *ctx, const struct lull_clock_map *row)
 {
@@ -71,6 +73,8 @@ struct lull_sink lull_tee_sink(struct lull_tee *tee, const struct lull_sink *to)
 		.mark = mark,
 		.clock = clock_map,
 		.bus = bus,
+		.clamp = clamp,
+		.chunk = chunk,
 		.left_out = left_out,
 	};
 }

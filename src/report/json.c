@@ -208,10 +208,44 @@ static json_t *marks(const struct lull_night *night)
 }
 
 /* A night without a clamp log: every value unknown. */
-static json_t *no_current(void)
+static json_t *current(const struct lull_current_report *c)
 {
-	return json_pack("{s:n, s:n, s:n, s:n, s:n, s:n, s:n, s:[]}", "samples", "clock_offset_s",
-		"clock_drift_ppm", "alignment_confidence", "zero_mA", "quiet_mA", "average_mA", "steps");
+	json_t *steps = json_array(), *samples = json_null();
+	double drift = NAN, sure = NAN, offset = NAN, zero = NAN, quiet = NAN, average = NAN;
+	size_t i;
+
+	if (c->present) {
+		samples = json_integer((json_int_t)c->samples);
+		zero = c->zero_mA;
+		quiet = c->quiet_mA;
+		average = c->average_mA;
+		sure = c->lineup.confidence;
+	}
+	if (c->present && c->lineup.paired) {
+		drift = c->lineup.drift_ppm;
+		offset = c->clock_offset_s;
+	}
+	for (i = 0; c->present && i < c->steps.n; i++) {
+		const struct lull_step *s = &c->steps.at[i];
+
+		(void)json_array_append_new(steps,
+			json_pack("{s:o, s:o, s:o, s:o}", "at_s", seconds(s->at), "from_mA",
+				number(s->from_mA), "to_mA", number(s->to_mA), "because", text(s->because)));
+	}
+	return json_pack("{s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o}", "samples", samples, "clock_offset_s",
+		number(offset), "clock_drift_ppm", number(drift), "alignment_confidence", number(sure),
+		"zero_mA", number(zero), "quiet_mA", number(quiet), "average_mA", number(average), "steps",
+		steps);
+}
+
+static json_t *battery(const struct lull_battery_report *b)
+{
+	const struct lull_band *days = &b->days_to_half;
+	const double none = NAN;
+
+	return json_pack("{s:o, s:o, s:o}", "capacity_Ah", number(b->known ? b->capacity_Ah.mid : none),
+		"days_to_half", number(b->known ? days->mid : none), "days_to_half_error",
+		number(b->known ? (days->high - days->low) / 2 : none));
 }
 
 static json_t *start_utc(const struct lull_night *night)
@@ -238,16 +272,15 @@ static json_t *report(const struct lull_night *night, const struct lull_verdict 
 	for (i = 0; i < v->ids.n; i++)
 		(void)json_array_append_new(ids, id_info(night, v, &v->ids.at[i]));
 	return json_pack("{s:s, s:i, s:o, s:o, s:o, s:o, s:o, s:{s:o, s:o, s:s}, s:{s:o, s:o}, s:o, s:o, "
-			 "s:o, s:o, s:o, "
-			 "s:{s:n, s:n, s:n}, s:o, s:o}",
+			 "s:o, s:o, s:o, s:o, s:o, s:o}",
 		"format", "lull.report", "version", 1, "start_utc", start_utc(night), "duration_s",
 		seconds(v->end), "key_off", instant(v->key_off, v->key_off_by), "settle_from",
 		instant(v->settle_from, v->settle_by), "judged_to_s", seconds(v->judged_to), "limits",
 		"draw_mA", number(v->limit_draw_mA), "sleep_s", number(v->limit_sleep_s), "source",
 		lull_limit_source_name(v->limit_source), "coverage", "observed_s", seconds(v->observed),
 		"blind", blind(night, v), "findings", findings, "buses", buses, "nodes", nodes, "ids", ids,
-		"current", no_current(), "battery", "capacity_Ah", "days_to_half", "days_to_half_error",
-		"marks", marks(night), "left_out", text_list(v->left_out.at, v->left_out.n));
+		"current", current(&v->current), "battery", battery(&v->battery), "marks", marks(night),
+		"left_out", text_list(v->left_out.at, v->left_out.n));
 }
 
 int lull_report_json(FILE *out, const struct lull_night *night, const struct lull_verdict *v,

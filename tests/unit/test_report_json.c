@@ -215,6 +215,51 @@ static void no_clamp_is_null(void **state)
 	end(&c);
 }
 
+static void a_clamp_tells(void **state)
+{
+	struct lull_step step = {.at = 3000 * LULL_SEC, .from_mA = 21.5, .to_mA = 480};
+	struct lull_night night;
+	struct lull_verdict v;
+	struct case_ c = {0};
+	size_t size;
+	FILE *out = open_memstream(&c.text, &size);
+
+	(void)state;
+	assert_non_null(out);
+	made_verdict(&night, &v);
+	v.current = (struct lull_current_report){.present = true,
+		.samples = 86400,
+		.clock_offset_s = -3612.5,
+		.zero_mA = NAN,
+		.quiet_mA = 21.5,
+		.average_mA = NAN,
+		.steps = {.at = &step, .n = 1}};
+	v.current.lineup = (struct lull_lineup){.paired = true, .drift_ppm = 42, .confidence = 0.97};
+	v.battery = (struct lull_battery_report){
+		.known = true, .capacity_Ah = {60, 70, 84}, .days_to_half = {20, 25, 32}};
+	assert_int_equal(lull_report_json(out, &night, &v, NULL), 0);
+	assert_int_equal(fclose(out), 0);
+	c.root = json_loads(c.text, 0, NULL);
+	assert_non_null(c.root);
+	is_number(&c, "current/samples", 86400);
+	is_number(&c, "current/clock_offset_s", -3612.5);
+	is_number(&c, "current/clock_drift_ppm", 42);
+	is_number(&c, "current/alignment_confidence", 0.97);
+	is_null(&c, "current/zero_mA");
+	is_number(&c, "current/quiet_mA", 21.5);
+	is_null(&c, "current/average_mA");
+	is_number(&c, "current/steps/0/at_s", 3000);
+	is_number(&c, "current/steps/0/to_mA", 480);
+	is_null(&c, "current/steps/0/because");
+	is_number(&c, "battery/capacity_Ah", 70);
+	is_number(&c, "battery/days_to_half", 25);
+	is_number(&c, "battery/days_to_half_error", 6);
+	json_decref(c.root);
+	free(c.text);
+	memset(&v.current, 0, sizeof v.current); /* its rows are not owned here */
+	made_free(&night, &v);
+}
+
 /* JSON has no NaN and no Infinity (RFC 8259, 6): what is unknown is null. */
 static void unknown_is_null(void **state)
 {
@@ -255,6 +300,7 @@ int main(void)
 		cmocka_unit_test(the_buses),
 		cmocka_unit_test(nodes_and_ids),
 		cmocka_unit_test(no_clamp_is_null),
+		cmocka_unit_test(a_clamp_tells),
 		cmocka_unit_test(unknown_is_null),
 		cmocka_unit_test(hostile_names_stay_names),
 	};
