@@ -172,7 +172,8 @@ static void take(u_char *user, const struct pcap_pkthdr *h, const u_char *b)
 	f->bus = 0;
 	if (s->walk && !from_interface(s, f))
 		return;
-	if (seconds > SECONDS_MAX || seconds < -SECONDS_MAX) {
+	if (seconds > SECONDS_MAX || seconds < -SECONDS_MAX ||
+		(uint64_t)h->ts.tv_usec >= (uint64_t)LULL_SEC) {
 		skip(s, "has an impossible time stamp");
 		return;
 	}
@@ -213,8 +214,13 @@ static void ended(struct pcap_source *s, int rc)
 		why = pcap_geterr(s->pcap);
 	else
 		return;
-	lull_capture_set_damage(c, "damaged after frame %llu (byte %llu): %s; what comes before is used",
-		frames, (unsigned long long)byte, why);
+	if (why == walked || !s->walk)
+		lull_capture_set_damage(c,
+			"damaged after frame %llu (byte %llu): %s; what comes before is used", frames,
+			(unsigned long long)byte, why);
+	else /* the walker is some blocks ahead of libpcap */
+		lull_capture_set_damage(
+			c, "damaged after frame %llu: %s; what comes before is used", frames, why);
 }
 
 static size_t read_pcap(struct lull_capture *c, struct lull_frame *out, size_t max)

@@ -12,9 +12,12 @@
 #include <unistd.h>
 #include <zlib.h>
 #include <zstd.h>
+#include <zstd_errors.h>
 
 #define RAW_BYTES 131072
 #define STDIO_BYTES 262144
+/* 32 MiB: enough for every level of zstd but its "ultra" ones, and memory stays bounded. */
+#define ZSTD_WINDOW_LOG 25
 
 enum packing { PACK_NONE, PACK_GZIP, PACK_ZSTD };
 
@@ -196,9 +199,15 @@ static size_t read_zstd(struct lull_stream *s, uint8_t *buffer, size_t n)
 		const size_t rc = ZSTD_decompressStream(s->zd, &out, &in);
 		s->raw_from += in.pos;
 		if (ZSTD_isError(rc)) {
+			if (ZSTD_getErrorCode(rc) == ZSTD_error_frameParameter_windowTooLarge)
+				damaged(s,
+					"the zstd stream wants more than %u MiB to be unpacked; unpack it "
+					"first (zstd -d)",
+					1u << (ZSTD_WINDOW_LOG - 20));
 			damaged(s,
 				"the zstd stream is damaged near byte %llu (%s), the last frames before that "
-				"may be wrong",
+				"may be "
+				"wrong",
 				raw_place(s), ZSTD_getErrorName(rc));
 			s->unpack_end = true;
 		} else if (!rc) {
@@ -245,7 +254,8 @@ static struct lull_stream *start(struct lull_stream *s)
 		s->packing = PACK_GZIP;
 	} else if (zstd_magic(b, n)) {
 		s->zd = ZSTD_createDCtx();
-		if (!s->zd)
+		if (!s->zd ||
+			ZSTD_isError(ZSTD_DCtx_setParameter(s->zd, ZSTD_d_windowLogMax, ZSTD_WINDOW_LOG)))
 			goto fail;
 		s->packing = PACK_ZSTD;
 	}

@@ -314,6 +314,28 @@ static void test_same_frames_in_every_form(void **state)
 	unlink(log);
 }
 
+/* Two captures in one pcapng, an interface each, as mergecap writes them: whose packet is whose. */
+static void test_interfaces_against_tshark(void **state)
+{
+	(void)state;
+	char first[512], second[512], merged[64];
+	need("tshark and mergecap", "command -v tshark && command -v mergecap");
+	shared("nmea2000/can0-1.pcap", first, sizeof first);
+	shared("nmea2000/can0-2.pcap", second, sizeof second);
+	snprintf(merged, sizeof merged, "%s/merged.pcapng", folder);
+	assert_int_equal(
+		pclose(run("mergecap -F pcapng -I none -w %s '%s' '%s' 2>/dev/null", merged, first, second)),
+		0);
+	read_counts(run("tshark -r %s -T fields -e frame.interface_id -e can.id 2>/dev/null | awk '{n[$1 \" "
+			"\" $2]++} END "
+			"{for (k in n) {split(k, p, \" \"); printf \"%%x%%08x %%d\\n\", p[1], p[2], n[k]}}'",
+		merged));
+	count_ours(merged);
+	assert_true(ours.total > 90000);
+	compare(merged);
+	unlink(merged);
+}
+
 static int make_folder(void **state)
 {
 	(void)state;
@@ -335,6 +357,7 @@ int main(void)
 		cmocka_unit_test(test_text_log_against_python_can),
 		cmocka_unit_test(test_csv_against_python_can),
 		cmocka_unit_test(test_same_frames_in_every_form),
+		cmocka_unit_test(test_interfaces_against_tshark),
 	};
 	return cmocka_run_group_tests(tests, make_folder, remove_folder);
 }
