@@ -302,7 +302,7 @@ int lull_observer_frame(struct lull_observer *observer, const struct lull_frame 
 	/* As lull_phase_step() does for the next index. */
 	slot->phase.k++;
 	slot->phase.line += period;
-	slot->phase.due += period + (late >> 2);
+	slot->phase.due += period + (late >> LULL_PHASE_SHIFT);
 	lull_stretch_moments(slot, t - slot->phase.line);
 	tap->last = t;
 	tap->last_id = id;

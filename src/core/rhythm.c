@@ -26,8 +26,8 @@ int64_t lull_phase_step(struct lull_phase *phase, lull_time t)
 	}
 	phase->k += steps;
 	phase->line += steps * period;
-	/* A quarter of the error: slow enough for jitter, fast enough for a period that is 1 % off. */
-	phase->due += steps * period + (late >> 2);
+	/* An eighth of the error: slow enough for jitter, fast enough for a period that is 2 % off. */
+	phase->due += steps * period + (late >> LULL_PHASE_SHIFT);
 	return t - phase->line;
 }
 
@@ -82,32 +82,48 @@ static unsigned thin(int64_t *at, unsigned n, int64_t burst)
 	return kept;
 }
 
-/* Slope of the arrivals over their index, as a correction of `period`. */
+/* Slope of the arrivals over their index. The index of each comes from the line through those before it, so that a
+ * first guess that is some 15 % off does not add up. */
 static double line(const int64_t *at, unsigned n, double period, double *error)
 {
-	struct lull_phase phase;
-	struct lull_fit fit = {0};
+	double k = 0, sk = 0, skk = 0, st = 0, skt = 0, stt = 0, kk = 0, slope = period;
 
-	lull_phase_start(&phase, at[0], period >= 1 ? (int64_t)(period + 0.5) : 1);
 	for (unsigned i = 0; i < n; i++) {
-		double r = i ? (double)lull_phase_step(&phase, at[i]) : 0, k = (double)phase.k;
+		double t = (double)(at[i] - at[0]), m = i;
 
-		fit.n += 1;
-		fit.sk += k;
-		fit.skk += k * k;
-		fit.sr += r;
-		fit.skr += k * r;
-		fit.srr += r * r;
+		if (i) {
+			double due = i < 4 ? (double)(at[i - 1] - at[0]) + slope : st / m + slope * (k + 1 - sk / m);
+
+			k += fmax(0, 1 + floor((t - due) / slope + 0.5));
+		}
+		sk += k;
+		skk += k * k;
+		st += t;
+		skt += k * t;
+		stt += t * t;
+		m += 1;
+		kk = m * skk - sk * sk;
+		/* Few arrivals say less than the first guess: 8 as much. */
+		slope = fmax((m * skt - sk * st + 336 * period) / (kk + 336), 1);
 	}
-	double kk = fit.n * fit.skk - fit.sk * fit.sk;
-
 	if (!(kk > 0))
 		return period;
-	double slope = (fit.n * fit.skr - fit.sk * fit.sr) / kk;
-	double rr = fit.n * fit.srr - fit.sr * fit.sr - slope * slope * kk;
+	slope = (n * skt - sk * st) / kk;
+	double rr = n * stt - st * st - slope * slope * kk;
 
-	*error = n > 2 && rr > 0 ? sqrt(rr / ((fit.n - 2) * kk)) : 0;
-	return (double)phase.period + slope;
+	*error = n > 2 && rr > 0 ? sqrt(rr / ((n - 2) * kk)) : 0;
+	return slope;
+}
+
+/* Mean of the middle half of the gaps: neither lost frames nor extra ones, and jitter averages out. */
+static double middle(const int64_t *gap, unsigned n)
+{
+	double sum = 0;
+	unsigned from = n / 4, to = n - n / 4;
+
+	for (unsigned i = from; i < to; i++)
+		sum += (double)gap[i];
+	return sum / (to - from);
 }
 
 struct lull_rhythm_estimate lull_rhythm_estimate(int64_t *at, unsigned n, int64_t burst)
@@ -131,17 +147,18 @@ struct lull_rhythm_estimate lull_rhythm_estimate(int64_t *at, unsigned n, int64_
 			return estimate;
 		gaps = sorted_gaps(at, n, gap);
 	}
-	double median = gaps % 2 ? (double)gap[gaps / 2] : ((double)gap[gaps / 2 - 1] + (double)gap[gaps / 2]) / 2;
+	double guess = middle(gap, gaps);
 
-	if (!(median >= 1))
+	if (!(guess >= 1))
 		return estimate;
-	double error = 0, period = line(at, n, median, &error);
+	double error = 0, period = line(at, n, guess, &error);
 
-	/* Again with the better period, so that the index is right; a result far away is the median's again. */
-	period = line(at, n, period, &error);
-	if (!(fabs(period - median) <= median / 4)) {
-		period = median;
-		error = median / 4;
+	/* Again with the better period, so that the index is right. Where nothing fits the guess stands. */
+	if (period >= 1)
+		period = line(at, n, period, &error);
+	if (!(fabs(period - guess) <= guess / 4)) {
+		period = guess;
+		error = guess / 4;
 	}
 	/* A period of which hardly any was seen in the time that went by is none. */
 	if (period * gaps < (double)(at[n - 1] - at[0]) / 4)
@@ -151,19 +168,27 @@ struct lull_rhythm_estimate lull_rhythm_estimate(int64_t *at, unsigned n, int64_
 	return estimate;
 }
 
+/* Nearest multiple of unit, or 0 if it is too far away. */
+static double near(double period, double unit, double allowed)
+{
+	double whole = floor(period / unit + 0.5) * unit;
+
+	return fabs(whole - period) <= allowed ? whole : 0;
+}
+
 int64_t lull_rhythm_nominal(double period, double tolerance)
 {
-	static const double units[] = {1e9, 5e8, 1e8, 5e7, 1e7, 5e6, 1e6, 5e5, 1e5};
+	static const double round[] = {1e9, 5e8, 1e8, 5e7, 1e7, 5e6}, fine[] = {1e6, 5e5, 1e5};
+	double whole = 0;
 
 	if (!(period >= 1))
 		return 1;
-	for (size_t i = 0; i < sizeof(units) / sizeof(*units); i++) {
-		double whole = floor(period / units[i] + 0.5) * units[i];
-
-		if (whole > 0 && fabs(whole - period) <= tolerance * period)
-			return (int64_t)whole;
-	}
-	double us = floor(period / 1e3 + 0.5) * 1e3;
-
-	return us >= 1 ? (int64_t)us : 1;
+	/* Of a long period every multiple of 5 ms is near: it counts only if it is hit, not if it merely lies around. */
+	for (size_t i = 0; i < sizeof(round) / sizeof(*round) && !(whole > 0); i++)
+		whole = near(period, round[i], fmin(tolerance * period, round[i] / 8));
+	for (size_t i = 0; i < sizeof(fine) / sizeof(*fine) && !(whole > 0); i++)
+		whole = near(period, fine[i], tolerance * period);
+	if (!(whole > 0))
+		whole = floor(period / 1e3 + 0.5) * 1e3;
+	return whole >= 1 ? (int64_t)whole : 1;
 }

@@ -12,6 +12,7 @@
 
 /* Follows a periodic sender. The index of an arrival is told by the smoothed phase, not by the arrival before it:
  * with jitter beyond a quarter period a sum of rounded gaps slips where this does not. */
+#define LULL_PHASE_SHIFT 3
 struct lull_phase {
 	int64_t period; /* ns, at least 1 */
 	lull_time due; /* expected instant of the next arrival */
@@ -29,13 +30,14 @@ struct lull_rhythm_estimate {
 			* the period is that of the bursts' first frames */
 	unsigned used; /* arrivals it rests on: burst starts, or n */
 };
-/* at: n (2..LULL_LEARN) arrivals in ns, not falling, from any zero. Median of the gaps, then a line over the
- * index, so that lost frames and jitter do little harm. burst: limit known from before, or 0. If bursts are found,
+/* at: n (2..LULL_LEARN) arrivals in ns, not falling, from any zero. Mean of the middle gaps, then a line over
+ * the index, so that lost frames and jitter do little harm. burst: limit known from before, or 0. If bursts are found,
  * at[] is thinned to their first frames (estimate.used of them). */
 struct lull_rhythm_estimate lull_rhythm_estimate(int64_t *at, unsigned n, int64_t burst);
 
 /* The period a designer would have written down: the roundest of whole seconds, 500, 100, 50, 10, 5, 1, 0.5, 0.1 ms
- * that lies within `tolerance` (0.005 = 0.5 %) of it; else to 1 us. At least 1. */
+ * that lies within `tolerance` (0.005 = 0.5 %) of it, and of those from 5 ms up within an eighth of the unit; else to
+ * 1 us. At least 1. */
 int64_t lull_rhythm_nominal(double period, double tolerance);
 
 #endif
