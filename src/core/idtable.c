@@ -18,21 +18,18 @@ int lull_idtable_init(struct lull_idtable *table)
 	table->looked = LULL_NEVER;
 	table->tokens = TOKENS;
 	/* Pages of slots never used are never touched. A slot's two cache lines shall be two. */
-	table->memory = malloc(LULL_SLOTS * sizeof(*table->slots) + 64);
+	table->slots = aligned_alloc(64, LULL_SLOTS * sizeof(*table->slots));
 	table->rest = malloc(LULL_SLOTS * sizeof(*table->rest));
-	if (table->memory && table->rest) {
-		table->slots = (void *)(((uintptr_t)table->memory + 63) & ~(uintptr_t)63);
+	if (table->slots && table->rest)
 		return 0;
-	}
 	lull_idtable_clear(table);
 	return -ENOMEM;
 }
 
 void lull_idtable_clear(struct lull_idtable *table)
 {
-	free(table->memory);
+	free(table->slots);
 	free(table->rest);
-	table->memory = NULL;
 	table->slots = NULL;
 	table->rest = NULL;
 }
@@ -129,7 +126,8 @@ static void look(struct lull_idtable *table, lull_time now)
 		if (table->slots[slot].id & LULL_ID_EXTENDED && silent(table, slot, now))
 			found[n++] = (struct candidate){table->rest[slot].frames_ever, table->slots[slot].last,
 				(uint16_t)slot};
-	qsort(found, n, sizeof(*found), by_frames);
+	if (n > 1)
+		qsort(found, n, sizeof(*found), by_frames);
 	for (unsigned i = 0; i < n; i++)
 		table->victim[i] = found[i].slot;
 	table->victim_at = 0;

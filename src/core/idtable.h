@@ -18,7 +18,6 @@ struct lull_idtable {
 	/* Slots lie densely in the order of their first frame, so that the busy ones share few pages. */
 	struct lull_slot *slots;
 	struct lull_slot_rest *rest;
-	void *memory; /* of the slots */
 	unsigned used, extended;
 	/* Who may be dropped: found by looking at the whole table once a second at most, fewest frames first. */
 	uint16_t victim[LULL_EXTENDED_IDS];

@@ -91,7 +91,7 @@ static lull_time first_of(const struct lull_jump *jump, const struct lull_rhythm
  * have stayed silent. */
 static unsigned find_witnesses(const struct lull_jump *jump, struct witness *out, unsigned *passed)
 {
-	struct witness all[4 * AT_MOST];
+	struct witness all[4 * AT_MOST] = {0};
 	unsigned n = 0;
 	lull_time first = jump->after[0].t;
 
@@ -118,7 +118,8 @@ static unsigned find_witnesses(const struct lull_jump *jump, struct witness *out
 			.steadiness = (double)blur / (double)period,
 		};
 	}
-	qsort(all, n, sizeof(*all), by_steadiness);
+	if (n > 1)
+		qsort(all, n, sizeof(*all), by_steadiness);
 	/* The jittery ones say little; they are heard only where there is nobody else. */
 	unsigned steady = 0;
 
@@ -130,7 +131,8 @@ static unsigned find_witnesses(const struct lull_jump *jump, struct witness *out
 		n = AT_MOST;
 	for (unsigned i = 0; i < n; i++)
 		out[i] = all[i];
-	qsort(out, n, sizeof(*out), by_period);
+	if (n > 1)
+		qsort(out, n, sizeof(*out), by_period);
 	return n;
 }
 
@@ -339,7 +341,8 @@ struct lull_jump_verdict lull_jump_judge(const struct lull_jump *jump, struct lu
 	int64_t length = jump->after[0].t - jump->before, shift = 0, error = LULL_SEC;
 	unsigned passed, started;
 
-	qsort(rhythms, jump->rhythm_count, sizeof(*rhythms), by_bus_and_id);
+	if (jump->rhythm_count > 1)
+		qsort(rhythms, jump->rhythm_count, sizeof(*rhythms), by_bus_and_id);
 	unsigned n = find_witnesses(jump, w, &passed);
 	struct tally as_step = best_step(jump, w, n, &shift, &error);
 

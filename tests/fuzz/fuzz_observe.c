@@ -173,7 +173,9 @@ int LLVMFuzzerTestOneInput(const uint8_t *bytes, size_t size)
 		if ((what & 0x34) == 0x34)
 			f.flags = (uint8_t)take(&in, 1);
 		f.len = (uint8_t)(what & 0x40 && f.flags ? what : 8);
-		memcpy(f.data, &(uint64_t){what & 0x80 ? seed : 0}, 8);
+		const uint64_t payload = what & 0x80 ? seed : 0;
+
+		memcpy(f.data, &payload, 8);
 		/* One byte of input may be a whole run of frames, so that stretches, tables and windows fill. */
 		uint64_t times = what & 8 ? 200 : what & 0x10 ? 40 : 1;
 		int64_t period = (int64_t)(1 + (seed >> 60)) * 10 * LULL_MS;

@@ -38,13 +38,22 @@ static bool data_path(const char *name, char *path, size_t size)
 
 static bool volvo_line(const char *line, struct lull_frame *frame)
 {
-	double t;
-	unsigned id, bits;
-	char hex[129] = "";
+	char *end;
+	double t = strtod(line, &end);
 
-	if (sscanf(line, "%lf,%x,%u,%128[0-9A-Fa-f]", &t, &id, &bits, hex) < 3 || bits > 64)
+	if (*end != ',')
 		return false;
-	*frame = (struct lull_frame){.t = (int64_t)(t * 1e6 + 0.5) * LULL_US, .id = id, .len = (uint8_t)(bits / 8)};
+	unsigned long id = strtoul(end + 1, &end, 16);
+
+	if (*end != ',')
+		return false;
+	unsigned long bits = strtoul(end + 1, &end, 10);
+
+	if (*end != ',' || bits > 64 || id > LULL_ID_BITS)
+		return false;
+	const char *hex = end + 1;
+
+	*frame = (struct lull_frame){.t = (int64_t)(t * 1e6 + 0.5) * LULL_US, .id = (uint32_t)id, .len = (uint8_t)(bits / 8)};
 	for (unsigned i = 0; i < frame->len && hex[2 * i] && hex[2 * i + 1]; i++) {
 		const char two[3] = {hex[2 * i], hex[2 * i + 1], 0};
 

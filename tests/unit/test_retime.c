@@ -87,7 +87,8 @@ struct outcome {
 /* Through retimer and observer; frames at or after `step_at` carry stamps that are `step` too high. */
 static void play(struct frame_list *list, int64_t step_at, int64_t step, struct outcome *out)
 {
-	qsort(list->at, list->n, sizeof(*list->at), by_time);
+	if (list->at)
+		qsort(list->at, list->n, sizeof(*list->at), by_time);
 	lull_night_init(&out->night);
 	struct lull_sink sink = lull_night_sink(&out->night);
 	struct lull_observer *observer = lull_observer_new(&sink);
@@ -97,7 +98,7 @@ static void play(struct frame_list *list, int64_t step_at, int64_t step, struct 
 	assert_int_equal(lull_observer_bus(observer, "can0", 500000, 0), 0);
 	assert_int_equal(lull_observer_bus(observer, "can1", 500000, 0), 1);
 	assert_int_equal(lull_retimer_last(retimer), LULL_NEVER);
-	for (size_t i = 0; i < list->n; i++) {
+	for (size_t i = 0; list->at && i < list->n; i++) {
 		struct lull_frame f = list->at[i];
 
 		f.t += EPOCH + (f.t >= step_at ? step : 0);
@@ -214,7 +215,8 @@ static void an_unacknowledged_start_proves_a_silence(void **state)
 			else if (list.at[i].t >= cut && list.at[i].data[7])
 				list.at[i].t = cut - LULL_MS;
 		}
-		qsort(list.at, list.n, sizeof(*list.at), by_time);
+		if (list.at)
+			qsort(list.at, list.n, sizeof(*list.at), by_time);
 		int64_t edge = cut;
 
 		lull_night_init(&out.night);
@@ -387,7 +389,6 @@ static void any_stamps_are_survived(void **state)
 
 	for (size_t origin = 0; origin < n; origin++) {
 		struct lull_night night;
-		unsigned passed = 0;
 
 		lull_night_init(&night);
 		struct lull_sink sink = lull_night_sink(&night);
@@ -403,7 +404,6 @@ static void any_stamps_are_survived(void **state)
 			f.t += f.t < EPOCH * 2 && f.t > 0 ? random_below(3 * LULL_SEC) : 0;
 			err = lull_retimer_frame(retimer, &f);
 			assert_true(!err || err == -EINVAL);
-			passed += !err;
 		}
 		int err = lull_retimer_flush(retimer);
 
