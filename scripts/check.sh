@@ -20,7 +20,7 @@ build() {
 	local name=$1
 	shift
 	local log=$logs/make-$name.log
-	if make -j"$jobs" "$@" >"$log" 2>&1; then
+	if make -s -j"$jobs" "$@" >"$log" 2>&1; then
 		echo "ok - build $name"
 	else
 		cat "$log"
