@@ -14,9 +14,10 @@
 /* Stamps beyond (years 1933 and 2116 where they are dates) are broken; so bounded, a stamp less any offset fits. */
 #define STAMP_MIN (-(INT64_C(1) << 60))
 #define STAMP_MAX (INT64_C(1) << 62)
-/* Judging takes time: a capture whose clock leaps all the time is not worth it. */
-#define JUDGED 256
-#define FRAMES_PER_JUDGEMENT 1024
+/* Judging takes time, by IDs known and frames held. It is bounded for captures whose clock leaps all the time; a night of
+ * thousands of wakes stays far below. */
+#define EFFORT (INT64_C(1) << 25)
+#define EFFORT_PER_FRAME 64
 
 #define HABIT_LENGTH (10 * LULL_SEC)
 #define HABIT_REACH (30 * LULL_SEC)
@@ -30,7 +31,7 @@ struct lull_retimer {
 	lull_time leapt; /* where the leap before ended; LULL_NEVER: none yet */
 	unsigned steps;
 	uint32_t buses; /* that came by, a bit each */
-	uint64_t frames, judged;
+	uint64_t frames, effort;
 	size_t held_count;
 	lull_time held_last; /* latest of the held */
 	struct lull_frame *held; /* with t on the clock before the leap */
@@ -111,11 +112,13 @@ static struct lull_jump_verdict judge(struct lull_retimer *retimer)
 		.after_count = retimer->held_count,
 	};
 
-	if (retimer->judged++ < JUDGED + retimer->frames / FRAMES_PER_JUDGEMENT)
+	if (retimer->effort < EFFORT + retimer->frames * EFFORT_PER_FRAME) {
 		for (unsigned bus = 0; bus < LULL_BUS_MAX; bus++)
 			if (retimer->buses & UINT32_C(1) << bus)
 				jump.rhythm_count += lull_observer_rhythms(retimer->observer, bus, LULL_NEVER + 1,
 					retimer->rhythms + jump.rhythm_count, RHYTHMS - jump.rhythm_count);
+		retimer->effort += jump.rhythm_count + retimer->held_count * EFFORT_PER_FRAME;
+	}
 	return lull_jump_judge(&jump, retimer->rhythms);
 }
 
