@@ -9,12 +9,19 @@
 
 #define LULL_TEXT_SUSPECTS 6 /* shown of one finding; the rest is counted */
 
-static const char *headline(enum lull_code code)
+/* Quiet behind a port that a gateway closed is no sleep (first_quiet is unknown then). */
+static bool slept(const struct lull_verdict *v, const struct lull_finding *f)
 {
-	switch (code) {
+	return f->bus < LULL_BUS_MAX && v->bus[f->bus].first_quiet != LULL_NEVER;
+}
+
+static const char *headline(const struct lull_verdict *v, const struct lull_finding *f)
+{
+	switch (f->code) {
 	case LULL_WITHIN_LIMIT: return "Asleep in time, and the draw is within the limit.";
 	case LULL_DRAW_NOT_MEASURED:
-		return "Asleep in time. The draw was not measured, so this is no all-clear.";
+		return slept(v, f) ? "Asleep in time. The draw was not measured, so this is no all-clear."
+				   : "Nothing is known of its sleep, and the draw was not measured.";
 	case LULL_TOO_EARLY: return "Too early to say: not observed long enough since the last disturbance.";
 	case LULL_HELD_AWAKE: return "The network is held awake: it did not go to sleep.";
 	case LULL_LATE_TO_SLEEP: return "The network went to sleep, but later than the limit.";
@@ -130,7 +137,7 @@ static void verdict(const struct lull_page *p, const struct lull_verdict *v)
 			(void)snprintf(lead, sizeof lead, "%zu. ", i + 1);
 		else
 			lead[0] = 0;
-		lull_page_para(p, 3, lead, code_ink(f->code), headline(f->code));
+		lull_page_para(p, 3, lead, code_ink(f->code), headline(v, f));
 		who(f, text, sizeof text);
 		if (text[0])
 			lull_page_para(p, 3 + (unsigned)strlen(lead), "", LULL_INK_STRONG, text);
