@@ -85,7 +85,7 @@ $(B)/bench/%: $(B)/tests/bench/%.o $(libs)
 .PHONY: demo
 demo: ## install what is missing, invent a night, import it, print the verdict
 	@scripts/setup.sh build
-	@$(MAKE) --no-print-directory all
+	@$(MAKE) --no-print-directory -s all
 	@B=$(B) scripts/demo.sh
 
 .PHONY: check
