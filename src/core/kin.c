@@ -1,172 +1,114 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* kin: IDs that behave as one sender does, from timing alone. Pure.
  *
- * Pairs are weighed by likelihood ratios: equal clock slope (weak where it is not sharp, since a software timer rounds
- * each ID's period on its own: inequality says little), and stops that the two share while the rest of the bus
- * goes on. Stops and starts common to the bus are no evidence (trade rule 12). */
+ * Pairs are weighed by likelihood ratios (kin_ratio.c), then groups are joined, best first, as long as their members
+ * speak for it on the whole and none speaks against it. */
 #include "core/kin.h"
+#include "core/kin_trace.h"
 
 #include <math.h>
 #include <stdlib.h>
 
 #define MOST_IDENTS 512 /* the pair table is quadratic */
-#define MOST_STOPS 64 /* of one ID; more say nothing new */
-static const double join_odds = 50; /* 0.98: a wrong group costs more than a missed one */
-static const double stop_cap = 20, slope_cap = 300;
+static const double join_at = 4; /* mean log odds: 0.98; a wrong group costs more than a missed one */
+static const double least_at = -1; /* of any pair */
+static const double senders_least = 8, ids_a_sender = 4; /* before any evidence */
+static const double never = -1e6;
 
-/* A stop of one ID: the run ended in silence. */
-struct stop {
-	lull_time t;
-	double commonness; /* share of the IDs then running that stopped as well */
-};
-struct stops {
-	struct stop at[MOST_STOPS];
+static double probability(double log_odds)
+{
+	return 1 / (1 + exp(-log_odds));
+}
+
+/* Mean and least log odds between groups, kept at their smallest members. */
+struct links {
+	double *mean, *least;
+	size_t *size;
 	size_t n;
-	lull_time reach; /* how far apart the last frames of one scheduler may lie */
 };
 
-static double period_ns(const struct lull_case *c, size_t ident)
+static void weigh(const struct kin_traces *set, const int *settled, struct links *l)
 {
-	double ms = c->v->ids.at[ident].period_ms;
-	return isfinite(ms) ? ms * 1e6 : 1e9;
-}
+	double before = -log(fmax(senders_least, (double)l->n / ids_a_sender));
 
-static void find_stops(const struct lull_case *c, size_t ident, struct stops *out)
-{
-	out->n = 0;
-	out->reach = (lull_time)period_ns(c, ident) + 20 * LULL_MS;
-	for (size_t i = 0; i < c->run_count[ident] && out->n < MOST_STOPS; i++) {
-		const struct lull_stretch *s = c->run[c->run_at[ident] + i];
-		if (s->kind == LULL_STRETCH_CYCLIC && s->end == LULL_END_GAP && s->frames >= 3)
-			out->at[out->n++] = (struct stop){ s->last, 1 };
+	for (size_t a = 0; a < l->n; a++) {
+		l->size[a] = 1;
+		for (size_t b = a + 1; b < l->n; b++) {
+			const struct kin_trace *x = &set->at[a], *y = &set->at[b];
+			double odds = before + kin_clock_ratio(x, y) + kin_boot_ratio(x, y) + kin_stop_ratio(x, y);
+
+			if (settled[a] >= 0 && settled[b] >= 0)
+				odds = settled[a] == settled[b] ? -never : never;
+			l->mean[a * l->n + b] = l->mean[b * l->n + a] = odds;
+			l->least[a * l->n + b] = l->least[b * l->n + a] = odds;
+		}
 	}
 }
 
-/* The ID's state around t: running before and stopped within reach (1), running on (0), or not running (-1). */
-static int stopped_at(const struct lull_case *c, size_t ident, const struct stops *stops, lull_time t, lull_time reach)
+static void join(struct links *l, size_t to, size_t from)
 {
-	lull_time wide = reach > stops->reach ? reach : stops->reach;
-	if (case_last_in(c, ident, t - 3 * wide, t + wide) == LULL_NEVER)
-		return -1;
-	for (size_t i = 0; i < stops->n; i++)
-		if (stops->at[i].t >= t - wide && stops->at[i].t <= t + wide)
-			return 1;
-	return case_last_in(c, ident, t + wide, t + 4 * wide + LULL_SEC) != LULL_NEVER ? 0 : -1;
-}
+	double a = (double)l->size[to], b = (double)l->size[from];
 
-static void find_commonness(const struct lull_case *c, const size_t *idents, size_t n, struct stops *all)
-{
-	for (size_t i = 0; i < n; i++)
-		for (size_t k = 0; k < all[i].n; k++) {
-			size_t running = 0, stopped = 0;
-			for (size_t j = 0; j < n; j++) {
-				int state = stopped_at(c, idents[j], &all[j], all[i].at[k].t, all[i].reach);
-				running += state >= 0;
-				stopped += state == 1;
-			}
-			all[i].at[k].commonness = running ? (double)stopped / (double)running : 1;
-		}
-}
-
-static double slope_ratio(const struct lull_id_info *a, const struct lull_id_info *b)
-{
-	if (!isfinite(a->clock_ppm) || !isfinite(b->clock_ppm))
-		return 1;
-	double d = a->clock_ppm - b->clock_ppm;
-	double s2 = a->clock_ppm_error * a->clock_ppm_error + b->clock_ppm_error * b->clock_ppm_error + 0.05 * 0.05;
-	if (s2 > 9)
-		return 1;
-	/* same sender: sharp, or rounded apart; another sender: anywhere within some 300 ppm */
-	double same = 0.7 * exp(-d * d / (2 * s2)) / sqrt(2 * M_PI * s2) + 0.3 / 600;
-	double ratio = same * 300;
-	return ratio > slope_cap ? slope_cap : ratio;
-}
-
-static double stop_ratio(const struct lull_case *c, const struct stops *a, size_t other, const struct stops *b)
-{
-	double log_ratio = 0;
-	for (size_t i = 0; i < a->n; i++) {
-		if (a->at[i].commonness > 0.3)
+	for (size_t k = 0; k < l->n; k++) {
+		if (!l->size[k] || k == to || k == from)
 			continue;
-		int state = stopped_at(c, other, b, a->at[i].t, a->reach);
-		if (state == 1) {
-			double ratio = 1 / fmax(a->at[i].commonness, 1 / stop_cap);
-			log_ratio += log(fmin(ratio, stop_cap));
-		} else if (state == 0) {
-			log_ratio += log(0.3);
-		}
+		size_t tk = to * l->n + k, fk = from * l->n + k;
+		l->mean[tk] = l->mean[k * l->n + to] = (a * l->mean[tk] + b * l->mean[fk]) / (a + b);
+		l->least[tk] = l->least[k * l->n + to] = fmin(l->least[tk], l->least[fk]);
 	}
-	/* ten shared stops are hardly ten independent proofs */
-	return exp(fmax(-3, fmin(log_ratio, 2 * log(stop_cap))));
+	l->size[to] += l->size[from];
+	l->size[from] = 0;
 }
 
-struct pair {
-	double odds;
-	size_t a, b;
-};
-
-static int by_odds(const void *x, const void *y)
+static bool best_link(const struct links *l, size_t *to, size_t *from)
 {
-	double a = ((const struct pair *)x)->odds, b = ((const struct pair *)y)->odds;
-	return a > b ? -1 : a < b;
-}
+	double best = join_at;
+	bool found = false;
 
-/* Mean log odds between two groups. */
-static double between(const double *log_odds, const size_t *group, size_t n, size_t ga, size_t gb)
-{
-	double sum = 0;
-	size_t count = 0;
-	for (size_t i = 0; i < n; i++)
-		for (size_t k = 0; k < n && group[i] == ga; k++)
-			if (group[k] == gb) {
-				sum += log_odds[i * n + k];
-				count++;
+	for (size_t a = 0; a < l->n; a++)
+		for (size_t b = a + 1; b < l->n && l->size[a]; b++)
+			if (l->size[b] && l->mean[a * l->n + b] >= best && l->least[a * l->n + b] >= least_at) {
+				best = l->mean[a * l->n + b];
+				*to = a;
+				*from = b;
+				found = true;
 			}
-	return count ? sum / (double)count : 0;
+	return found;
 }
 
-void case_kin(struct lull_case *c, const size_t *idents, size_t n, size_t *group)
+void case_kin(struct lull_case *c, const size_t *idents, size_t n, const int *settled, size_t *group, double *sure)
 {
-	for (size_t i = 0; i < n; i++)
+	for (size_t i = 0; i < n; i++) {
 		group[i] = i;
+		if (sure)
+			sure[i] = 1;
+	}
 	if (n < 2 || n > MOST_IDENTS)
 		return;
-	struct stops *stops = malloc(n * sizeof *stops);
-	double *log_odds = malloc(n * n * sizeof *log_odds);
-	struct pair *pairs = malloc(n * n / 2 * sizeof *pairs);
-	if (!stops || !log_odds || !pairs) {
-		c->oom = true;
-		goto out;
-	}
-	for (size_t i = 0; i < n; i++)
-		find_stops(c, idents[i], &stops[i]);
-	find_commonness(c, idents, n, stops);
+	struct kin_traces set;
+	struct links l = { malloc(n * n * sizeof *l.mean), malloc(n * n * sizeof *l.least), malloc(n * sizeof *l.size), n };
+	int err = kin_traces_make(c, idents, n, &set);
 
-	double prior = 1 / fmax(8, (double)n / 3);
-	size_t count = 0;
-	for (size_t a = 0; a < n; a++) {
-		log_odds[a * n + a] = 0;
-		for (size_t b = a + 1; b < n; b++) {
-			double odds = prior * slope_ratio(&c->v->ids.at[idents[a]], &c->v->ids.at[idents[b]]);
-			/* what each stop of a says of b and the other way round is the same event seen twice */
-			odds *= sqrt(stop_ratio(c, &stops[a], idents[b], &stops[b]) *
-				stop_ratio(c, &stops[b], idents[a], &stops[a]));
-			log_odds[a * n + b] = log_odds[b * n + a] = log(odds);
-			pairs[count++] = (struct pair){ odds, a, b };
+	if (err || !l.mean || !l.least || !l.size) {
+		c->oom = true;
+	} else {
+		size_t to = 0, from = 0;
+
+		weigh(&set, settled, &l);
+		while (best_link(&l, &to, &from)) {
+			for (size_t i = 0; i < n; i++)
+				if (group[i] == from) {
+					group[i] = to;
+					if (sure)
+						sure[i] = fmin(sure[i], probability(l.mean[to * n + from]));
+				} else if (group[i] == to && sure) {
+					sure[i] = fmin(sure[i], probability(l.mean[to * n + from]));
+				}
+			join(&l, to, from);
 		}
 	}
-	qsort(pairs, count, sizeof *pairs, by_odds);
-	for (size_t i = 0; i < count && pairs[i].odds >= join_odds; i++) {
-		size_t ga = group[pairs[i].a], gb = group[pairs[i].b];
-		if (ga == gb || between(log_odds, group, n, ga, gb) < 0)
-			continue;
-		size_t low = ga < gb ? ga : gb;
-		for (size_t k = 0; k < n; k++)
-			if (group[k] == ga || group[k] == gb)
-				group[k] = low;
-	}
-out:
-	free(stops);
-	free(log_odds);
-	free(pairs);
+	kin_traces_clear(&set);
+	free(l.mean);
+	free(l.least);
+	free(l.size);
 }

@@ -184,35 +184,47 @@ static void name_group(char name[LULL_NODE_NAME], uint32_t id, size_t kin)
 		snprintf(name, LULL_NODE_NAME, "sender of %s", text);
 }
 
+/* The rest: groups by timing. An ID whose timing proves it joins the node that an NM frame named. */
 static void by_timing(struct lull_case *c, unsigned bus)
 {
-	size_t *free_ids = malloc((c->v->ids.n + 1) * sizeof *free_ids);
-	size_t *group = malloc((c->v->ids.n + 1) * sizeof *group);
-	int *node_of = malloc((c->v->ids.n + 1) * sizeof *node_of);
-	size_t n = 0;
+	size_t room = c->v->ids.n + 1, n = 0;
+	size_t *idents = malloc(room * sizeof *idents), *group = malloc(room * sizeof *group);
+	int *settled = malloc(room * sizeof *settled), *node_of = malloc(room * sizeof *node_of);
 
-	if (!free_ids || !group || !node_of) {
+	if (!idents || !group || !settled || !node_of) {
 		c->oom = true;
 		goto out;
 	}
-	for (size_t i = 0; i < c->v->ids.n; i++)
-		if (c->v->ids.at[i].bus == bus && c->v->ids.at[i].node < 0)
-			free_ids[n++] = i;
-	case_kin(c, free_ids, n, group);
-	for (size_t i = 0; i < n; i++) {
-		if (group[i] == i) { /* the first of its group */
+	for (size_t i = 0; i < c->v->ids.n; i++) {
+		int node = c->v->ids.at[i].node;
+		if (c->v->ids.at[i].bus == bus && (node < 0 || c->v->nodes.at[node].named_by == LULL_BY_NM)) {
+			idents[n] = i;
+			settled[n++] = node;
+		}
+	}
+	case_kin(c, idents, n, settled, group, NULL);
+	for (size_t i = 0; i < n; i++)
+		node_of[i] = -1;
+	for (size_t i = 0; i < n; i++)
+		if (settled[i] >= 0)
+			node_of[group[i]] = settled[i];
+	for (size_t i = 0; i < n && !c->oom; i++) {
+		if (settled[i] >= 0)
+			continue;
+		if (node_of[group[i]] < 0) {
 			char name[LULL_NODE_NAME];
 			size_t kin = 0;
 			for (size_t k = i; k < n; k++)
-				kin += group[k] == i;
-			name_group(name, c->v->ids.at[free_ids[i]].id, kin);
-			node_of[i] = new_node(c, bus, LULL_BY_TIMING, name);
+				kin += group[k] == group[i];
+			name_group(name, c->v->ids.at[idents[i]].id, kin);
+			node_of[group[i]] = new_node(c, bus, LULL_BY_TIMING, name);
 		}
-		give(c, node_of[group[i]], free_ids[i]);
+		give(c, node_of[group[i]], idents[i]);
 	}
 out:
-	free(free_ids);
+	free(idents);
 	free(group);
+	free(settled);
 	free(node_of);
 }
 

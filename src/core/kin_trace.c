@@ -1,0 +1,420 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* kin_trace: what a night tells of one ID's timing, made ready for comparing any two of them. Pure. */
+#include "core/kin_trace.h"
+
+#include <errno.h>
+#include <math.h>
+#include <stdlib.h>
+
+#define LEAST_ARRIVALS 12 /* for a line of its own */
+static const double rest_sd = 15e3; /* ns: bus load delays IDs of low priority by more, now and then */
+
+/* --- stamps --- */
+
+static int by_size(const void *x, const void *y)
+{
+	double a = *(const double *)x, b = *(const double *)y;
+
+	return (a > b) - (a < b);
+}
+
+static int by_instant(const void *x, const void *y)
+{
+	lull_time a = *(const lull_time *)x, b = *(const lull_time *)y;
+
+	return (a > b) - (a < b);
+}
+
+/* Do stamps sit on a grid of whole milliseconds (an adapter's stamps, or its batches)? Told from differences of
+ * neighbouring stamps, since the grid's clock may drift against ours over a night. */
+static bool on_grid(const struct lull_case *c, const size_t *idents, size_t n)
+{
+	size_t most = 0, count = 0;
+
+	for (size_t i = 0; i < n; i++)
+		most += 2 * c->run_count[idents[i]];
+	lull_time *at = malloc((most + 1) * sizeof *at);
+	double re = 0, im = 0;
+
+	if (!at)
+		return false;
+	for (size_t i = 0; i < n; i++)
+		for (size_t k = 0; k < c->run_count[idents[i]]; k++) {
+			const struct lull_stretch *s = c->run[c->run_at[idents[i]] + k];
+
+			at[count++] = s->first;
+			at[count++] = s->last;
+		}
+	qsort(at, count, sizeof *at, by_instant);
+	for (size_t i = 1; i < count; i++) {
+		double turn = 2 * M_PI * (double)((at[i] - at[i - 1]) % LULL_MS) / (double)LULL_MS;
+
+		re += cos(turn);
+		im += sin(turn);
+	}
+	free(at);
+	return count > 16 && hypot(re, im) > 0.7 * (double)(count - 1);
+}
+
+/* What the steadiest tenth of the IDs leaves about its line is the stamps' doing. */
+static double stamp_noise(const struct lull_case *c, const size_t *idents, size_t n)
+{
+	double *left = malloc((n + 1) * sizeof *left);
+	size_t count = 0;
+
+	if (!left)
+		return 0;
+	for (size_t i = 0; i < n; i++) {
+		double best = INFINITY;
+
+		for (size_t k = 0; k < c->run_count[idents[i]]; k++) {
+			const struct lull_stretch *s = c->run[c->run_at[idents[i]] + k];
+
+			/* long enough to drift over the grid, too short to drift with temperature */
+			if (s->kind == LULL_STRETCH_CYCLIC && s->fit.n >= 50 && s->last - s->first >= 20 * LULL_SEC &&
+				s->last - s->first < 3 * LULL_CADENCE)
+				best = fmin(best, lull_fit_residual(&s->fit));
+		}
+		if (isfinite(best))
+			left[count++] = best;
+	}
+	qsort(left, count, sizeof *left, by_size);
+	double sd = count ? left[count / 10] : (double)LULL_MS / 3;
+
+	free(left);
+	return sd;
+}
+
+/* --- runs --- */
+
+static bool is_start(const struct lull_case *c, size_t ident, size_t k)
+{
+	const struct lull_stretch *s = c->run[c->run_at[ident] + k];
+
+	if (s->kind != LULL_STRETCH_CYCLIC)
+		return false;
+	if (k == 0)
+		return true;
+	const struct lull_stretch *before = c->run[c->run_at[ident] + k - 1];
+	return before->end == LULL_END_GAP || before->kind != LULL_STRETCH_CYCLIC;
+}
+
+static double intercept(const struct lull_fit *fit, double period, double *sd)
+{
+	double kk = fit->n * fit->skk - fit->sk * fit->sk;
+	double slope = kk > 0 ? (fit->n * fit->skr - fit->sk * fit->sr) / kk : 0;
+
+	(void)period;
+	*sd = 2 * lull_fit_residual(fit) / sqrt(fit->n);
+	return (fit->sr - slope * fit->sk) / fit->n;
+}
+
+static void add_run(const struct lull_case *c, struct kin_trace *trace, size_t k, lull_time spell, lull_time spell_seen,
+	double stamp_sd, const struct lull_cadence *first_window)
+{
+	const struct lull_stretch *s = c->run[c->run_at[trace->ident] + k];
+	struct kin_run *run = &trace->run[trace->runs++];
+
+	*run = (struct kin_run){ .first = s->first, .last = s->last, .into = s->last - spell };
+	/* what ran when the listening began did not start then */
+	run->started = is_start(c, trace->ident, k) && s->first > spell_seen;
+	run->stopped = s->end == LULL_END_GAP && s->frames >= 2;
+	const struct lull_fit *fit = first_window ? &first_window->fit : &s->fit;
+	if (!run->started)
+		return;
+	double scatter = c->v->ids.at[trace->ident].jitter_ms * 1e6, sd;
+	if (!isfinite(scatter))
+		scatter = (double)LULL_MS;
+	if (fit->n >= 5) {
+		run->zero = intercept(fit, trace->period, &sd);
+		sd = fmax(sd, 2 * scatter / sqrt(fit->n) / 2);
+	} else {
+		run->zero = 0;
+		sd = fmax(scatter, (double)LULL_MS / 3);
+	}
+	run->zero_known = true;
+	run->zero_sd = sqrt(sd * sd + stamp_sd * stamp_sd + rest_sd * rest_sd);
+}
+
+/* --- points --- */
+
+static int by_window(const void *x, const void *y)
+{
+	const struct kin_point *a = x, *b = y;
+
+	if (a->window != b->window)
+		return a->window < b->window ? -1 : 1;
+	return (a->stretch > b->stretch) - (a->stretch < b->stretch);
+}
+
+static bool make_point(const struct lull_fit *fit, lull_time first, int64_t period, double stamp_sd, bool chained,
+	struct kin_point *p)
+{
+	double error, ppm = lull_fit_ppm(fit, period, &error);
+
+	if (fit->n < LEAST_ARRIVALS || !isfinite(ppm) || !isfinite(error))
+		return false;
+	double k = fit->sk / fit->n, spread = sqrt(fmax(fit->skk / fit->n - k * k, 0));
+	double span = sqrt(12) * spread * (double)period; /* ns */
+	double sd = lull_fit_residual(fit), grid = sqrt(12) * stamp_sd;
+	double turns = grid > 0 ? fabs(ppm) * 1e-6 * span / grid : INFINITY;
+	double blur = stamp_sd * fmin(1, 0.7 / turns); /* of the stamps' grid over this window */
+
+	if (!(span > 0))
+		return false;
+	p->window = (first + (int64_t)(k * (double)period)) / LULL_CADENCE;
+	p->stretch = chained ? first : LULL_NEVER;
+	p->phase = fit->sr / fit->n;
+	p->t = (double)first + k * (double)period + p->phase;
+	p->phase_var = sd * sd / fit->n + blur * blur + rest_sd * rest_sd;
+	double small = 1 + 6 / fit->n, by_grid = 2e6 * blur / span, whole = 1e6 * 0.3 / (double)period, steady = 1e6 * rest_sd / span;
+	p->ppm = ppm;
+	p->ppm_var = error * error * small * small + by_grid * by_grid + whole * whole + steady * steady;
+	return true;
+}
+
+struct wanted {
+	const struct lull_cadence **row;
+	size_t n;
+};
+
+static int by_stretch(const void *x, const void *y)
+{
+	const struct lull_cadence *a = *(const struct lull_cadence *const *)x, *b = *(const struct lull_cadence *const *)y;
+
+	if (a->id != b->id)
+		return a->id < b->id ? -1 : 1;
+	if (a->stretch_first != b->stretch_first)
+		return a->stretch_first < b->stretch_first ? -1 : 1;
+	return (a->window > b->window) - (a->window < b->window);
+}
+
+static int rows_of_bus(const struct lull_case *c, unsigned bus, struct wanted *w)
+{
+	const struct lull_night *night = c->night;
+
+	w->row = malloc((night->cadences.n + 1) * sizeof *w->row);
+	if (!w->row)
+		return -ENOMEM;
+	for (size_t i = 0; i < night->cadences.n; i++)
+		if (night->cadences.at[i].bus == bus)
+			w->row[w->n++] = &night->cadences.at[i];
+	qsort(w->row, w->n, sizeof *w->row, by_stretch);
+	return 0;
+}
+
+/* First row of that stretch, or where it would be. */
+static size_t row_at(const struct wanted *w, uint32_t id, lull_time stretch)
+{
+	size_t low = 0, high = w->n;
+
+	while (low < high) {
+		size_t mid = (low + high) / 2;
+
+		if (w->row[mid]->id < id || (w->row[mid]->id == id && w->row[mid]->stretch_first < stretch))
+			low = mid + 1;
+		else
+			high = mid;
+	}
+	return low;
+}
+
+/* Points of short runs that lie in one window become one: only their rate is kept. */
+static size_t merge_points(struct kin_point *p, size_t n)
+{
+	size_t kept = 0;
+
+	qsort(p, n, sizeof *p, by_window);
+	for (size_t i = 0; i < n; i++) {
+		struct kin_point *to = kept ? &p[kept - 1] : NULL;
+
+		if (!to || to->window != p[i].window) {
+			p[kept++] = p[i];
+		} else if (to->stretch == LULL_NEVER && p[i].stretch == LULL_NEVER) {
+			double wa = 1 / to->ppm_var, wb = 1 / p[i].ppm_var;
+
+			to->ppm = (wa * to->ppm + wb * p[i].ppm) / (wa + wb);
+			to->t = (wa * to->t + wb * p[i].t) / (wa + wb);
+			to->ppm_var = 1 / (wa + wb);
+		} else if (p[i].ppm_var < to->ppm_var) {
+			*to = p[i];
+		}
+	}
+	return kept;
+}
+
+/* --- spells --- */
+
+struct spells {
+	lull_time *from; /* silence ended here */
+	bool *wanted;
+	size_t n;
+};
+
+static int find_spells(const struct lull_case *c, unsigned bus, struct spells *spells)
+{
+	size_t n = 1;
+
+	for (size_t i = 0; i < c->night->gaps.n; i++)
+		n += c->night->gaps.at[i].bus == bus;
+	spells->from = malloc(n * sizeof *spells->from);
+	spells->wanted = calloc(n, sizeof *spells->wanted);
+	if (!spells->from || !spells->wanted)
+		return -ENOMEM;
+	spells->from[spells->n++] = 0;
+	for (size_t i = 0; i < c->night->gaps.n; i++) {
+		const struct lull_gap *g = &c->night->gaps.at[i];
+
+		if (g->bus == bus && g->next != LULL_NEVER && g->next - g->last >= LULL_EDGE_SILENCE)
+			spells->from[spells->n++] = g->next;
+	}
+	for (size_t i = 0; i < KIN_SPELLS; i++)
+		spells->wanted[spells->n <= KIN_SPELLS ? (i < spells->n ? i : 0) : i * spells->n / KIN_SPELLS] = true;
+	return 0;
+}
+
+static size_t spell_of(const struct spells *spells, lull_time t)
+{
+	size_t low = 0, high = spells->n;
+
+	while (high - low > 1) {
+		size_t mid = (low + high) / 2;
+
+		if (spells->from[mid] <= t)
+			low = mid;
+		else
+			high = mid;
+	}
+	return low;
+}
+
+/* --- one ID --- */
+
+static size_t trace_points(const struct lull_case *c, const struct kin_traces *set, struct kin_trace *trace, const struct wanted *rows,
+	const struct spells *spells)
+{
+	size_t ident = trace->ident, points = 0;
+	uint32_t id = c->v->ids.at[ident].id;
+	lull_time heard_from = c->night->bus[c->v->ids.at[ident].bus].first + LULL_SEC;
+
+	for (size_t k = 0; k < c->run_count[ident]; k++) {
+		const struct lull_stretch *s = c->run[c->run_at[ident] + k];
+
+		if (s->kind != LULL_STRETCH_CYCLIC)
+			continue;
+		size_t row = row_at(rows, id, s->first), spell = spell_of(spells, s->first);
+		bool rowed = row < rows->n && rows->row[row]->id == id && rows->row[row]->stretch_first == s->first;
+		if (spells->wanted[spell]) {
+			if (trace->runs == KIN_RUNS) /* the newest half gives way, the last of the night stays */
+				trace->runs = KIN_RUNS - 1;
+			add_run(c, trace, k, spells->from[spell], heard_from, set->stamp_sd, rowed ? rows->row[row] : NULL);
+		}
+		if (!rowed) {
+			points += make_point(&s->fit, s->first, s->period_ns, set->stamp_sd, false, &trace->point[points]);
+			continue;
+		}
+		for (; row < rows->n && rows->row[row]->id == id && rows->row[row]->stretch_first == s->first; row++)
+			points += make_point(&rows->row[row]->fit, s->first, rows->row[row]->period_ns, set->stamp_sd, true,
+				&trace->point[points]);
+	}
+	return merge_points(trace->point, points);
+}
+
+/* --- what is common to the bus --- */
+
+static bool stops_meet(const struct kin_trace *a, const struct kin_run *x, const struct kin_trace *b, const struct kin_run *y)
+{
+	return y->stopped && (double)y->last <= (double)x->last + a->reach && (double)x->last <= (double)y->last + b->reach;
+}
+
+static void find_common(struct kin_traces *set, size_t of)
+{
+	struct kin_trace *a = &set->at[of];
+	double running[KIN_RUNS] = { 0 }, stopped[KIN_RUNS] = { 0 };
+
+	for (size_t j = 0; j < set->n; j++) {
+		const struct kin_trace *b = &set->at[j];
+		size_t y = 0;
+
+		if (j == of)
+			continue;
+		for (size_t x = 0; x < a->runs; x++) {
+			/* the first of b's runs that is not over long before */
+			while (y < b->runs && (double)b->run[y].last + b->reach < (double)a->run[x].last)
+				y++;
+			if (y == b->runs || b->run[y].first > a->run[x].last)
+				continue;
+			running[x]++;
+			stopped[x] += stops_meet(a, &a->run[x], b, &b->run[y]);
+		}
+	}
+	for (size_t x = 0; x < a->runs; x++)
+		a->run[x].stop_common = (stopped[x] + 0.5) / (running[x] + 1);
+}
+
+/* Stops as late in their spells as one another are one habit of the node, seen again and again. */
+static void find_like(struct kin_trace *a)
+{
+	unsigned next = 0;
+
+	for (size_t x = 0; x < a->runs; x++) {
+		a->run[x].stop_like = next;
+		for (size_t y = 0; y < x; y++)
+			if (fabs((double)(a->run[x].into - a->run[y].into)) <= a->reach) {
+				a->run[x].stop_like = a->run[y].stop_like;
+				break;
+			}
+		next += a->run[x].stop_like == next;
+	}
+}
+
+int kin_traces_make(const struct lull_case *c, const size_t *idents, size_t n, struct kin_traces *set)
+{
+	*set = (struct kin_traces){ .n = n };
+	if (!n)
+		return 0;
+	unsigned bus = c->v->ids.at[idents[0]].bus;
+	struct wanted rows = { 0 };
+	struct spells spells = { 0 };
+	size_t most = 1;
+	int err = rows_of_bus(c, bus, &rows);
+
+	for (size_t i = 0; i < n; i++)
+		most += c->run_count[idents[i]];
+	set->at = calloc(n, sizeof *set->at);
+	set->points = malloc((most + rows.n) * sizeof *set->points);
+	if (!err)
+		err = find_spells(c, bus, &spells);
+	if (err || !set->at || !set->points) {
+		err = -ENOMEM;
+		goto out;
+	}
+	double noise = stamp_noise(c, idents, n);
+	set->stamp_sd = on_grid(c, idents, n) ? noise : 0;
+	struct kin_point *next = set->points;
+	for (size_t i = 0; i < n; i++) {
+		struct kin_trace *trace = &set->at[i];
+
+		trace->ident = idents[i];
+		trace->period = c->v->ids.at[idents[i]].period_ms * 1e6;
+		trace->reach = (isfinite(trace->period) ? trace->period : 1e9) + 10e6;
+		trace->point = next;
+		trace->points = trace_points(c, set, trace, &rows, &spells);
+		next += trace->points;
+		find_like(trace);
+	}
+	for (size_t i = 0; i < n; i++)
+		find_common(set, i);
+out:
+	free(rows.row);
+	free(spells.from);
+	free(spells.wanted);
+	return err;
+}
+
+void kin_traces_clear(struct kin_traces *set)
+{
+	free(set->at);
+	free(set->points);
+	*set = (struct kin_traces){ 0 };
+}

@@ -1,0 +1,60 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* kin_trace: what a night tells of one ID's timing, made ready for comparing any two of them. Pure.
+ *
+ * Comparing is quadratic in IDs, so that all that depends on one ID alone is worked out once: at most KIN_RUNS of its
+ * runs, from spells that are the same for all IDs, and one point a cadence window. */
+#ifndef LULL_CORE_KIN_TRACE_H
+#define LULL_CORE_KIN_TRACE_H
+
+#include "core/case.h"
+
+#define KIN_SPELLS 48 /* spells looked at, spread evenly over the night */
+#define KIN_RUNS 64 /* runs looked at of one ID */
+
+/* One run of an ID. */
+struct kin_run {
+	lull_time first, last;
+	lull_time into; /* last, counted from the start of its spell */
+	bool started, stopped; /* its start, its stop was heard */
+	bool zero_known;
+	double zero, zero_sd; /* start of its timer by the line through all frames, ns after `first` */
+	double stop_common, start_common; /* share of the other IDs running at that moment which do the same */
+	unsigned stop_like; /* stops as late in their spells as this one have one number: they are one observation */
+};
+
+/* Phase and rate of an ID in one cadence window. */
+struct kin_point {
+	int64_t window;
+	lull_time stretch; /* phases of two points compare if it is the same; LULL_NEVER: rate only */
+	double t; /* ns */
+	double phase, phase_var; /* ns behind the nominal line, ns^2 */
+	double ppm, ppm_var;
+};
+
+struct kin_trace {
+	size_t ident;
+	double period; /* ns; NAN unknown */
+	double reach; /* ns: after a stop, how long the next frame could have been away */
+	struct kin_run run[KIN_RUNS];
+	size_t runs;
+	struct kin_point *point; /* by window; owned by the set */
+	size_t points;
+};
+
+struct kin_traces {
+	struct kin_trace *at;
+	size_t n;
+	struct kin_point *points; /* of all */
+	double stamp_sd; /* ns: what stamps add to any phase, which averaging over a short run does not remove */
+};
+
+/* 0 or -ENOMEM. idents are of one bus. Clear in every case. */
+int kin_traces_make(const struct lull_case *, const size_t *idents, size_t n, struct kin_traces *);
+void kin_traces_clear(struct kin_traces *);
+
+/* Log likelihood ratios "one sender" to "two senders". */
+double kin_clock_ratio(const struct kin_trace *, const struct kin_trace *);
+double kin_boot_ratio(const struct kin_trace *, const struct kin_trace *);
+double kin_stop_ratio(const struct kin_trace *, const struct kin_trace *);
+
+#endif
