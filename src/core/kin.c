@@ -35,7 +35,7 @@ static void weigh(const struct kin_traces *set, const int *settled, struct links
 		l->size[a] = 1;
 		for (size_t b = a + 1; b < l->n; b++) {
 			const struct kin_trace *x = &set->at[a], *y = &set->at[b];
-			double odds = before + kin_clock_ratio(x, y) + kin_boot_ratio(x, y) + kin_stop_ratio(x, y);
+			double odds = before + kin_clock_ratio(x, y) + kin_boot_ratio(x, y) + kin_phase_ratio(x, y) + kin_stop_ratio(x, y);
 
 			if (settled[a] >= 0 && settled[b] >= 0)
 				odds = settled[a] == settled[b] ? -never : never;

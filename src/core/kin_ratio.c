@@ -1,13 +1,14 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* kin_ratio: how much more likely one sender makes what two IDs did than two senders. Pure.
  *
- * Three kinds of evidence, each a log likelihood ratio with a cap of its own, since no kind is beyond doubt:
+ * Four kinds of evidence, each a log likelihood ratio with a cap of its own, since no kind is beyond doubt:
  * clock: the phases of two IDs of one timer keep their distance, or move apart at a steady rate where software timers
  *   round; the rates of two oscillators differ, and differ more or less as they cool down. Rates that differ by much say
  *   little (IDs of one ECU can differ by thousands of ppm: see the ECUPrint measurements of 54 ECUs), rates
  *   that agree closely say much.
  * boot: the timers of one node start in a fixed order at fixed distances; two nodes boot independently, each a little
  *   sooner or later each time.
+ * phase: one scheduler releases frames at its ticks.
  * stop: all IDs of a node stop at once; what stops with the whole bus says nothing (trade rule 12). */
 #include "core/kin_trace.h"
 
@@ -19,14 +20,19 @@ static const double crystal_ppm = 200; /* two nodes' clocks differ by no more, e
 static const double round_least_ppm = 10, round_most_ppm = 4000; /* rounding of software timers: any size between */
 static const double equal_sd_ppm = 0.03; /* what equal rates leave */
 static const double trend_ppm_h[] = { 1, 6 }; /* change of the difference of two oscillators an hour */
-static const double clock_cap = 8;
+static const double clock_cap = 8, clock_least = -4; /* a gateway sends on other nodes' time as well */
 /* boot */
 static const double boot_sd_ms[] = { 0.4, 2, 8, 40 }, boot_share[] = { 0.35, 0.3, 0.2, 0.15 }; /* of two nodes */
 static const double boot_astray = 0.08; /* of starts of one node: frames lost, a timer begun otherwise */
 static const double boot_reach = 1.5e9, boot_cap = 8; /* ns */
+/* phase */
+static const double phase_reach = 2.5e9; /* ns between the starts of two runs */
+static const double tick = 5e6, tick_sd[] = { 0.15e6, 0.6e6 }; /* ns; common schedulers tick in multiples of 5 ms */
+static const double burst_length = 2e6; /* ns */
+static const double tick_share = 0.4, burst_share = 0.2; /* of pairs of one sender */
 /* stop */
-static const double stop_together = 0.88; /* of stops of one node: the rest goes on at another time */
-static const double stop_cap = 5;
+static const double stop_together = 0.65; /* of stops of one node: the rest goes on at another time */
+static const double stop_cap = 4, stop_least = -1;
 
 static double clip(double x, double cap)
 {
@@ -76,6 +82,7 @@ static double line_slope(const struct line *l, double *var)
 /* What a pair's clocks did: rates seen, and how they changed. */
 struct drift {
 	struct line rate; /* difference in ppm over hours */
+	struct line wide; /* the same with what bus load may add, for its change */
 	double change, change_w; /* ppm an hour within long runs, and weight */
 };
 
@@ -83,7 +90,7 @@ struct drift {
 struct chain {
 	lull_time a, b;
 	unsigned n;
-	double t0, y0;
+	double t0, y0, wander;
 	double s[5], sy[3], syy; /* moments: w t^i, w t^i y */
 };
 
@@ -115,7 +122,10 @@ static void chain_end(struct chain *ch, struct drift *d)
 		double var, slope = line_slope(&l, &var), mean = ch->s[1] / ch->s[0];
 
 		if (isfinite(var))
+		{
 			line_add(&d->rate, ch->t0 / 3.6e12 + mean, slope * to_ppm, var * to_ppm * to_ppm);
+			line_add(&d->wide, ch->t0 / 3.6e12 + mean, slope * to_ppm, var * to_ppm * to_ppm + ch->wander);
+		}
 		if (ch->n >= 4 && isfinite(var)) {
 			/* orthogonal second-order polynomial over the same weights */
 			double m2 = l.wtt / l.w - mean * mean;
@@ -167,8 +177,14 @@ static void compare(const struct kin_trace *a, const struct kin_trace *b, struct
 			chain_add(&ch, t, x->phase + x->ppm * apart - (y->phase - y->ppm * apart),
 				x->phase_var + y->phase_var + apart * apart * (x->ppm_var + y->ppm_var));
 		}
-		if (!whole || (i < a->points && a->point[i].stretch != x->stretch && ch.n == 1))
-			line_add(&d->rate, 0.5 * (x->t + y->t) / 3.6e12, x->ppm - y->ppm, x->ppm_var + y->ppm_var);
+		if (whole) /* a chain of many windows forgets the load */
+			ch.wander = (x->wander + y->wander) / ch.n;
+		if (!whole) {
+			double t = 0.5 * (x->t + y->t) / 3.6e12, var = x->ppm_var + y->ppm_var;
+
+			line_add(&d->rate, t, x->ppm - y->ppm, var);
+			line_add(&d->wide, t, x->ppm - y->ppm, var + x->wander + y->wander);
+		}
 	}
 	chain_end(&ch, d);
 }
@@ -186,7 +202,7 @@ double kin_clock_ratio(const struct kin_trace *a, const struct kin_trace *b)
 	if (!d.rate.n)
 		return 0;
 	double rate = d.rate.wy / d.rate.w, var = 1 / d.rate.w, ratio = 0;
-	double trend_var, trend = line_slope(&d.rate, &trend_var);
+	double trend_var, trend = line_slope(&d.wide, &trend_var);
 	double left = d.rate.wyy - d.rate.wy * d.rate.wy / d.rate.w;
 	if (d.rate.n > 1)
 		var *= fmax(1, left / (d.rate.n - 1));
@@ -206,7 +222,7 @@ double kin_clock_ratio(const struct kin_trace *a, const struct kin_trace *b)
 			two += 0.5 * exp(log_normal(change, noise + trend_ppm_h[i] * trend_ppm_h[i]) - log_normal(change, noise));
 		ratio += fmax(-clock_cap, -log(two));
 	}
-	return clip(ratio, clock_cap);
+	return fmax(clip(ratio, clock_cap), clock_least);
 }
 
 /* --- boot --- */
@@ -221,6 +237,14 @@ static double middle(double *x, size_t n)
 			x[k - 1] = t;
 		}
 	return n % 2 ? x[n / 2] : 0.5 * (x[n / 2 - 1] + x[n / 2]);
+}
+
+/* A first frame that was lost, or came twice, shifts a start by whole periods. */
+static double whole_periods(double off, double a, double b)
+{
+	double x = fabs(off) > a / 2 ? remainder(off, a) : off, y = fabs(off) > b / 2 ? remainder(off, b) : off;
+
+	return fabs(x) < fabs(y) ? x : y;
 }
 
 double kin_boot_ratio(const struct kin_trace *a, const struct kin_trace *b)
@@ -241,14 +265,16 @@ double kin_boot_ratio(const struct kin_trace *a, const struct kin_trace *b)
 		k++;
 		if (!x->zero_known || !y->zero_known)
 			continue;
+		if (!x->started || !y->started)
+			continue;
 		sorted[n] = apart[n] = off + x->zero - y->zero;
 		var[n++] = x->zero_sd * x->zero_sd + y->zero_sd * y->zero_sd;
 	}
-	if (n < 2)
+	if (n < 2 || !isfinite(a->period) || !isfinite(b->period))
 		return 0;
 	double at = middle(sorted, n);
 	for (size_t i = 0; i < n; i++) {
-		double off = apart[i] - at;
+		double off = whole_periods(apart[i] - at, a->period, b->period);
 
 		same += log((1 - boot_astray) * exp(log_normal(off, var[i])) + boot_astray * exp(log_normal(off, var[i] + 30e6 * 30e6)));
 		for (unsigned s = 0; s < 4; s++)
@@ -262,6 +288,57 @@ double kin_boot_ratio(const struct kin_trace *a, const struct kin_trace *b)
 	for (unsigned s = 0; s < 4; s++)
 		sum += boot_share[s] * exp(other[s] * share - most);
 	return clip(same * share - most - log(sum), boot_cap);
+}
+
+/* --- phase --- */
+
+/* Phase at the start of the two runs that tell it best. One scheduler releases frames at its ticks, often several at one
+ * tick, one behind the other. */
+double kin_phase_ratio(const struct kin_trace *a, const struct kin_trace *b)
+{
+	double least = INFINITY, apart = 0;
+
+	for (size_t i = 0, k = 0; i < a->runs && k < b->runs;) {
+		const struct kin_run *x = &a->run[i], *y = &b->run[k];
+		double off = (double)(x->first - y->first);
+
+		if (fabs(off) > phase_reach) {
+			i += off < 0;
+			k += off > 0;
+			continue;
+		}
+		i++;
+		k++;
+		double var = x->zero_sd * x->zero_sd + y->zero_sd * y->zero_sd;
+		if (x->zero_known && y->zero_known && var < least) {
+			least = var;
+			apart = off + x->zero - y->zero;
+		}
+	}
+	double longer = fmax(a->period, b->period), shorter = fmin(a->period, b->period);
+	if (!isfinite(least) || !isfinite(longer))
+		return 0;
+	double ratio = 1 - tick_share - burst_share;
+	if (fabs(remainder(shorter, tick)) > 1 || fabs(remainder(longer, tick)) > 1) {
+		ratio += tick_share;
+	} else {
+		double off = remainder(apart, tick), density = 0;
+		for (unsigned i = 0; i < 2; i++) {
+			double var = least + tick_sd[i] * tick_sd[i];
+			/* wide ones come round to the next tick */
+			for (int turn = -2; turn <= 2; turn++)
+				density += 0.5 * exp(log_normal(off + turn * tick, var));
+		}
+		ratio += tick_share * tick * density;
+	}
+	if (fabs(remainder(longer, shorter)) > 1) {
+		ratio += burst_share;
+	} else {
+		double off = fabs(remainder(apart, shorter)), wide = burst_length + sqrt(least);
+		/* exponential, come round once */
+		ratio += burst_share * shorter * exp(-off / wide) / (2 * wide * (1 - exp(-shorter / (2 * wide))));
+	}
+	return log(ratio);
 }
 
 /* --- stop --- */
@@ -288,7 +365,7 @@ static double stops_of(const struct kin_trace *a, const struct kin_trace *b)
 	}
 	for (unsigned i = 0; i < KIN_RUNS; i++)
 		ratio += count[i] > 0 ? sum[i] / count[i] : 0;
-	return clip(ratio, stop_cap);
+	return fmax(clip(ratio, stop_cap), stop_least);
 }
 
 double kin_stop_ratio(const struct kin_trace *a, const struct kin_trace *b)

@@ -7,16 +7,12 @@
 #include <stdlib.h>
 
 #define LEAST_ARRIVALS 12 /* for a line of its own */
-static const double rest_sd = 15e3; /* ns: bus load delays IDs of low priority by more, now and then */
+static const double rest_sd = 15e3; /* ns: what is left of any phase */
+static const double load_share = 0.3; /* bus load delays some IDs: from boot to boot by this share of their scatter */
+static const double most_scatter = 0.08; /* of the period; beyond it an ID is not on a timer */
+static const double most_rate = 0.006; /* off the nominal period; likewise */
 
 /* --- stamps --- */
-
-static int by_size(const void *x, const void *y)
-{
-	double a = *(const double *)x, b = *(const double *)y;
-
-	return (a > b) - (a < b);
-}
 
 static int by_instant(const void *x, const void *y)
 {
@@ -25,19 +21,20 @@ static int by_instant(const void *x, const void *y)
 	return (a > b) - (a < b);
 }
 
-/* Do stamps sit on a grid of whole milliseconds (an adapter's stamps, or its batches)? Told from differences of
+/* Length of the grid that stamps sit on (a coarse stamp, or an adapter's batches), 0 if none. Told from differences of
  * neighbouring stamps, since the grid's clock may drift against ours over a night. */
-static bool on_grid(const struct lull_case *c, const size_t *idents, size_t n)
+static double find_grid(const struct lull_case *c, const size_t *idents, size_t n)
 {
+	static const int64_t sizes[] = { 10 * LULL_MS, 8 * LULL_MS, 5 * LULL_MS, 4 * LULL_MS, 2 * LULL_MS, LULL_MS, LULL_MS / 2, LULL_MS / 8 };
 	size_t most = 0, count = 0;
 
 	for (size_t i = 0; i < n; i++)
 		most += 2 * c->run_count[idents[i]];
 	lull_time *at = malloc((most + 1) * sizeof *at);
-	double re = 0, im = 0;
+	double grid = 0;
 
 	if (!at)
-		return false;
+		return 0;
 	for (size_t i = 0; i < n; i++)
 		for (size_t k = 0; k < c->run_count[idents[i]]; k++) {
 			const struct lull_stretch *s = c->run[c->run_at[idents[i]] + k];
@@ -46,43 +43,20 @@ static bool on_grid(const struct lull_case *c, const size_t *idents, size_t n)
 			at[count++] = s->last;
 		}
 	qsort(at, count, sizeof *at, by_instant);
-	for (size_t i = 1; i < count; i++) {
-		double turn = 2 * M_PI * (double)((at[i] - at[i - 1]) % LULL_MS) / (double)LULL_MS;
+	for (size_t g = 0; g < sizeof sizes / sizeof *sizes && count > 16 && !(grid > 0); g++) {
+		double re = 0, im = 0;
 
-		re += cos(turn);
-		im += sin(turn);
+		for (size_t i = 1; i < count; i++) {
+			double turn = 2 * M_PI * (double)((at[i] - at[i - 1]) % sizes[g]) / (double)sizes[g];
+
+			re += cos(turn);
+			im += sin(turn);
+		}
+		if (hypot(re, im) > 0.7 * (double)(count - 1))
+			grid = (double)sizes[g];
 	}
 	free(at);
-	return count > 16 && hypot(re, im) > 0.7 * (double)(count - 1);
-}
-
-/* What the steadiest tenth of the IDs leaves about its line is the stamps' doing. */
-static double stamp_noise(const struct lull_case *c, const size_t *idents, size_t n)
-{
-	double *left = malloc((n + 1) * sizeof *left);
-	size_t count = 0;
-
-	if (!left)
-		return 0;
-	for (size_t i = 0; i < n; i++) {
-		double best = INFINITY;
-
-		for (size_t k = 0; k < c->run_count[idents[i]]; k++) {
-			const struct lull_stretch *s = c->run[c->run_at[idents[i]] + k];
-
-			/* long enough to drift over the grid, too short to drift with temperature */
-			if (s->kind == LULL_STRETCH_CYCLIC && s->fit.n >= 50 && s->last - s->first >= 20 * LULL_SEC &&
-				s->last - s->first < 3 * LULL_CADENCE)
-				best = fmin(best, lull_fit_residual(&s->fit));
-		}
-		if (isfinite(best))
-			left[count++] = best;
-	}
-	qsort(left, count, sizeof *left, by_size);
-	double sd = count ? left[count / 10] : (double)LULL_MS / 3;
-
-	free(left);
-	return sd;
+	return grid;
 }
 
 /* --- runs --- */
@@ -99,41 +73,38 @@ static bool is_start(const struct lull_case *c, size_t ident, size_t k)
 	return before->end == LULL_END_GAP || before->kind != LULL_STRETCH_CYCLIC;
 }
 
-static double intercept(const struct lull_fit *fit, double period, double *sd)
+static double intercept(const struct lull_fit *fit, double *slope)
 {
 	double kk = fit->n * fit->skk - fit->sk * fit->sk;
-	double slope = kk > 0 ? (fit->n * fit->skr - fit->sk * fit->sr) / kk : 0;
 
-	(void)period;
-	*sd = 2 * lull_fit_residual(fit) / sqrt(fit->n);
-	return (fit->sr - slope * fit->sk) / fit->n;
+	*slope = kk > 0 ? (fit->n * fit->skr - fit->sk * fit->sr) / kk : 0;
+	return (fit->sr - *slope * fit->sk) / fit->n;
+}
+
+/* Does the ID follow a timer? A ring's messages, and answers, come in step only roughly. */
+static bool in_step(const struct lull_fit *fit, int64_t period)
+{
+	return fit->n >= 3 && period > 0 && lull_fit_residual(fit) < most_scatter * (double)period;
 }
 
 static void add_run(const struct lull_case *c, struct kin_trace *trace, size_t k, lull_time spell, lull_time spell_seen,
 	double stamp_sd, const struct lull_cadence *first_window)
 {
 	const struct lull_stretch *s = c->run[c->run_at[trace->ident] + k];
+	const struct lull_fit *fit = first_window ? &first_window->fit : &s->fit;
 	struct kin_run *run = &trace->run[trace->runs++];
+	double scatter = lull_fit_residual(fit), slope;
 
 	*run = (struct kin_run){ .first = s->first, .last = s->last, .into = s->last - spell };
 	/* what ran when the listening began did not start then */
 	run->started = is_start(c, trace->ident, k) && s->first > spell_seen;
 	run->stopped = s->end == LULL_END_GAP && s->frames >= 2;
-	const struct lull_fit *fit = first_window ? &first_window->fit : &s->fit;
-	if (!run->started)
+	if (fit->n < 5 || !in_step(fit, s->period_ns))
 		return;
-	double scatter = c->v->ids.at[trace->ident].jitter_ms * 1e6, sd;
-	if (!isfinite(scatter))
-		scatter = (double)LULL_MS;
-	if (fit->n >= 5) {
-		run->zero = intercept(fit, trace->period, &sd);
-		sd = fmax(sd, 2 * scatter / sqrt(fit->n) / 2);
-	} else {
-		run->zero = 0;
-		sd = fmax(scatter, (double)LULL_MS / 3);
-	}
-	run->zero_known = true;
-	run->zero_sd = sqrt(sd * sd + stamp_sd * stamp_sd + rest_sd * rest_sd);
+	run->zero = intercept(fit, &slope);
+	run->zero_known = fabs(slope) < most_rate * (double)s->period_ns;
+	double sd = 2 * fmax(scatter, 0.5e6 * fmax(c->v->ids.at[trace->ident].jitter_ms, 0)) / sqrt(fit->n);
+	run->zero_sd = sqrt(sd * sd + stamp_sd * stamp_sd + rest_sd * rest_sd + load_share * load_share * scatter * scatter);
 }
 
 /* --- points --- */
@@ -152,7 +123,7 @@ static bool make_point(const struct lull_fit *fit, lull_time first, int64_t peri
 {
 	double error, ppm = lull_fit_ppm(fit, period, &error);
 
-	if (fit->n < LEAST_ARRIVALS || !isfinite(ppm) || !isfinite(error))
+	if (fit->n < LEAST_ARRIVALS || !isfinite(ppm) || !isfinite(error) || !in_step(fit, period) || fabs(ppm) > 1e6 * most_rate)
 		return false;
 	double k = fit->sk / fit->n, spread = sqrt(fmax(fit->skk / fit->n - k * k, 0));
 	double span = sqrt(12) * spread * (double)period; /* ns */
@@ -169,6 +140,8 @@ static bool make_point(const struct lull_fit *fit, lull_time first, int64_t peri
 	p->phase_var = sd * sd / fit->n + blur * blur + rest_sd * rest_sd;
 	double small = 1 + 6 / fit->n, by_grid = 2e6 * blur / span, whole = 1e6 * 0.3 / (double)period, steady = 1e6 * rest_sd / span;
 	p->ppm = ppm;
+	double load = 1e6 * sqrt(12) * (2 * rest_sd + load_share * sd) / span;
+	p->wander = load * load;
 	p->ppm_var = error * error * small * small + by_grid * by_grid + whole * whole + steady * steady;
 	return true;
 }
@@ -236,6 +209,7 @@ static size_t merge_points(struct kin_point *p, size_t n)
 			to->ppm = (wa * to->ppm + wb * p[i].ppm) / (wa + wb);
 			to->t = (wa * to->t + wb * p[i].t) / (wa + wb);
 			to->ppm_var = 1 / (wa + wb);
+			to->wander = fmin(to->wander, p[i].wander);
 		} else if (p[i].ppm_var < to->ppm_var) {
 			*to = p[i];
 		}
@@ -389,8 +363,7 @@ int kin_traces_make(const struct lull_case *c, const size_t *idents, size_t n, s
 		err = -ENOMEM;
 		goto out;
 	}
-	double noise = stamp_noise(c, idents, n);
-	set->stamp_sd = on_grid(c, idents, n) ? noise : 0;
+	set->stamp_sd = find_grid(c, idents, n) / sqrt(12);
 	struct kin_point *next = set->points;
 	for (size_t i = 0; i < n; i++) {
 		struct kin_trace *trace = &set->at[i];

@@ -29,6 +29,7 @@ struct kin_point {
 	double t; /* ns */
 	double phase, phase_var; /* ns behind the nominal line, ns^2 */
 	double ppm, ppm_var;
+	double wander; /* ppm^2: what a change of bus load may add */
 };
 
 struct kin_trace {
@@ -55,6 +56,7 @@ void kin_traces_clear(struct kin_traces *);
 /* Log likelihood ratios "one sender" to "two senders". */
 double kin_clock_ratio(const struct kin_trace *, const struct kin_trace *);
 double kin_boot_ratio(const struct kin_trace *, const struct kin_trace *);
+double kin_phase_ratio(const struct kin_trace *, const struct kin_trace *);
 double kin_stop_ratio(const struct kin_trace *, const struct kin_trace *);
 
 #endif
