@@ -10,8 +10,9 @@
 #include <stdlib.h>
 
 #define MOST_IDENTS 512 /* the pair table is quadratic */
-static const double join_at = 4; /* mean log odds: 0.98; a wrong group costs more than a missed one */
-static const double least_at = -1; /* of any pair */
+static const double join_at = 2.5; /* log odds: 0.92; a wrong group costs more than a missed one */
+static const double more_say = 0.3; /* two groups: many pairs together say more than one */
+static const double least_at = -2; /* of any pair */
 static const double senders_least = 8, ids_a_sender = 4; /* before any evidence */
 static const double never = -1e6;
 
@@ -60,6 +61,12 @@ static void join(struct links *l, size_t to, size_t from)
 	l->size[from] = 0;
 }
 
+/* Log odds that two groups are one. */
+static double joint(const struct links *l, size_t a, size_t b)
+{
+	return l->mean[a * l->n + b] + more_say * log((double)(l->size[a] * l->size[b]));
+}
+
 static bool best_link(const struct links *l, size_t *to, size_t *from)
 {
 	double best = join_at;
@@ -67,8 +74,8 @@ static bool best_link(const struct links *l, size_t *to, size_t *from)
 
 	for (size_t a = 0; a < l->n; a++)
 		for (size_t b = a + 1; b < l->n && l->size[a]; b++)
-			if (l->size[b] && l->mean[a * l->n + b] >= best && l->least[a * l->n + b] >= least_at) {
-				best = l->mean[a * l->n + b];
+			if (l->size[b] && l->least[a * l->n + b] >= least_at && joint(l, a, b) >= best) {
+				best = joint(l, a, b);
 				*to = a;
 				*from = b;
 				found = true;
@@ -100,9 +107,9 @@ void case_kin(struct lull_case *c, const size_t *idents, size_t n, const int *se
 				if (group[i] == from) {
 					group[i] = to;
 					if (sure)
-						sure[i] = fmin(sure[i], probability(l.mean[to * n + from]));
+						sure[i] = fmin(sure[i], probability(joint(&l, to, from)));
 				} else if (group[i] == to && sure) {
-					sure[i] = fmin(sure[i], probability(l.mean[to * n + from]));
+					sure[i] = fmin(sure[i], probability(joint(&l, to, from)));
 				}
 			join(&l, to, from);
 		}

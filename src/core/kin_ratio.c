@@ -24,7 +24,7 @@ static const double clock_cap = 8, clock_least = -4; /* a gateway sends on other
 /* boot */
 static const double boot_sd_ms[] = { 0.4, 2, 8, 40 }, boot_share[] = { 0.35, 0.3, 0.2, 0.15 }; /* of two nodes */
 static const double boot_astray = 0.08; /* of starts of one node: frames lost, a timer begun otherwise */
-static const double boot_reach = 1.5e9, boot_cap = 8; /* ns */
+static const double boot_reach = 1.5e9, boot_cap = 8, boot_least = -2.5; /* ns */
 /* phase */
 static const double phase_reach = 2.5e9; /* ns between the starts of two runs */
 static const double tick = 5e6, tick_sd[] = { 0.15e6, 0.6e6 }; /* ns; common schedulers tick in multiples of 5 ms */
@@ -32,7 +32,7 @@ static const double burst_length = 2e6; /* ns */
 static const double tick_share = 0.4, burst_share = 0.2; /* of pairs of one sender */
 /* stop */
 static const double stop_together = 0.65; /* of stops of one node: the rest goes on at another time */
-static const double stop_cap = 4, stop_least = -1;
+static const double stop_cap = 2.5, stop_least = -0.3;
 
 static double clip(double x, double cap)
 {
@@ -287,7 +287,7 @@ double kin_boot_ratio(const struct kin_trace *a, const struct kin_trace *b)
 		most = fmax(most, other[s] * share);
 	for (unsigned s = 0; s < 4; s++)
 		sum += boot_share[s] * exp(other[s] * share - most);
-	return clip(same * share - most - log(sum), boot_cap);
+	return fmax(clip(same * share - most - log(sum), boot_cap), boot_least);
 }
 
 /* --- phase --- */

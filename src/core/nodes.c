@@ -184,6 +184,16 @@ static void name_group(char name[LULL_NODE_NAME], uint32_t id, size_t kin)
 		snprintf(name, LULL_NODE_NAME, "sender of %s", text);
 }
 
+/* A ring's messages follow each other, not a timer of their own. */
+static bool in_ring(const struct lull_case *c, size_t ident)
+{
+	for (size_t f = 0; f < c->families.n; f++)
+		for (size_t i = 0; c->families.at[f].layout.kind == LULL_NM_OSEK && i < c->families.at[f].members.n; i++)
+			if (c->families.at[f].members.at[i].ident == ident)
+				return true;
+	return false;
+}
+
 /* The rest: groups by timing. An ID whose timing proves it joins the node that an NM frame named. */
 static void by_timing(struct lull_case *c, unsigned bus)
 {
@@ -197,7 +207,7 @@ static void by_timing(struct lull_case *c, unsigned bus)
 	}
 	for (size_t i = 0; i < c->v->ids.n; i++) {
 		int node = c->v->ids.at[i].node;
-		if (c->v->ids.at[i].bus == bus && (node < 0 || c->v->nodes.at[node].named_by == LULL_BY_NM)) {
+		if (c->v->ids.at[i].bus == bus && (node < 0 || (c->v->nodes.at[node].named_by == LULL_BY_NM && !in_ring(c, i)))) {
 			idents[n] = i;
 			settled[n++] = node;
 		}
