@@ -25,7 +25,8 @@ static int by_instant(const void *x, const void *y)
  * neighbouring stamps, since the grid's clock may drift against ours over a night. */
 static double find_grid(const struct lull_case *c, const size_t *idents, size_t n)
 {
-	static const int64_t sizes[] = { 10 * LULL_MS, 8 * LULL_MS, 5 * LULL_MS, 4 * LULL_MS, 2 * LULL_MS, LULL_MS, LULL_MS / 2, LULL_MS / 8 };
+	static const int64_t sizes[] = { 10 * LULL_MS, 8 * LULL_MS, 5 * LULL_MS, 4 * LULL_MS, 2 * LULL_MS, LULL_MS, LULL_MS / 2,
+		LULL_MS / 8, LULL_MS / 10 };
 	size_t most = 0, count = 0;
 
 	for (size_t i = 0; i < n; i++)
@@ -43,16 +44,18 @@ static double find_grid(const struct lull_case *c, const size_t *idents, size_t 
 			at[count++] = s->last;
 		}
 	qsort(at, count, sizeof *at, by_instant);
-	for (size_t g = 0; g < sizeof sizes / sizeof *sizes && count > 16 && !(grid > 0); g++) {
-		double re = 0, im = 0;
+	for (size_t g = 0; g < sizeof sizes / sizeof *sizes && !(grid > 0); g++) {
+		size_t looked = 0, hit = 0;
 
 		for (size_t i = 1; i < count; i++) {
-			double turn = 2 * M_PI * (double)((at[i] - at[i - 1]) % sizes[g]) / (double)sizes[g];
+			int64_t apart = at[i] - at[i - 1], off = apart % sizes[g];
 
-			re += cos(turn);
-			im += sin(turn);
+			if (apart < sizes[g] / 2) /* frames in a row are no proof */
+				continue;
+			looked++;
+			hit += off <= sizes[g] / 10 || off >= sizes[g] - sizes[g] / 10;
 		}
-		if (hypot(re, im) > 0.7 * (double)(count - 1))
+		if (looked >= 16 && hit * 4 > looked * 3)
 			grid = (double)sizes[g];
 	}
 	free(at);
