@@ -1,0 +1,81 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* lineup: what the parts of lull_line_up() share. Pure.
+ *
+ * A lag is the recording time, in seconds, of the clamp log's first instant. */
+#ifndef CORE_LINEUP_H
+#define CORE_LINEUP_H
+
+#include <lull/current.h>
+
+#define LINEUP_DRIFT_SD 30.0 /* ppm: what two quartz clocks differ by */
+#define LINEUP_DRIFT_MAX 150.0
+
+/* A step of the current (clamp time) or an edge of the bus (recording time). */
+struct lineup_event {
+	double t; /* s */
+	double sd; /* how well t is known */
+	double amp; /* mA, signed; 0 for edges */
+	double weight;
+	double crowd; /* how much denser its own minutes are with its like than the whole log, at least 1 */
+	bool up;
+};
+
+struct lineup_hole {
+	double from, to;
+};
+
+struct lineup {
+	struct lineup_event *step, *edge; /* each in order of time */
+	size_t steps, edges;
+	struct lineup_hole *hole; /* clamp time without samples */
+	size_t holes;
+	double lo, hi; /* of the log, clamp time */
+	double end; /* of the recording */
+	double sample_s; /* 0: no series */
+	double noise_mA;
+	double dated; /* NAN: none */
+};
+
+/* lineup_prepare: cleans, sorts, joins what comes together, times the steps within the samples. */
+LULL_MUST_CHECK int lineup_prepare(const struct lull_lineup_input *, struct lineup *);
+void lineup_clear(struct lineup *);
+void lineup_flip(struct lineup *); /* the clamp hung the other way round */
+bool lineup_in_log(const struct lineup *, double s); /* was there a measurement at this clamp time? */
+
+/* lineup_coarse: lags at which the two look alike, best first; at most `most`. */
+LULL_MUST_CHECK int lineup_coarse(
+	const struct lineup *, const struct lull_series *, double *lag, size_t most, size_t *n);
+
+/* lineup_fit: one lag judged. */
+struct lineup_anchor { /* a known load: clamp time and recording time of one instant */
+	double s, t;
+};
+struct lineup_fit {
+	double start, drift_ppm;
+	double score; /* log of likelihood by this lag over likelihood by chance */
+	double overlap; /* s */
+	double error_s; /* in the middle of the log; by lineup_fit_finish() */
+	unsigned matched, rises;
+	unsigned steps; /* while the bus was recorded */
+	int *edge_of; /* owned, per step: index of its edge or -1 */
+};
+LULL_MUST_CHECK int lineup_fit(const struct lineup *, double lag, double width, const struct lineup_anchor *,
+	size_t anchors, struct lineup_fit *);
+LULL_MUST_CHECK int lineup_fit_finish(
+	const struct lineup *, const struct lineup_anchor *, size_t anchors, struct lineup_fit *);
+void lineup_fit_clear(struct lineup_fit *);
+static inline double lineup_time(const struct lineup_fit *f, double s)
+{
+	return f->start + s * (1 + 1e-6 * f->drift_ppm);
+}
+
+/* lineup_load: places in the log that look as trade rule 19 has it: 7 s on, 3 s off, 5 s on. */
+struct lineup_pattern {
+	double s; /* clamp time of the first switching on */
+	double mA; /* as read, signed */
+	double misfit;
+};
+LULL_MUST_CHECK int lineup_find_patterns(
+	const struct lineup *, const struct lull_series *, struct lineup_pattern *, size_t most, size_t *n);
+
+#endif
