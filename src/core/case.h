@@ -44,6 +44,13 @@ struct lull_case {
 	LULL_ARRAY(lull_time) touches; /* marks of people at the car, by time */
 	lull_time longest_from, longest_to; /* the longest quiet of all buses; LULL_NEVER if none */
 	lull_time first_pull; /* first mark of a pull test after settling; LULL_NEVER */
+
+	/* The current in recording time, zero taken off, living samples only. */
+	lull_time *draw_at;
+	float *draw_mA;
+	size_t draw_n;
+	lull_time draw_step; /* usual distance of samples */
+	double draw_noise; /* standard deviation of one sample within a level */
 };
 
 /* --- helpers --- */
@@ -92,8 +99,20 @@ size_t case_bus_spells(const struct lull_case *, unsigned bus, size_t *first);
 /* turning */
 void case_turning(struct lull_case *);
 
+/* draw: the clamp's log, lined up and levelled */
+void case_draw(struct lull_case *);
+/* Mean over [from, to) of living samples; NAN if they cover less than half of it. *error: standard error. */
+double case_mean_mA(const struct lull_case *, lull_time from, lull_time to, double *error);
+/* charge: what spells and nodes cost */
+void case_charge(struct lull_case *);
+void case_regress(struct lull_case *);
+void case_costs(struct lull_case *); /* into the findings that are there */
+void case_draw_findings(struct lull_case *);
+void case_forecast(struct lull_case *); /* battery and complaint */
+
 /* findings */
 struct lull_finding *case_finding(struct lull_case *, enum lull_code, unsigned bus, double confidence);
+void case_drop_finding(struct lull_finding *); /* frees what it owns */
 void case_suspect(struct lull_case *, struct lull_finding *, int node, enum lull_role, double confidence);
 void case_text(struct lull_finding *, char *owned);
 void case_evidence(struct lull_case *, struct lull_finding *, char *owned);

@@ -68,6 +68,20 @@ void case_next(struct lull_case *c, struct lull_finding *f, char *owned)
 		free(owned);
 }
 
+void case_drop_finding(struct lull_finding *f)
+{
+	free(f->text);
+	for (size_t k = 0; k < f->suspects.n; k++)
+		free(f->suspects.at[k].ids);
+	free(f->suspects.at);
+	for (size_t k = 0; k < f->evidence.n; k++)
+		free(f->evidence.at[k]);
+	free(f->evidence.at);
+	for (size_t k = 0; k < f->next.n; k++)
+		free(f->next.at[k]);
+	free(f->next.at);
+}
+
 static int most_probable(const void *a, const void *b)
 {
 	const struct lull_suspect *x = a, *y = b;
@@ -231,23 +245,43 @@ static bool single_frames(const struct lull_case *c, unsigned bus, uint32_t *id,
 	return *count > 0;
 }
 
-static void find_unmeasured(struct lull_case *c, unsigned bus, const struct course *k)
+static void find_stub(struct lull_case *c, unsigned bus)
 {
-	char a[32], b[32], id_text[11];
 	struct lull_bus_report *report = &c->v->bus[bus];
+	report->first_quiet = LULL_NEVER;
 	struct lull_finding *f = case_finding(c, LULL_DRAW_NOT_MEASURED, bus, 0.95);
 	if (!f)
 		return;
-	if (report->stub) {
-		report->first_quiet = LULL_NEVER;
-		case_text(f, case_say(c, "Bus %s ends as one block at key-off: the gateway closes the port. Nothing is known of the buses behind it, "
-				       "and the draw was not measured.", c->night->bus[bus].name));
-		case_evidence(c, f, case_say(c, "All cyclic IDs that ran with the key on end together, none by itself."));
+	case_text(f, case_say(c, "Bus %s ends as one block at key-off: the gateway closes the port. Nothing is known of the buses behind it, and the draw %s.",
+		c->night->bus[bus].name, c->v->current.usable ? "alone cannot say what sleeps" : "was not measured"));
+	case_evidence(c, f, case_say(c, "All cyclic IDs that ran with the key on end together, none by itself."));
+}
+
+/* Asleep in time, nothing out of proportion: what the current says of it decides (trade rule 1). */
+static void find_in_time(struct lull_case *c, unsigned bus, const struct course *k)
+{
+	char a[32], b[32], id_text[11];
+	const struct lull_current_report *r = &c->v->current;
+	double limit = c->v->limit_draw_mA;
+	bool measured = r->usable && isfinite(r->quiet_mA) && isfinite(r->quiet_error_mA);
+	bool within = measured && r->quiet_mA + r->quiet_error_mA < limit && r->quiet_mA + r->quiet_error_mA > -limit / 2;
+	struct lull_finding *f = case_finding(c, within ? LULL_WITHIN_LIMIT : LULL_DRAW_NOT_MEASURED, bus, 0.95);
+	if (!f)
 		return;
-	}
-	case_text(f, case_say(c, "Bus %s fell asleep in time (%s after %s; limit %s), but the draw was not measured: no all-clear.",
-		c->night->bus[bus].name, span_text(k->awake_to > k->from ? k->awake_to - k->from : 0, a),
-		c->v->settle_by == LULL_FROM_KEY_OFF ? "key-off" : "the last disturbance", span_text(limit_of(c), b)));
+	span_text(k->awake_to > k->from ? k->awake_to - k->from : 0, a);
+	const char *since = c->v->settle_by == LULL_FROM_KEY_OFF ? "key-off" : "the last disturbance";
+	if (within)
+		case_text(f, case_say(c, "Bus %s fell asleep in time (%s after %s; limit %s), and the quiet draw of %.0f mA (+-%.0f) is below the limit of %.0f mA.",
+			c->night->bus[bus].name, a, since, span_text(limit_of(c), b), r->quiet_mA, r->quiet_error_mA, limit));
+	else if (measured)
+		case_text(f, case_say(c, "Bus %s fell asleep in time (%s after %s; limit %s), but the quiet draw of %.0f mA (+-%.0f) is too near the limit of %.0f mA to say.",
+			c->night->bus[bus].name, a, since, span_text(limit_of(c), b), r->quiet_mA, r->quiet_error_mA, limit));
+	else
+		case_text(f, case_say(c, "Bus %s fell asleep in time (%s after %s; limit %s), but the draw was not measured: no all-clear.",
+			c->night->bus[bus].name, a, since, span_text(limit_of(c), b)));
+	if (r->present && !measured)
+		case_evidence(c, f, case_say(c, "The clamp's log gives no level for the quiet time: %s.",
+			r->lineup.why[0] ? r->lineup.why : "it is no measurement there"));
 	case_evidence(c, f, case_say(c, "%s of quiet was observed after it.", span_text(k->quiet, a)));
 	uint32_t id = LULL_ID_NONE;
 	size_t count;
@@ -290,7 +324,7 @@ static void judge_bus(struct lull_case *c, unsigned bus)
 		return;
 	}
 	if (report->stub) {
-		find_unmeasured(c, bus, &k);
+		find_stub(c, bus);
 		return;
 	}
 	bool awake = k.awake_to != LULL_NEVER && k.awake_to > k.from;
@@ -346,11 +380,33 @@ static int by_cost(const void *a, const void *b)
 	return d < 0 ? -1 : d > 0 ? 1 : x->bus - y->bus;
 }
 
+static void drop_stubs_told(struct lull_case *c)
+{
+	bool told = false;
+	for (size_t i = 0; i < c->v->findings.n; i++)
+		told |= c->v->findings.at[i].code == LULL_BUS_NOT_VISIBLE;
+	size_t kept = 0;
+	for (size_t i = 0; i < c->v->findings.n; i++) {
+		struct lull_finding *f = &c->v->findings.at[i];
+		bool stub = f->bus < LULL_BUS_MAX && c->v->bus[f->bus].stub && f->code == LULL_DRAW_NOT_MEASURED;
+		bool silent = f->code == LULL_BLIND && f->bus < LULL_BUS_MAX && c->night->bus[f->bus].first == LULL_NEVER;
+		if (told && (stub || silent))
+			case_drop_finding(f);
+		else
+			c->v->findings.at[kept++] = *f;
+	}
+	c->v->findings.n = kept;
+}
+
 void case_findings(struct lull_case *c)
 {
 	for (unsigned bus = 0; bus < c->night->bus_count; bus++)
 		judge_bus(c, bus);
 	case_wakes(c);
+	case_draw_findings(c);
+	/* a stub of which the current says more needs no "not measured" beside it */
+	drop_stubs_told(c);
+	case_costs(c);
 
 	/* asleep in time and nothing else to say of it: no all-clear without current (trade rule 1) */
 	bool accused = false;
@@ -362,7 +418,7 @@ void case_findings(struct lull_case *c)
 			spoken |= c->v->findings.at[i].bus == bus;
 		struct course k = course_of(c, bus);
 		if (!spoken)
-			find_unmeasured(c, bus, &k);
+			find_in_time(c, bus, &k);
 	}
 	if (!c->v->findings.n) {
 		struct lull_finding *f = case_finding(c, LULL_BLIND, LULL_BUS_ALL, 0.99);

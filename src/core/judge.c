@@ -96,6 +96,8 @@ static void free_case(struct lull_case *c)
 		free(c->families.at[i].members.at);
 	free(c->families.at);
 	free(c->touches.at);
+	free(c->draw_at);
+	free(c->draw_mA);
 }
 
 int lull_judge(const struct lull_night *night, const struct lull_question *ask, struct lull_verdict *v)
@@ -106,7 +108,7 @@ int lull_judge(const struct lull_night *night, const struct lull_question *ask, 
 	v->end = night->end;
 	v->key_off = v->settle_from = v->judged_to = LULL_NEVER;
 	void (*const steps[])(struct lull_case *) = { choose_limits, case_watch, case_idents, case_nm, case_nodes, case_spells, case_turning,
-		find_load, keep_left_out, case_findings };
+		find_load, keep_left_out, case_draw, case_charge, case_regress, case_forecast, case_findings };
 	for (size_t i = 0; i < sizeof steps / sizeof *steps && !c.oom; i++)
 		steps[i](&c);
 	free_case(&c);
@@ -126,15 +128,8 @@ static void free_strings(char **at, size_t n)
 
 void lull_verdict_clear(struct lull_verdict *v)
 {
-	for (size_t i = 0; i < v->findings.n; i++) {
-		struct lull_finding *f = &v->findings.at[i];
-		free(f->text);
-		for (size_t k = 0; k < f->suspects.n; k++)
-			free(f->suspects.at[k].ids);
-		free(f->suspects.at);
-		free_strings(f->evidence.at, f->evidence.n);
-		free_strings(f->next.at, f->next.n);
-	}
+	for (size_t i = 0; i < v->findings.n; i++)
+		case_drop_finding(&v->findings.at[i]);
 	free(v->findings.at);
 	free(v->blind.at);
 	free(v->spells.at);
@@ -143,6 +138,12 @@ void lull_verdict_clear(struct lull_verdict *v)
 	free(v->nodes.at);
 	free(v->ids.at);
 	free_strings(v->left_out.at, v->left_out.n);
+	for (size_t i = 0; i < v->current.steps.n; i++)
+		free(v->current.steps.at[i].because);
+	free(v->current.steps.at);
+	free(v->current.stages.at);
+	free(v->current.dead.at);
+	free(v->current.scale_doubt);
 	for (unsigned bus = 0; bus < LULL_BUS_MAX; bus++)
 		free(v->bus[bus].quiet_why);
 	memset(v, 0, sizeof *v);

@@ -66,6 +66,17 @@ static void for_outside(struct lull_case *c, struct lull_finding *f)
 	case_next(c, f, case_say(c, "Log the battery current beside it: a rise before the first frame comes from outside this bus."));
 }
 
+/* Pulling a fuse wakes modules; measuring across one does not. */
+static void for_circuit(struct lull_case *c, struct lull_finding *f)
+{
+	case_next(c, f, case_say(c, "Ask what was added to the car: alarm, tracker, camera, tow module, charger lead at the battery."));
+	case_next(c, f, case_say(c, "With the car asleep, latches tricked shut and the lid open since before: measure the voltage drop across each fuse with a "
+				   "millivolt meter at its two test points, without pulling any, and let `lull fuse --survey` rank the circuits."));
+	case_next(c, f, case_say(c, "Use a battery-powered meter: the clip of an earthed scope across a fuse shorts the battery. Stay off restraint and high-voltage "
+				   "circuits: the maker's procedure only."));
+	case_next(c, f, case_say(c, "A rest that no fuse explains: alternator B+, starter cable, wires added at the battery post."));
+}
+
 void case_next_steps(struct lull_case *c, struct lull_finding *f)
 {
 	const struct lull_suspect *named = f->named >= 0 ? &f->suspects.at[f->named] : NULL;
@@ -97,11 +108,20 @@ void case_next_steps(struct lull_case *c, struct lull_finding *f)
 	case LULL_BLIND:
 		case_next(c, f, case_say(c, "Check adapter, pins and bitrate with the key on until frames come, then record again."));
 		break;
-	case LULL_WITHIN_LIMIT:
 	case LULL_DRAW_WHILE_QUIET:
 	case LULL_PULSES_WHILE_QUIET:
+		for_circuit(c, f);
+		break;
 	case LULL_BUS_NOT_VISIBLE:
+		case_next(c, f, case_say(c, "Tap a bus behind the gateway where the maker's service information allows it; check pins and bitrate with the key on."));
+		case_next(c, f, case_say(c, "Until then find the circuit by the fuses: `lull fuse` on voltage drops, without pulling one."));
+		break;
 	case LULL_CLAMP_LOST:
+		case_next(c, f, case_say(c, "Give clamp and meter fresh batteries, switch the meter's automatic switch-off off, and record again."));
+		break;
+	case LULL_WITHIN_LIMIT:
+		case_next(c, f, case_say(c, "If the complaint stays: battery test, charging system, and what the customer leaves plugged in or switched on."));
+		break;
 	case LULL_CODE_COUNT:
 		break;
 	}
