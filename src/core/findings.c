@@ -164,6 +164,17 @@ static void say_limit(struct lull_case *c, struct lull_finding *f)
 		case_evidence(c, f, case_say(c, "The limit of %s is a rule of thumb; the maker's value rules.", span_text(limit_of(c), a)));
 }
 
+/* The spells that the named keeper held up. */
+static void note_keeper(struct lull_case *c, const struct lull_finding *f, lull_time from, lull_time to)
+{
+	int node = f->named >= 0 ? f->suspects.at[f->named].node_index : -1;
+	for (size_t i = 0; i < c->v->spells.n && node >= 0; i++) {
+		struct lull_spell *s = &c->v->spells.at[i];
+		if (s->bus == f->bus && !s->lone && s->from <= to && s->to >= from)
+			s->keeper = node;
+	}
+}
+
 static void find_held(struct lull_case *c, unsigned bus, const struct course *k)
 {
 	char a[32], b[32];
@@ -175,6 +186,7 @@ static void find_held(struct lull_case *c, unsigned bus, const struct course *k)
 		span_text(end - k->from, a), c->v->settle_by == LULL_FROM_KEY_OFF ? "key-off" : "the last disturbance",
 		span_text(limit_of(c), b)));
 	case_keeper(c, f, bus, k->from, end, true);
+	note_keeper(c, f, k->from, end);
 	say_limit(c, f);
 }
 
@@ -188,6 +200,7 @@ static void find_late(struct lull_case *c, unsigned bus, const struct course *k)
 		span_text(k->awake_to - k->from, a), c->v->settle_by == LULL_FROM_KEY_OFF ? "key-off" : "the last disturbance",
 		span_text(limit_of(c), b)));
 	case_keeper(c, f, bus, k->from, k->awake_to, false);
+	note_keeper(c, f, k->from, k->awake_to);
 	say_limit(c, f);
 }
 
@@ -229,7 +242,7 @@ static void find_early(struct lull_case *c, unsigned bus, const struct course *k
 			c->night->bus[bus].name, span_text(k->quiet, a)));
 	else
 		case_text(f, case_say(c, "Bus %s was observed for only %s since %s: too early to say that it does not go to sleep.",
-			c->night->bus[bus].name, span_text(k->awake_to - k->from, a),
+			c->night->bus[bus].name, span_text(k->awake_to > k->from ? k->awake_to - k->from : 0, a),
 			c->v->settle_by == LULL_FROM_KEY_OFF ? "key-off" : "the last disturbance"));
 	case_evidence(c, f, case_say(c, "A car is judged from %s (limit) and 10 minutes after the last disturbance on.", span_text(limit_of(c), b)));
 }

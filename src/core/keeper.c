@@ -318,8 +318,9 @@ static void keeper_left(struct lull_case *c, struct lull_finding *f, unsigned bu
 	} else if (still == 1 && alone >= ALONE) {
 		case_suspect(c, f, left[0].node, LULL_KEEPER, WEIGHT_LAST_ALONE);
 		case_evidence(c, f,
-			case_say(c, "%s sends alone for %s: the %zu other nodes heard after the key had stopped one by one, the last %s after it.",
-				name_of(c, left[0].node), span_text(alone, a), n - 1, span_text(left[1].last - from, b)));
+			case_say(c, "%s sends alone for %s: %zu other %s heard after the key had stopped, the last %s after it.",
+				name_of(c, left[0].node), span_text(alone, a), n - 1, n == 2 ? "node" : "nodes",
+				span_text(left[1].last - from, b)));
 	} else {
 		/* several, or one that outlasts the rest by no more than a follow-on */
 		size_t listed = still == 1 ? 0 : still;

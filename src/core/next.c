@@ -53,7 +53,7 @@ static void undecided(struct lull_case *c, struct lull_finding *f)
 	size_t n = f->suspects.n;
 	if (n)
 		case_next(c, f, case_say(c, "The evidence leaves %zu %s: do not unplug on a guess. What they share first: inputs, water, keys lying near.", n,
-			n == 1 ? "node and what it listens to" : "nodes"));
+			n == 1 ? "node or what it listens to" : "nodes"));
 	case_next(c, f, case_say(c, "What decides: with the key off and the bus awake, unplug one after the other with a mark for each (\"unplugged NAME\"), "
 				   "most accessible first; the one after which the bus goes quiet keeps it awake."));
 	case_next(c, f, case_say(c, "A profile with the car's network-management layout, or a node map, can decide without touching it."));

@@ -138,7 +138,7 @@ static lull_time traffic_key_off(struct lull_case *c, unsigned bus, lull_time un
 			continue;
 		for (size_t k = 0; k < c->run_count[i]; k++) {
 			const struct lull_stretch *s = c->run[c->run_at[i] + k];
-			if (s->kind == LULL_STRETCH_CYCLIC && s->end != LULL_END_RATE && s->frames >= 5 && s->last <= until + LULL_SEC)
+			if (s->kind == LULL_STRETCH_CYCLIC && s->end == LULL_END_GAP && s->frames >= 5 && s->last <= until + LULL_SEC)
 				CASE_PUSH(c, stops, ((struct silence){ s->last, i }));
 		}
 	}
