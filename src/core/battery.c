@@ -22,18 +22,20 @@ static const struct {
 	const char *source;
 } kinds[] = {
 	/* Unknown has no row of its own: it spans the others. */
-	[LULL_BATTERY_UNKNOWN] = { "unknown", { 0 }, 0, { 0.01, 0.03, 0.08 }, "all kinds" },
-	[LULL_BATTERY_FLOODED] = { "flooded", { 11.89, 12.06, 12.24, 12.45, 12.65 }, 0.06, { 0.02, 0.04, 0.08 },
-		"published table of rest voltage at 26.7 C" },
-	[LULL_BATTERY_EFB] = { "efb", { 11.90, 12.10, 12.30, 12.50, 12.70 }, 0.12, { 0.015, 0.03, 0.06 }, "from memory" },
-	[LULL_BATTERY_AGM] = { "agm", { 11.80, 12.05, 12.35, 12.60, 12.85 }, 0.12, { 0.01, 0.02, 0.04 }, "from memory" },
-	[LULL_BATTERY_GEL] = { "gel", { 11.80, 12.00, 12.40, 12.60, 12.80 }, 0.06, { 0.01, 0.02, 0.04 },
-		"published table of rest voltage at 26.7 C" },
+	[LULL_BATTERY_UNKNOWN] = {"unknown", {0}, 0, {0.01, 0.03, 0.08}, "all kinds"},
+	[LULL_BATTERY_FLOODED] = {"flooded", {11.89, 12.06, 12.24, 12.45, 12.65}, 0.06, {0.02, 0.04, 0.08},
+		"published table of rest voltage at 26.7 C"},
+	[LULL_BATTERY_EFB] = {"efb", {11.90, 12.10, 12.30, 12.50, 12.70}, 0.12, {0.015, 0.03, 0.06},
+		"from memory"},
+	[LULL_BATTERY_AGM] = {"agm", {11.80, 12.05, 12.35, 12.60, 12.85}, 0.12, {0.01, 0.02, 0.04},
+		"from memory"},
+	[LULL_BATTERY_GEL] = {"gel", {11.80, 12.00, 12.40, 12.60, 12.80}, 0.06, {0.01, 0.02, 0.04},
+		"published table of rest voltage at 26.7 C"},
 };
 
 enum { KINDS = sizeof(kinds) / sizeof(*kinds) };
 
-static const struct lull_band no_band = { (double)NAN, (double)NAN, (double)NAN };
+static const struct lull_band no_band = {(double)NAN, (double)NAN, (double)NAN};
 
 int lull_battery_kind_parse(const char *text, enum lull_battery_kind *out)
 {
@@ -63,7 +65,7 @@ struct lull_band lull_battery_capacity_from_reserve(double minutes)
 
 	if (!isfinite(minutes) || minutes <= 0)
 		return no_band;
-	return (struct lull_band){ at_25_A, 1.2 * at_25_A, 1.4 * at_25_A };
+	return (struct lull_band){at_25_A, 1.2 * at_25_A, 1.4 * at_25_A};
 }
 
 /* Charge for a voltage, on straight lines between the table's rows. */
@@ -82,10 +84,11 @@ static double charge_at(enum lull_battery_kind kind, double volts)
 /* Below this a cell has gone rather than its charge; above, something is charging; 24 V is two batteries. */
 static const double least_V = 9, most_V = 13.2;
 
-struct lull_band lull_battery_charge_from_rest(enum lull_battery_kind kind, double volts, double celsius, double hours_since_charging,
-	double draw_A)
+struct lull_band lull_battery_charge_from_rest(
+	enum lull_battery_kind kind, double volts, double celsius, double hours_since_charging, double draw_A)
 {
-	if ((unsigned)kind >= KINDS || !(volts >= least_V && volts <= most_V) || hours_since_charging < 4 || fabs(draw_A) > 0.1)
+	if ((unsigned)kind >= KINDS || !(volts >= least_V && volts <= most_V) || hours_since_charging < 4 ||
+		fabs(draw_A) > 0.1)
 		return no_band;
 	if (isnan(celsius))
 		celsius = 26.7;
@@ -95,7 +98,7 @@ struct lull_band lull_battery_charge_from_rest(enum lull_battery_kind kind, doub
 	double by_heat = 6 * 0.25e-3 * fabs(celsius - 26.7);
 	/* A rest of unknown length: surface charge only ever lifts the voltage. */
 	double lifted = isnan(hours_since_charging) ? 0.15 : 0;
-	struct lull_band out = { 1, 0, 0 };
+	struct lull_band out = {1, 0, 0};
 	unsigned counted = 0;
 
 	for (unsigned i = LULL_BATTERY_FLOODED; i < KINDS; i++) {
@@ -132,33 +135,38 @@ static double per_hour(double a_month)
 
 static bool is_band(const struct lull_band *b)
 {
-	return isfinite(b->low) && isfinite(b->mid) && isfinite(b->high) && b->low <= b->mid && b->mid <= b->high;
+	return isfinite(b->low) && isfinite(b->mid) && isfinite(b->high) && b->low <= b->mid &&
+		b->mid <= b->high;
 }
 
-struct lull_band lull_battery_days(struct lull_band capacity_Ah, struct lull_band charge, struct lull_band draw_mA, double until,
-	enum lull_battery_kind kind)
+struct lull_band lull_battery_days(struct lull_band capacity_Ah, struct lull_band charge,
+	struct lull_band draw_mA, double until, enum lull_battery_kind kind)
 {
-	if ((unsigned)kind >= KINDS || !is_band(&capacity_Ah) || !is_band(&charge) || !is_band(&draw_mA) || capacity_Ah.low <= 0 ||
-		!(until > 0 && until <= 1) || charge.low < 0 || charge.high > 1)
+	if ((unsigned)kind >= KINDS || !is_band(&capacity_Ah) || !is_band(&charge) || !is_band(&draw_mA) ||
+		capacity_Ah.low <= 0 || !(until > 0 && until <= 1) || charge.low < 0 || charge.high > 1)
 		return no_band;
 	/* A parked car does not charge its battery: what reads below zero is the clamp's zero. */
 	const struct lull_band C = capacity_Ah, q = charge, m = kinds[kind].month;
-	const struct lull_band I = { 1e-3 * fmax(0, draw_mA.low), 1e-3 * fmax(0, draw_mA.mid), 1e-3 * fmax(0, draw_mA.high) };
-	const struct lull_band k = { per_hour(m.low), per_hour(m.mid), per_hour(m.high) };
+	const struct lull_band I = {
+		1e-3 * fmax(0, draw_mA.low), 1e-3 * fmax(0, draw_mA.mid), 1e-3 * fmax(0, draw_mA.high)};
+	const struct lull_band k = {per_hour(m.low), per_hour(m.mid), per_hour(m.high)};
 	double mid = hours(C.mid, q.mid, until, I.mid, k.mid);
-	const double longer[] = { hours(C.high, q.mid, until, I.mid, k.mid), hours(C.mid, q.high, until, I.mid, k.mid),
-		hours(C.mid, q.mid, until, I.low, k.mid), hours(C.mid, q.mid, until, I.mid, k.low) };
-	const double shorter[] = { hours(C.low, q.mid, until, I.mid, k.mid), hours(C.mid, q.low, until, I.mid, k.mid),
-		hours(C.mid, q.mid, until, I.high, k.mid), hours(C.mid, q.mid, until, I.mid, k.high) };
+	const double longer[] = {hours(C.high, q.mid, until, I.mid, k.mid),
+		hours(C.mid, q.high, until, I.mid, k.mid), hours(C.mid, q.mid, until, I.low, k.mid),
+		hours(C.mid, q.mid, until, I.mid, k.low)};
+	const double shorter[] = {hours(C.low, q.mid, until, I.mid, k.mid),
+		hours(C.mid, q.low, until, I.mid, k.mid), hours(C.mid, q.mid, until, I.high, k.mid),
+		hours(C.mid, q.mid, until, I.mid, k.high)};
 	double up = 0, down = 0;
 
 	for (unsigned i = 0; i < 4; i++) {
 		up = hypot(up, fmax(0, longer[i] - mid));
 		down = hypot(down, fmax(0, mid - shorter[i]));
 	}
-	double most = hours(C.high, q.high, until, I.low, k.low), least = hours(C.low, q.low, until, I.high, k.high);
+	double most = hours(C.high, q.high, until, I.low, k.low),
+	       least = hours(C.low, q.low, until, I.high, k.high);
 
-	return (struct lull_band){ fmax(mid - down, least) / 24, mid / 24, fmin(mid + up, most) / 24 };
+	return (struct lull_band){fmax(mid - down, least) / 24, mid / 24, fmin(mid + up, most) / 24};
 }
 
 double lull_battery_complaint_mA(double capacity_Ah, double h)

@@ -13,19 +13,19 @@ static const char read_there[] = "a maker's table of cold resistance";
 static const char memory[] = "a maker's table of cold resistance, from memory";
 
 static const struct lull_fuse_row rows[] = {
-	{ "ato", 1, 123, memory },
-	{ "ato", 2, 53.5, memory },
-	{ "ato", 3, 31.1, memory },
-	{ "ato", 4, 22.8, memory },
-	{ "ato", 5, 17.85, memory },
-	{ "ato", 7.5, 10.91, memory },
-	{ "ato", 10, 7.70, read_there },
-	{ "ato", 15, 4.80, read_there },
-	{ "ato", 20, 3.38, memory },
-	{ "ato", 25, 2.52, memory },
-	{ "ato", 30, 1.97, memory },
-	{ "ato", 35, 1.61, memory },
-	{ "ato", 40, 1.44, memory },
+	{"ato", 1, 123, memory},
+	{"ato", 2, 53.5, memory},
+	{"ato", 3, 31.1, memory},
+	{"ato", 4, 22.8, memory},
+	{"ato", 5, 17.85, memory},
+	{"ato", 7.5, 10.91, memory},
+	{"ato", 10, 7.70, read_there},
+	{"ato", 15, 4.80, read_there},
+	{"ato", 20, 3.38, memory},
+	{"ato", 25, 2.52, memory},
+	{"ato", 30, 1.97, memory},
+	{"ato", 35, 1.61, memory},
+	{"ato", 40, 1.44, memory},
 };
 
 /* Between makers; a value that nobody looked up again may be off itself. */
@@ -50,7 +50,7 @@ int lull_fuse_current(const char *type, double rating_A, double mV, double short
 {
 	const struct lull_fuse_row *row = type ? find(type, rating_A) : NULL;
 
-	*mA = (struct lull_band){ (double)NAN, (double)NAN, (double)NAN };
+	*mA = (struct lull_band){(double)NAN, (double)NAN, (double)NAN};
 	*least_mA = (double)NAN;
 	if (!row || !isfinite(mV))
 		return -EINVAL;
@@ -66,6 +66,7 @@ int lull_fuse_current(const char *type, double rating_A, double mV, double short
 	double high = (size + resolution_mV) * per_mV / (1 - spread);
 
 	*least_mA = resolution_mV * per_mV;
-	*mA = net < 0 ? (struct lull_band){ -high, net * per_mV, -low } : (struct lull_band){ low, net * per_mV, high };
+	*mA = net < 0 ? (struct lull_band){-high, net * per_mV, -low}
+		      : (struct lull_band){low, net * per_mV, high};
 	return 0;
 }

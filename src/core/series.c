@@ -27,7 +27,7 @@ static int median_step(const struct lull_chunk *chunk, size_t n, double *out)
 	if (!w)
 		return -ENOMEM;
 	for (size_t i = 0; i < n; i++) {
-		w[i] = (struct weighed){ chunk[i].step_ns, chunk[i].count };
+		w[i] = (struct weighed){chunk[i].step_ns, chunk[i].count};
 		sum += chunk[i].count;
 	}
 	qsort(w, n, sizeof(*w), by_step);

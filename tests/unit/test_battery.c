@@ -21,7 +21,7 @@
 
 static struct lull_band exact(double x)
 {
-	return (struct lull_band){ x, x, x };
+	return (struct lull_band){x, x, x};
 }
 
 /* SAE J537 as cited: minutes at 25 A, Ah = RC / 2.4. A lower bound at drain currents; 1.4 times it is from memory. */
@@ -47,11 +47,12 @@ static void rest_voltage(void **state)
 		enum lull_battery_kind kind;
 		double V, charge;
 	} rows[] = {
-		{ LULL_BATTERY_FLOODED, 12.65, 1 }, { LULL_BATTERY_FLOODED, 12.45, 0.75 }, { LULL_BATTERY_FLOODED, 12.24, 0.5 },
-		{ LULL_BATTERY_FLOODED, 12.06, 0.25 }, { LULL_BATTERY_FLOODED, 11.89, 0 }, { LULL_BATTERY_FLOODED, 12.15, 0.375 },
-		{ LULL_BATTERY_GEL, 12.80, 1 }, { LULL_BATTERY_GEL, 12.60, 0.75 }, { LULL_BATTERY_GEL, 12.40, 0.5 },
-		{ LULL_BATTERY_GEL, 12.00, 0.25 }, { LULL_BATTERY_GEL, 11.80, 0 }, { LULL_BATTERY_GEL, 11.2, 0 },
-		{ LULL_BATTERY_AGM, 12.85, 1 }, { LULL_BATTERY_EFB, 12.7, 1 }, /* from memory */
+		{LULL_BATTERY_FLOODED, 12.65, 1}, {LULL_BATTERY_FLOODED, 12.45, 0.75},
+		{LULL_BATTERY_FLOODED, 12.24, 0.5}, {LULL_BATTERY_FLOODED, 12.06, 0.25},
+		{LULL_BATTERY_FLOODED, 11.89, 0}, {LULL_BATTERY_FLOODED, 12.15, 0.375},
+		{LULL_BATTERY_GEL, 12.80, 1}, {LULL_BATTERY_GEL, 12.60, 0.75}, {LULL_BATTERY_GEL, 12.40, 0.5},
+		{LULL_BATTERY_GEL, 12.00, 0.25}, {LULL_BATTERY_GEL, 11.80, 0}, {LULL_BATTERY_GEL, 11.2, 0},
+		{LULL_BATTERY_AGM, 12.85, 1}, {LULL_BATTERY_EFB, 12.7, 1}, /* from memory */
 	};
 
 	(void)state;
@@ -62,12 +63,14 @@ static void rest_voltage(void **state)
 		assert_true(b.low <= b.mid && b.mid <= b.high && b.low >= 0 && b.high <= 1);
 		assert_true(rows[i].V < 11.5 || b.high - b.low >= 0.05);
 		/* A kind that nobody told spans the kinds there are. */
-		struct lull_band u = lull_battery_charge_from_rest(LULL_BATTERY_UNKNOWN, rows[i].V, NO, 12, 0.02);
+		struct lull_band u =
+			lull_battery_charge_from_rest(LULL_BATTERY_UNKNOWN, rows[i].V, NO, 12, 0.02);
 
 		assert_true(u.low <= b.low && u.high >= b.high && u.mid >= u.low && u.mid <= u.high);
 		/* A table from memory has the wider band. */
 		if (rows[i].charge == 0.5) {
-			struct lull_band m = lull_battery_charge_from_rest(LULL_BATTERY_AGM, 12.35, NO, 12, 0.02);
+			struct lull_band m =
+				lull_battery_charge_from_rest(LULL_BATTERY_AGM, 12.35, NO, 12, 0.02);
 
 			assert_true(m.high - m.low > b.high - b.low);
 		}
@@ -80,14 +83,23 @@ static void rest_voltage_refused(void **state)
 	static const struct {
 		double V, C, h, A;
 	} rows[] = {
-		{ 12.5, 20, 3.9, 0 }, { 12.5, 20, 12, 0.11 }, { 12.5, 20, 12, -0.2 }, { 13.4, 20, 12, 0 }, { 25.2, 20, 12, 0 }, { 8, 20, 12, 0 },
-		{ NO, 20, 12, 0 }, { 12.5, 200, 12, 0 }, { 12.5, -60, 12, 0 }, { (double)INFINITY, 20, 12, 0 },
+		{12.5, 20, 3.9, 0},
+		{12.5, 20, 12, 0.11},
+		{12.5, 20, 12, -0.2},
+		{13.4, 20, 12, 0},
+		{25.2, 20, 12, 0},
+		{8, 20, 12, 0},
+		{NO, 20, 12, 0},
+		{12.5, 200, 12, 0},
+		{12.5, -60, 12, 0},
+		{(double)INFINITY, 20, 12, 0},
 	};
 
 	(void)state;
 	for (size_t i = 0; i < sizeof(rows) / sizeof(*rows); i++)
 		for (enum lull_battery_kind k = LULL_BATTERY_UNKNOWN; k <= LULL_BATTERY_GEL; k++) {
-			struct lull_band b = lull_battery_charge_from_rest(k, rows[i].V, rows[i].C, rows[i].h, rows[i].A);
+			struct lull_band b =
+				lull_battery_charge_from_rest(k, rows[i].V, rows[i].C, rows[i].h, rows[i].A);
 
 			assert_true(isnan(b.low) && isnan(b.mid) && isnan(b.high));
 		}
@@ -126,15 +138,19 @@ static void days(void **state)
 	b = lull_battery_days(exact(60), exact(0.4), exact(50), 0.5, LULL_BATTERY_UNKNOWN);
 	assert_true(b.low == 0 && b.mid == 0 && b.high == 0);
 	/* A clamp that reads below zero does not charge the battery. */
-	b = lull_battery_days(exact(60), exact(0.8), (struct lull_band){ -20, -5, 10 }, 0.5, LULL_BATTERY_FLOODED);
-	assert_true(isfinite(b.low) && isfinite(b.mid) && isfinite(b.high) && b.low <= b.mid && b.mid <= b.high);
+	b = lull_battery_days(
+		exact(60), exact(0.8), (struct lull_band){-20, -5, 10}, 0.5, LULL_BATTERY_FLOODED);
+	assert_true(
+		isfinite(b.low) && isfinite(b.mid) && isfinite(b.high) && b.low <= b.mid && b.mid <= b.high);
 	/* Nothing known, nothing told. */
 	b = lull_battery_days(exact(NO), exact(0.8), exact(50), 0.5, LULL_BATTERY_FLOODED);
 	assert_true(isnan(b.mid));
-	assert_true(isnan(lull_battery_days(exact(60), exact(0.8), exact(NO), 0.5, LULL_BATTERY_FLOODED).mid));
+	assert_true(
+		isnan(lull_battery_days(exact(60), exact(0.8), exact(NO), 0.5, LULL_BATTERY_FLOODED).mid));
 	assert_true(isnan(lull_battery_days(exact(60), exact(80), exact(50), 0.5, LULL_BATTERY_FLOODED).mid));
 	assert_true(isnan(lull_battery_days(exact(60), exact(0.8), exact(50), NO, LULL_BATTERY_FLOODED).mid));
-	assert_true(isnan(lull_battery_days(exact(-1), exact(0.8), exact(50), 0.5, LULL_BATTERY_FLOODED).mid));
+	assert_true(
+		isnan(lull_battery_days(exact(-1), exact(0.8), exact(50), 0.5, LULL_BATTERY_FLOODED).mid));
 }
 
 static double drawn(gsl_rng *rng, struct lull_band b)
@@ -147,7 +163,7 @@ static double drawn(gsl_rng *rng, struct lull_band b)
 /* The band against 20,000 drawn batteries: it holds about 95 % of them. */
 static void days_band(void **state)
 {
-	const struct lull_band capacity = { 50, 60, 70 }, charge = { 0.7, 0.8, 0.85 }, draw = { 40, 55, 75 };
+	const struct lull_band capacity = {50, 60, 70}, charge = {0.7, 0.8, 0.85}, draw = {40, 55, 75};
 	struct lull_band b = lull_battery_days(capacity, charge, draw, 0.5, LULL_BATTERY_FLOODED);
 	gsl_rng *rng = gsl_rng_alloc(gsl_rng_mt19937);
 	unsigned inside = 0, n = 20000;
@@ -156,7 +172,7 @@ static void days_band(void **state)
 	gsl_rng_set(rng, 5);
 	for (unsigned i = 0; i < n; i++) {
 		double Ah = drawn(rng, capacity), q = drawn(rng, charge), mA = drawn(rng, draw);
-		double month = drawn(rng, (struct lull_band){ 0.02, 0.04, 0.08 });
+		double month = drawn(rng, (struct lull_band){0.02, 0.04, 0.08});
 		/* In small steps of an hour, not by the formula under test. */
 		double Q = Ah * q, h = 0;
 

@@ -22,13 +22,13 @@ static void currents(void **state)
 		double rating_A, mV, shorted_mV, resolution_mV;
 		double mA, least_mA;
 	} cases[] = {
-		{ "ato", 10, 1, 0, 0.1, 130, 13 }, /* maker's table; least by arithmetic: trade rule 24 */
-		{ "ATO", 10, 2.3, 0, 0.1, 299, 13 },
-		{ "ato", 15, 1, 0, 0.1, 208, 21 },
-		{ "ato", 30, 0.1, 0, 0.1, 51, 51 }, /* from memory; trade rule 24 */
-		{ "ato", 7.5, 2.2, 0.2, 0.01, 183, 0.9 }, /* from memory */
-		{ "ato", 10, -1, 0, 0.1, -130, 13 }, /* leads the other way round */
-		{ "ato", 10, 1, (double)NAN, (double)NAN, 130, 13 },
+		{"ato", 10, 1, 0, 0.1, 130, 13}, /* maker's table; least by arithmetic: trade rule 24 */
+		{"ATO", 10, 2.3, 0, 0.1, 299, 13},
+		{"ato", 15, 1, 0, 0.1, 208, 21},
+		{"ato", 30, 0.1, 0, 0.1, 51, 51}, /* from memory; trade rule 24 */
+		{"ato", 7.5, 2.2, 0.2, 0.01, 183, 0.9}, /* from memory */
+		{"ato", 10, -1, 0, 0.1, -130, 13}, /* leads the other way round */
+		{"ato", 10, 1, (double)NAN, (double)NAN, 130, 13},
 	};
 
 	(void)state;
@@ -36,8 +36,9 @@ static void currents(void **state)
 		struct lull_band b;
 		double least;
 
-		assert_int_equal(lull_fuse_current(cases[i].type, cases[i].rating_A, cases[i].mV, cases[i].shorted_mV,
-					 cases[i].resolution_mV, &b, &least), 0);
+		assert_int_equal(lull_fuse_current(cases[i].type, cases[i].rating_A, cases[i].mV,
+					 cases[i].shorted_mV, cases[i].resolution_mV, &b, &least),
+			0);
 		assert_near(b.mid, cases[i].mA, 0.6);
 		assert_near(least, cases[i].least_mA, 0.5);
 		/* Makers differ by some 10 %. */
@@ -84,7 +85,8 @@ static void table(void **state)
 		if (row[i].rating_A != 10 && row[i].rating_A != 15)
 			assert_non_null(strstr(row[i].source, "from memory"));
 		if (i > 0 && strcmp(row[i].type, row[i - 1].type) == 0)
-			assert_true(row[i].rating_A > row[i - 1].rating_A && row[i].milliohm < row[i - 1].milliohm);
+			assert_true(row[i].rating_A > row[i - 1].rating_A &&
+				row[i].milliohm < row[i - 1].milliohm);
 	}
 }
 

@@ -12,12 +12,12 @@
 
 static void chunks_in_order(void **state)
 {
-	int32_t a[] = { 10000, LULL_NO_SAMPLE, 12500 }, b[] = { -7, 8 }, c[] = { 1 };
+	int32_t a[] = {10000, LULL_NO_SAMPLE, 12500}, b[] = {-7, 8}, c[] = {1};
 	struct lull_chunk chunk[] = {
-		{ .tau_ns = 0, .step_ns = LULL_SEC, .count = 3, .uA = a },
+		{.tau_ns = 0, .step_ns = LULL_SEC, .count = 3, .uA = a},
 		/* laps over the last by half a step backwards: its first sample is not later */
-		{ .tau_ns = 2 * LULL_SEC, .step_ns = LULL_SEC, .count = 2, .uA = b },
-		{ .tau_ns = 100 * LULL_SEC, .step_ns = LULL_SEC / 5, .count = 1, .uA = c },
+		{.tau_ns = 2 * LULL_SEC, .step_ns = LULL_SEC, .count = 2, .uA = b},
+		{.tau_ns = 100 * LULL_SEC, .step_ns = LULL_SEC / 5, .count = 1, .uA = c},
 	};
 	struct lull_series s;
 
@@ -45,8 +45,8 @@ static void nothing(void **state)
 
 static void no_step(void **state)
 {
-	int32_t a[] = { 1 };
-	struct lull_chunk chunk = { .tau_ns = 0, .step_ns = 0, .count = 1, .uA = a };
+	int32_t a[] = {1};
+	struct lull_chunk chunk = {.tau_ns = 0, .step_ns = 0, .count = 1, .uA = a};
 	struct lull_series s;
 
 	(void)state;
