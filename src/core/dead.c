@@ -1,0 +1,335 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* dead: times in which a clamp log is no measurement. Pure.
+ *
+ * A dead log looks like a low draw, and a good meter with a coarse digit on a quiet car looks dead: 0.1 mV at 10 mV/A is
+ * 10 mA, and a whole night may fit into one digit. So a run of equal readings (120 at least, over 60 s at least) is called
+ * dead only on evidence that noise should have moved the digit:
+ *   - it holds a value from the midst of readings that scattered over three digits and more right before (or, at the
+ *     start of the log, right after) it, for ten times longer than any equal run among those;
+ *   - or the log elsewhere, at a draw as low or lower, scatters over three digits and more;
+ *   - or the digit is 0.5 mA or finer, the log elsewhere scatters over more than five, and the run lasts for half an hour
+ *     at either end of the log, which has no other such run: many of them show a meter that is merely still.
+ * Flicker between two digits is no such evidence: a reading near the rounding's edge flickers with hardly any noise, and
+ * a slow drift then ends it.
+ * A log that never moves at all has shown no life: an hour of that is dead, unless it stands at a value above zero that a
+ * coarse digit could give (a multiple of 5 mA).
+ * A clamp with an empty battery leaves the meter alone with its own last digit: the end of the log within two digits
+ * of zero for half an hour, where it scattered over more than three before and was never so low, is dead as well. A digit
+ * above 1 mA cannot tell that from a car. */
+#include <core/levels.h>
+
+#include <errno.h>
+#include <math.h>
+#include <stdlib.h>
+
+enum { LEAST_RUN = 120, WINDOW = 64, MANY = 5 };
+static const double least_run_s = 60, long_run_s = 1800, silent_s = 3600;
+/* Nine of ten differences of neighbours are below this many digits where readings scatter over three digits. */
+static const double scatter_digits = 1.9;
+
+const char *lull_dead_name(enum lull_dead_why why)
+{
+	switch (why) {
+	case LULL_DEAD_ENDED: return "ended early";
+	case LULL_DEAD_FROZEN: return "frozen";
+	case LULL_DEAD_FLAT: return "flat";
+	case LULL_DEAD_SATURATED: return "at the end of the clamp's range";
+	case LULL_DEAD_DROPPED: return "samples missing";
+	}
+	return "?";
+}
+
+struct search {
+	const struct lull_series *log;
+	double range_mA, hole_s, digit;
+	struct lull_dead *dead;
+	size_t n, room;
+	size_t run_end; /* of the last run of equal readings told dead */
+	unsigned runs; /* long runs of equal readings, dead or not */
+	/* Windows between such runs: how far nineteen of twenty readings are from zero, and nine of ten from their neighbour. */
+	struct window {
+		double height, scatter;
+	} * window;
+	size_t windows;
+	double usual; /* scatter of the middle window */
+};
+
+static int add(struct search *f, double from_s, double to_s, enum lull_dead_why why)
+{
+	if (f->n == f->room) {
+		size_t room = f->room ? 2 * f->room : 16;
+		struct lull_dead *more = reallocarray(f->dead, room, sizeof(*more));
+
+		if (!more)
+			return -ENOMEM;
+		f->dead = more;
+		f->room = room;
+	}
+	f->dead[f->n++] = (struct lull_dead){from_s, to_s, why};
+	return 0;
+}
+
+static bool hole_after(const struct search *f, size_t i)
+{
+	return f->log->s[i + 1] - f->log->s[i] > f->hole_s;
+}
+
+static bool saturated(const struct search *f, size_t i)
+{
+	return fabs((double)f->log->mA[i]) >= 0.995 * f->range_mA; /* never with a range that is NAN */
+}
+
+/* End of the run of equal readings from i on; holes end it. */
+static size_t equal_until(const struct search *f, size_t i)
+{
+	size_t end = i + 1;
+
+	while (end < f->log->n && f->log->mA[end] == f->log->mA[i] && !hole_after(f, end - 1))
+		end++;
+	return end;
+}
+
+static bool is_long(const struct search *f, size_t from, size_t to)
+{
+	return to - from >= LEAST_RUN && f->log->s[to - 1] - f->log->s[from] >= least_run_s;
+}
+
+static double scatter_of(const float *x, size_t n)
+{
+	double d[WINDOW];
+
+	for (size_t i = 0; i + 1 < n; i++)
+		d[i] = fabs((double)x[i + 1] - (double)x[i]);
+	return lull_select(d, n - 1, (size_t)(0.9 * (double)(n - 2) + 0.5));
+}
+
+static double height_share(const float *x, size_t n, double share)
+{
+	double a[WINDOW];
+
+	for (size_t i = 0; i < n; i++)
+		a[i] = (double)x[i];
+	return lull_select(a, n, (size_t)(share * (double)(n - 1) + 0.5));
+}
+
+/* Windows everywhere but in long runs of equal readings. */
+static int make_windows(struct search *f)
+{
+	const struct lull_series *log = f->log;
+	double *scatter;
+
+	f->window = malloc((log->n / WINDOW + 1) * sizeof(*f->window));
+	scatter = malloc((log->n / WINDOW + 1) * sizeof(*scatter));
+	if (!f->window || !scatter) {
+		free(scatter);
+		return -ENOMEM;
+	}
+	for (size_t i = 0; i + WINDOW <= log->n;) {
+		size_t end = equal_until(f, i);
+
+		if (is_long(f, i, end)) {
+			i = end;
+			continue;
+		}
+		/* A run that begins within the window cuts it short. */
+		size_t last = equal_until(f, i + WINDOW - 1);
+
+		if (is_long(f, i + WINDOW - 1, last) ||
+			(log->mA[i + WINDOW - 2] == log->mA[i + WINDOW - 1] && last - i > 2 * WINDOW)) {
+			i = last;
+			continue;
+		}
+		f->window[f->windows] =
+			(struct window){fmax(fabs(height_share(log->mA + i, WINDOW, 0.05)),
+						fabs(height_share(log->mA + i, WINDOW, 0.95))),
+				scatter_of(log->mA + i, WINDOW)};
+		scatter[f->windows] = f->window[f->windows].scatter;
+		f->windows++;
+		i += WINDOW;
+	}
+	f->usual = f->windows > 0 ? lull_select(scatter, f->windows, f->windows / 2) : 0;
+	free(scatter);
+	return 0;
+}
+
+/* Does the run [from, to) hold a value from the midst of scattered readings beside it? */
+static bool holds(const struct search *f, size_t from, size_t to)
+{
+	const struct lull_series *log = f->log;
+	size_t lo, n, longest = 0;
+
+	if (from > 0) {
+		n = from < WINDOW ? from : WINDOW;
+		lo = from - n;
+	} else {
+		n = log->n - to < WINDOW ? log->n - to : WINDOW;
+		lo = to;
+	}
+	if (n < WINDOW / 2)
+		return false;
+	const float *x = log->mA + lo;
+	double value = (double)log->mA[from];
+
+	for (size_t i = lo, end; i < lo + n; i = end) {
+		end = equal_until(f, i);
+		if (end - i > longest && end <= lo + n)
+			longest = end - i;
+	}
+	/* All on one level: a window over the end of a wake scatters as the wake did, not as what comes after it. */
+	double scatter = scatter_of(x, n), low = height_share(x, n, 0.1), high = height_share(x, n, 0.9);
+
+	return scatter > scatter_digits * f->digit && high - low <= 4 * scatter && value >= low &&
+		value <= high && to - from >= 10 * longest;
+}
+
+/* Do readings scatter elsewhere, where no more is drawn? */
+static bool scatters_elsewhere(const struct search *f, double value)
+{
+	unsigned found = 0;
+
+	for (size_t i = 0; i < f->windows && found < MANY; i++) {
+		double scatter = f->window[i].scatter;
+
+		found += f->window[i].height <= fabs(value) + 3 * f->digit + scatter &&
+			scatter > scatter_digits * f->digit;
+	}
+	return found == MANY;
+}
+
+static bool run_is_dead(const struct search *f, size_t from, size_t to)
+{
+	const struct lull_series *log = f->log;
+	double value = (double)log->mA[from], lasts = log->s[to - 1] - log->s[from];
+
+	if (from == 0 && to == log->n) { /* no life at all */
+		double fives = fabs(value) / 5;
+
+		return lasts >= silent_s && (value == 0 || fabs(fives - round(fives)) > 1e-4);
+	}
+	if (holds(f, from, to) || scatters_elsewhere(f, value))
+		return true;
+	return (from == 0 || to == log->n) && f->runs == 1 && f->digit <= 0.5 &&
+		f->usual > 5 * fmax(f->digit, 1e-3) && lasts >= long_run_s;
+}
+
+static int find_runs(struct search *f)
+{
+	const struct lull_series *log = f->log;
+	int error = 0;
+
+	for (size_t i = 0, end; i < log->n && !error; i = end) {
+		end = equal_until(f, i);
+		if (saturated(f, i) || !is_long(f, i, end))
+			continue;
+		f->runs++;
+		if (!f->window)
+			error = make_windows(f);
+		if (!error && run_is_dead(f, i, end)) {
+			error = add(
+				f, log->s[i], log->s[end - 1], i == 0 ? LULL_DEAD_FLAT : LULL_DEAD_FROZEN);
+			f->run_end = end;
+		}
+	}
+	return error;
+}
+
+/* The end of the log within two digits of zero. */
+static int find_empty_battery(struct search *f)
+{
+	const struct lull_series *log = f->log;
+	size_t from = log->n;
+	int error = 0;
+
+	if (!(f->digit > 0 && f->digit <= 1))
+		return 0;
+	while (from > f->run_end && fabs((double)log->mA[from - 1]) < 2.5 * f->digit &&
+		(from == log->n || !hole_after(f, from - 1)))
+		from--;
+	if (from == 0 || log->n - from < 600 || log->s[log->n - 1] - log->s[from] < long_run_s)
+		return 0;
+	struct lull_series before = {.s = log->s, .mA = log->mA, .n = from, .step_s = log->step_s};
+	struct search earlier = {
+		.log = &before, .hole_s = f->hole_s, .digit = f->digit, .range_mA = f->range_mA};
+
+	error = make_windows(&earlier);
+	for (size_t i = 0; i < earlier.windows; i++)
+		if (earlier.window[i].height < 2.5 * f->digit)
+			from = log->n;
+	if (!error && from < log->n && earlier.windows >= MANY && earlier.usual > 3.5 * f->digit)
+		error = add(f, log->s[from], log->s[log->n - 1], LULL_DEAD_FLAT);
+	free(earlier.window);
+	return error;
+}
+
+/* Readings at the end of the range, and what lies between two of them within a second. */
+static int find_saturated(struct search *f)
+{
+	const struct lull_series *log = f->log;
+	int error = 0;
+
+	for (size_t i = 0; i < log->n && !error; i++) {
+		if (!saturated(f, i))
+			continue;
+		size_t last = i;
+
+		for (size_t k = i + 1; k < log->n && log->s[k] - log->s[last] <= fmax(1, log->step_s); k++)
+			if (saturated(f, k))
+				last = k;
+		error = add(f, log->s[i], log->s[last], LULL_DEAD_SATURATED);
+		i = last;
+	}
+	return error;
+}
+
+static int find_holes(struct search *f)
+{
+	int error = 0;
+
+	for (size_t i = 0; i + 1 < f->log->n && !error; i++)
+		if (hole_after(f, i))
+			error = add(f, f->log->s[i], f->log->s[i + 1], LULL_DEAD_DROPPED);
+	return error;
+}
+
+static int by_time(const void *a, const void *b)
+{
+	const struct lull_dead *x = a, *y = b;
+
+	return (x->from_s > y->from_s) - (x->from_s < y->from_s);
+}
+
+int lull_find_dead(const struct lull_series *series, double range_mA, double wanted_to_s,
+	struct lull_dead **out, size_t *n)
+{
+	double last = series->n > 0 ? series->s[series->n - 1] : 0;
+	struct search f = {.log = series,
+		.range_mA = range_mA > 0 ? range_mA : (double)NAN,
+		.hole_s = fmax(10, 5 * series->step_s)};
+	const struct lull_log samples = {.x = series->mA, .n = series->n, .s = series->s};
+	struct lull_noise noise;
+	int error = lull_noise_of_samples(&samples, &noise);
+
+	f.digit = noise.digit;
+	if (!error)
+		error = find_holes(&f);
+	if (!error)
+		error = find_saturated(&f);
+	if (!error)
+		error = find_runs(&f);
+	if (!error)
+		error = find_empty_battery(&f);
+	if (!error && wanted_to_s > last + f.hole_s)
+		error = add(&f, last, wanted_to_s, LULL_DEAD_ENDED);
+	free(f.window);
+	*out = NULL;
+	*n = 0;
+	if (error) {
+		free(f.dead);
+		return error;
+	}
+	if (f.n > 0)
+		qsort(f.dead, f.n, sizeof(*f.dead), by_time);
+	*out = f.dead;
+	*n = f.n;
+	return 0;
+}
