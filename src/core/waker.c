@@ -96,7 +96,44 @@ static bool is_known(const struct lull_case *c, const struct lull_spell *s)
 	return false;
 }
 
-static struct reference refer(const struct lull_case *c, unsigned bus, int node)
+/* Did the node outlast the rest of this spell? By its NM frames where it has some; else one of its IDs runs to the end while
+ * more than half of what was heard stopped before. What stops with the whole bus says nothing. */
+static bool outlasts(const struct lull_case *c, const struct lull_spell *s, int node)
+{
+	size_t heard = 0, to_end = 0;
+	bool mine = false;
+	for (size_t f = 0; f < c->families.n; f++) {
+		const struct nm_family *family = &c->families.at[f];
+		lull_time own = LULL_NEVER, others = LULL_NEVER;
+		if (family->bus != s->bus)
+			continue;
+		for (size_t i = 0; i < family->members.n; i++) {
+			size_t ident = family->members.at[i].ident;
+			lull_time last = case_last_in(c, ident, s->from, s->to);
+			lull_time *to = c->v->ids.at[ident].node == node ? &own : &others;
+			if (last > *to)
+				*to = last;
+		}
+		if (own != LULL_NEVER)
+			return own > others;
+	}
+	for (size_t i = 0; i < c->v->ids.n; i++) {
+		const struct lull_id_info *info = &c->v->ids.at[i];
+		lull_time last = info->bus == s->bus ? case_last_in(c, i, s->from, s->to) : LULL_NEVER;
+		if (last == LULL_NEVER)
+			continue;
+		double period = isfinite(info->period_ms) ? info->period_ms * 1e6 : 0;
+		bool end = last >= s->to - (lull_time)(1.25 * period) - 20 * LULL_MS;
+		heard++;
+		to_end += end;
+		mine |= end && info->node == node;
+	}
+	return mine && to_end * 2 <= heard;
+}
+
+static int sets_active_bit(const struct lull_case *, const struct nm_family *, const struct lull_spell *);
+
+static struct reference refer(struct lull_case *c, unsigned bus, int node)
 {
 	struct reference r = { 0 };
 	size_t at, n = case_bus_spells(c, bus, &at);
@@ -106,11 +143,11 @@ static struct reference refer(const struct lull_case *c, unsigned bus, int node)
 			continue;
 		if (is_known(c, s)) {
 			r.known++;
-			r.first_there += case_node_of(c, bus, s->first_id) == node;
+			r.first_there += case_node_of(c, bus, s->first_id) == node || sets_active_bit(c, case_family(c, bus), s) == node;
 		}
 		if (s->closed) {
 			r.spells++;
-			r.last_there += case_node_of(c, bus, s->last_id) == node;
+			r.last_there += case_node_of(c, bus, s->last_id) == node || outlasts(c, s, node);
 		}
 	}
 	return r;
@@ -228,7 +265,7 @@ static double by_chance(const struct reference *r, size_t first)
 	return pow((double)(r->first_there + 1) / (double)(r->known + 2), (double)first);
 }
 
-static bool it_woke_them(const struct lull_case *c, unsigned bus, const struct wake_list *wakes, int first)
+static bool it_woke_them(struct lull_case *c, unsigned bus, const struct wake_list *wakes, int first)
 {
 	size_t night[MOST_WAKES], known[MOST_WAKES], nights = 0, knowns = 0, at, n = case_bus_spells(c, bus, &at);
 	for (size_t i = 0; i < wakes->n && nights < MOST_WAKES; i++)
