@@ -62,7 +62,11 @@ static void cost_of_holding(struct lull_case *c, struct lull_finding *f)
 	lull_time to = c->v->judged_to;
 	if (r->lost_at != LULL_NEVER && r->lost_at < to)
 		to = r->lost_at;
-	double mean = to > c->v->settle_from ? case_mean_mA(c, c->v->settle_from, to, NULL) : NAN;
+	double mean = NAN;
+	if (!r->lineup.paired)
+		mean = r->average_mA; /* of the longest stable level */
+	else if (to > c->v->settle_from)
+		mean = case_mean_mA(c, c->v->settle_from, to, NULL);
 	if (!isfinite(mean))
 		return;
 	/* asleep it would draw its quiet level; where that was never seen, the limit stands for it */
@@ -86,11 +90,9 @@ static void cost_of_lateness(struct lull_case *c, struct lull_finding *f)
 
 void case_costs(struct lull_case *c)
 {
-	if (!c->v->current.lineup.paired)
-		return;
 	for (size_t i = 0; i < c->v->findings.n; i++) {
 		struct lull_finding *f = &c->v->findings.at[i];
-		if (f->bus >= LULL_BUS_MAX)
+		if (f->bus >= LULL_BUS_MAX || (!c->v->current.lineup.paired && f->code != LULL_HELD_AWAKE))
 			continue;
 		switch (f->code) {
 		case LULL_HELD_AWAKE: cost_of_holding(c, f); break;

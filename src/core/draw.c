@@ -370,6 +370,18 @@ static lull_time quiet_share(const struct work *w, const struct lull_stage *stag
 	return to - from > gone ? to - from - gone : 0;
 }
 
+/* A car whose buses were all seen awake to the end has no quiet level. */
+static bool may_have_slept(const struct lull_case *c)
+{
+	bool seen = false;
+	for (unsigned bus = 0; bus < c->night->bus_count; bus++) {
+		if (c->v->bus[bus].first_quiet != LULL_NEVER || c->v->bus[bus].stub)
+			return true;
+		seen |= c->v->bus[bus].representative;
+	}
+	return !seen;
+}
+
 /* Trade rule 22: the last stable level after retained power and relays have dropped, not an average of the plateau. Stages
  * that agree with it join. */
 static void find_quiet(struct work *w)
@@ -380,6 +392,8 @@ static void find_quiet(struct work *w)
 	lull_time longest = 0;
 
 	r->quiet_mA = r->quiet_error_mA = NAN;
+	if (!may_have_slept(c))
+		return;
 	for (size_t i = 0; i < r->stages.n; i++) {
 		const struct lull_stage *s = &r->stages.at[i];
 		lull_time quiet = quiet_share(w, s);
@@ -420,6 +434,19 @@ static void find_average(struct work *w)
 	struct lull_case *c = w->c;
 	struct lull_current_report *r = &c->v->current;
 	r->average_mA = r->average_error_mA = r->charge_mAh = NAN;
+	if (!w->placed && !may_have_slept(c)) {
+		/* awake throughout: the longest stable level is what it draws so */
+		const struct lull_stage *longest = NULL;
+		for (size_t i = 0; i < r->stages.n; i++)
+			if (!longest || r->stages.at[i].to - r->stages.at[i].from > longest->to - longest->from)
+				longest = &r->stages.at[i];
+		if (longest && longest->to - longest->from >= STABLE) {
+			r->average_mA = longest->mA;
+			r->zero_error_mA = zero_error(&c->night->clamp, r->zero_drift_mA, 0.5);
+			r->average_error_mA = hypot(1.96 * longest->error_mA, r->zero_error_mA);
+		}
+		return;
+	}
 	if (!w->placed || c->v->judged_to == LULL_NEVER || c->v->judged_to <= c->v->settle_from)
 		return;
 	lull_time from = c->v->settle_from, to = c->v->judged_to;

@@ -66,11 +66,27 @@ static double awake_in(const span_list *spans, size_t *at, lull_time from, lull_
 	return spans->at[*at].from <= from - SETTLES && spans->at[*at].to >= to + SETTLES ? 1 : NAN;
 }
 
+/* After the first sleep of all buses, and only where wakes follow: on the way to sleep retained supplies and relays drop as
+ * nodes stop, and the one cannot be told from the other. */
+static lull_time settled_from(const struct lull_case *c)
+{
+	lull_time from = LULL_NEVER;
+	size_t wakes = 0;
+	for (unsigned bus = 0; bus < c->night->bus_count; bus++)
+		if (c->v->bus[bus].first_quiet > from)
+			from = c->v->bus[bus].first_quiet;
+	for (size_t i = 0; i < c->v->spells.n; i++)
+		wakes += c->v->spells.at[i].kind == LULL_SPELL_WAKE && !c->v->spells.at[i].lone;
+	return from != LULL_NEVER && wakes >= 2 ? from + LULL_MIN : LULL_NEVER;
+}
+
 /* Spans in which nobody starts or stops, from the edges of all runs; a bin is a piece of one of them. */
 static bool make_bins(struct lull_case *c, struct fit *f)
 {
 	const struct lull_verdict *v = c->v;
-	lull_time from = v->settle_from, to = v->judged_to, step = LULL_SEC;
+	lull_time from = settled_from(c), to = v->judged_to, step = LULL_SEC;
+	if (from == LULL_NEVER)
+		return false;
 	if (v->current.lost_at != LULL_NEVER && v->current.lost_at < to)
 		to = v->current.lost_at;
 	if (step < 2 * c->draw_step)
