@@ -1,0 +1,244 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* draw: what the current adds to small nights made by hand. The log is a live one, so nothing has to be lined up. */
+#include <math.h>
+#include <setjmp.h>
+#include <stdarg.h>
+#include <stddef.h>
+#include <stdint.h>
+#include <string.h>
+#include <cmocka.h>
+
+#include "made_night.h"
+
+/* Key on, settling, asleep from 105 s on, at a quiet level. */
+static void evening(struct script *s, double quiet_mA)
+{
+	parks(s, 0, 0);
+	draws(s, 60, 9000);
+	draws(s, 105, 900);
+	draws(s, 700, quiet_mA + 120); /* retained supply */
+	draws(s, 20000, quiet_mA);
+	covered(s, 0, 20000, LULL_OBSERVED);
+}
+
+static void within_the_limit(void **state)
+{
+	(void)state;
+	struct script s = { 0 };
+	struct lull_verdict v;
+	evening(&s, 18);
+	judge(&s, 20000, NULL, &v);
+	only(&v, LULL_WITHIN_LIMIT);
+	assert_int_equal(lull_verdict_status(&v), 0);
+	assert_true(fabs(v.current.quiet_mA - 18) < 1);
+	assert_true(v.current.quiet_error_mA > 0 && v.current.quiet_error_mA < 3);
+	/* 595 s at +120 mA, the settling of 45 s at 900, the rest at 18: over 19,940 s */
+	double average = (45 * 900 + 595 * 138 + 19300 * 18) / 19940.0;
+	assert_true(fabs(v.current.average_mA - average) < 1);
+	assert_true(fabs(v.current.charge_mAh - average * 19940 / 3600) < 6);
+	lull_verdict_clear(&v);
+}
+
+static void draws_while_quiet(void **state)
+{
+	(void)state;
+	struct script s = { 0 };
+	struct lull_verdict v;
+	evening(&s, 310);
+	judge(&s, 20000, NULL, &v);
+	const struct lull_finding *f = only(&v, LULL_DRAW_WHILE_QUIET);
+	assert_int_equal(f->named, -1);
+	assert_true(fabs(f->cost_mAh_per_day - (310 - 50) * 24) < 100);
+	assert_true(f->next.n >= 3);
+	lull_verdict_clear(&v);
+}
+
+/* An interval across the limit is too near to say. */
+static void too_near_the_limit(void **state)
+{
+	(void)state;
+	struct script s = { 0 };
+	struct lull_verdict v;
+	evening(&s, 45);
+	s.clamp.zero_after_mA = NAN; /* the drift of the night stays open */
+	judge(&s, 20000, NULL, &v);
+	const struct lull_finding *f = only(&v, LULL_DRAW_NOT_MEASURED);
+	assert_non_null(strstr(f->text, "too near the limit"));
+	assert_true(v.current.quiet_error_mA > 8);
+	lull_verdict_clear(&v);
+}
+
+static void zero_is_taken_off(void **state)
+{
+	(void)state;
+	struct script s = { 0 };
+	struct lull_verdict v;
+	evening(&s, 18 + 200); /* the clamp stands 200 mA off */
+	s.clamp.zero_before_mA = s.clamp.zero_after_mA = 200;
+	judge(&s, 20000, NULL, &v);
+	only(&v, LULL_WITHIN_LIMIT);
+	assert_true(fabs(v.current.quiet_mA - 18) < 1);
+	assert_true(fabs(v.current.zero_mA - 200) < 1e-6);
+	lull_verdict_clear(&v);
+}
+
+static void the_logger_is_taken_off(void **state)
+{
+	(void)state;
+	struct script s = { 0 };
+	struct lull_verdict v;
+	evening(&s, 18 + 290);
+	s.clamp.logger_mA = 290;
+	judge(&s, 20000, NULL, &v);
+	only(&v, LULL_WITHIN_LIMIT);
+	assert_true(fabs(v.current.quiet_mA - 18) < 1);
+	lull_verdict_clear(&v);
+}
+
+static void a_reversed_clamp_is_turned(void **state)
+{
+	(void)state;
+	struct script s = { 0 };
+	struct lull_verdict v;
+	evening(&s, 18);
+	for (size_t i = 0; i < s.uA.n; i++)
+		s.uA.at[i] = -s.uA.at[i];
+	judge(&s, 20000, NULL, &v);
+	only(&v, LULL_WITHIN_LIMIT);
+	assert_true(v.current.reversed);
+	assert_true(fabs(v.current.quiet_mA - 18) < 1);
+	lull_verdict_clear(&v);
+}
+
+/* Five pulses of 2 A for 20 s with the bus quiet. */
+static void pulses_with_the_bus_quiet(void **state)
+{
+	(void)state;
+	struct script s = { 0 };
+	struct lull_verdict v;
+	parks(&s, 0, 0);
+	draws(&s, 60, 9000);
+	draws(&s, 105, 900);
+	for (unsigned k = 0; k < 5; k++) {
+		draws(&s, 3000 + 3100 * k, 18);
+		draws(&s, 3020 + 3100 * k, 2018);
+	}
+	draws(&s, 20000, 18);
+	covered(&s, 0, 20000, LULL_OBSERVED);
+	judge(&s, 20000, NULL, &v);
+	const struct lull_finding *f = only(&v, LULL_PULSES_WHILE_QUIET);
+	/* 5 x 2 A x 20 s in 19,940 s, a day: 240.7 mAh */
+	assert_true(fabs(f->cost_mAh_per_day - 5 * 2000 * 20 / 3600.0 * 86400 / 19940) < 25);
+	assert_int_equal(f->named, -1);
+	lull_verdict_clear(&v);
+}
+
+static void a_dead_log_is_never_a_low_draw(void **state)
+{
+	(void)state;
+	struct script s = { 0 };
+	struct lull_verdict v;
+	parks(&s, 0, 0);
+	draws(&s, 60, 9000);
+	draws(&s, 105, 900);
+	draws(&s, 4000, 18);
+	covered(&s, 0, 20000, LULL_OBSERVED);
+	/* the clamp's battery is empty: its output falls to zero and stays there to the last digit */
+	size_t alive = s.uA.n;
+	draws(&s, 20000, 0);
+	for (size_t i = alive; i < s.uA.n; i++)
+		s.uA.at[i] = 0;
+	judge(&s, 20000, NULL, &v);
+	bool lost = false;
+	for (size_t i = 0; i < v.findings.n; i++) {
+		lost |= v.findings.at[i].code == LULL_CLAMP_LOST;
+		assert_int_not_equal(v.findings.at[i].code, LULL_WITHIN_LIMIT);
+	}
+	assert_true(lost);
+	assert_true(fabs(lull_seconds(v.current.lost_at) - 4000) < 120);
+	lull_verdict_clear(&v);
+}
+
+/* A waker that costs: six wakes of 20 s at +1.5 A. */
+static void a_wake_has_its_cost(void **state)
+{
+	(void)state;
+	struct script s = { 0 };
+	struct lull_verdict v;
+	parks(&s, 0, 0);
+	draws(&s, 60, 9000);
+	draws(&s, 105, 900);
+	for (unsigned k = 0; k < 6; k++) {
+		double t = 3000 + 2500 * k;
+		draws(&s, t, 18);
+		draws(&s, t + 21, 1518);
+		once(&s, 0x244, t, 0xa5a5, 60);
+		sends(&s, 0x244, 0.1, t + 0.06, t + 20, 0xa5a5);
+		sends(&s, 0x211, 0.1, t + 0.05, t + 20, 0xa5a5);
+		sends(&s, 0x222, 0.1, t + 0.09, t + 20, 0xa5a5);
+	}
+	draws(&s, 20000, 18);
+	covered(&s, 0, 20000, LULL_OBSERVED);
+	judge(&s, 20000, NULL, &v);
+	const struct lull_finding *f = only(&v, LULL_WOKEN_AGAIN);
+	assert_true(fabs(f->cost_mAh_per_day - 6 * 1500 * 21 / 3600.0 * 86400 / 19940) < 20);
+	assert_string_equal(f->cost_basis, "per parked day, from less than half a day");
+	for (size_t i = 0; i < v.spells.n; i++)
+		if (v.spells.at[i].kind == LULL_SPELL_WAKE)
+			assert_true(fabs(v.spells.at[i].charge_mAs - 1500 * 21) < 1500);
+	lull_verdict_clear(&v);
+}
+
+/* Nodes that are always awake together cannot be separated; one that is awake alone at times can. */
+static void node_draws_by_regression(void **state)
+{
+	(void)state;
+	struct script s = { 0 };
+	struct lull_verdict v;
+	parks(&s, 0, 0);
+	draws(&s, 60, 9000);
+	draws(&s, 105, 900);
+	for (int k = 0; k < 12; k++) {
+		double t = 2000 + 1400 * k, long_to = t + 200, short_to = t + 100;
+		draws(&s, t, 18);
+		draws(&s, short_to, 18 + 700 + 250); /* both */
+		draws(&s, long_to, 18 + 700); /* one alone */
+		once(&s, 0x244, t, 0xa5a5, 40);
+		sends(&s, 0x244, 0.5, t + 0.06, long_to, 0xa5a5);
+		sends(&s, 0x211, 0.5, t + 0.05, short_to, 0xa5a5);
+	}
+	draws(&s, 20000, 18);
+	covered(&s, 0, 20000, LULL_OBSERVED);
+	judge(&s, 20000, NULL, &v);
+	size_t seen = 0;
+	for (size_t i = 0; i < v.nodes.n; i++) {
+		const struct lull_node *n = &v.nodes.at[i];
+		double want = n->ids[0] == 0x244 ? 700 : n->ids[0] == 0x211 ? 250 : NAN;
+		if (!isfinite(want)) {
+			assert_false(isfinite(n->awake_mA));
+			continue;
+		}
+		assert_true(fabs(n->awake_mA - want) < fmax(4 * n->awake_mA_error, 3));
+		assert_true(n->awake_mA_error < 5);
+		seen++;
+	}
+	assert_int_equal(seen, 2);
+	lull_verdict_clear(&v);
+}
+
+int main(void)
+{
+	const struct CMUnitTest tests[] = {
+		cmocka_unit_test(within_the_limit),
+		cmocka_unit_test(draws_while_quiet),
+		cmocka_unit_test(too_near_the_limit),
+		cmocka_unit_test(zero_is_taken_off),
+		cmocka_unit_test(the_logger_is_taken_off),
+		cmocka_unit_test(a_reversed_clamp_is_turned),
+		cmocka_unit_test(pulses_with_the_bus_quiet),
+		cmocka_unit_test(a_dead_log_is_never_a_low_draw),
+		cmocka_unit_test(a_wake_has_its_cost),
+		cmocka_unit_test(node_draws_by_regression),
+	};
+	return cmocka_run_group_tests(tests, NULL, NULL);
+}
