@@ -121,6 +121,10 @@ fuzz: ## every fuzz target for FUZZ_SECONDS (60) each, two at a time
 nights: $(nights_bin) ## invented nights against their truth, SEEDS (40) of each scenario
 	$(B)/nights --seeds $(or $(SEEDS),40)
 
+.PHONY: nights-clamp
+nights-clamp: $(nights_bin) ## the same beside the logs of a clamp
+	$(B)/nights --clamp --seeds $(or $(SEEDS),40)
+
 .PHONY: bench
 bench: ## import speed on 20 million frames beside tcpdump and tshark
 	@scripts/setup.sh build test

@@ -226,8 +226,15 @@ int sim_make_deaf(struct sim_world *w)
 int sim_make_never_alive(struct sim_world *w)
 {
 	int error = any_night(w, 1, 10);
+	unsigned kept = 0;
 
-	w->nodes = w->msgs = w->acts = 0;
+	/* The key is still turned, and the clamp sees it. */
+	for (unsigned i = 0; i < w->acts; i++) {
+		if (w->act[i].kind == SIM_ACT_KEY_ON || w->act[i].kind == SIM_ACT_KEY_OFF)
+			w->act[kept++] = w->act[i];
+	}
+	w->acts = kept;
+	w->nodes = w->msgs = 0;
 	sim_truth(w, LULL_BLIND, SIM_NOBODY, LULL_KEEPER, false);
 	return error;
 }

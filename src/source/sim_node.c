@@ -91,6 +91,7 @@ void sim_node_mute(struct sim_world *w, unsigned node)
 		return;
 	sim_msg_stop_all(w, node, false);
 	n->state = SIM_MUTE;
+	n->muted = w->now;
 	sim_node_at(w, node, SIM_EV_IDLE, w->now + n->linger_ns);
 }
 

@@ -3,7 +3,7 @@
 #include <source/sim_scenario.h>
 #include <string.h>
 
-/* X(name, about, make) */
+/* X(name, about, make); those of CURRENT are made for the clamp. */
 #define SCENARIOS(X) \
 	X("one-node-holds", "no network management; one node goes on alone all night", sim_make_one_node_holds) \
 	X("nm-asks", "AUTOSAR NM; one node goes on asking, so all go on sending", sim_make_nm_asks) \
@@ -39,12 +39,24 @@
 	X("never-alive", "a bus without a single frame", sim_make_never_alive) \
 	X("replugged-asleep", "the adapter was gone and back while the car slept", sim_make_replugged_asleep) \
 	X("clock-steps", "a good night whose capture clock steps", sim_make_clock_steps)
+#define CURRENT(X) \
+	X("within-limit", "sleeps in time and draws little, and the clamp was zeroed before and after", sim_make_within_limit) \
+	X("near-limit", "sleeps in time, and draws about as much as the limit", sim_make_near_limit) \
+	X("draws-quiet", "a steady draw above the limit while the bus sleeps", sim_make_draws_quiet) \
+	X("pulses-quiet", "something draws now and then while the bus sleeps", sim_make_pulses_quiet) \
+	X("bus-invisible", "nodes wake again and again, but the port shows nothing of it", sim_make_bus_invisible) \
+	X("clamp-lost", "the clamp's log dies in the night", sim_make_clamp_lost) \
+	X("free-running-alias", "a strictly periodic waker, and a log that fits one period off as well", sim_make_free_running) \
+	X("charger", "a charger tops up now and then", sim_make_charger) \
+	X("relay-drops", "retained power and relays drop up to an hour after the key", sim_make_relay_drops) \
+	X("battery-sensor", "the battery sensor wakes the bus once or twice", sim_make_battery_sensor)
 
-#define TOLD(name, about, make) { name, about },
+#define TOLD(name, about, make) { name, about, false },
+#define TOLD_CURRENT(name, about, make) { name, about, true },
 #define MADE(name, about, make) { make },
 
-static const struct lull_sim_scenario scenarios[] = { SCENARIOS(TOLD) };
-static const struct sim_plan plans[] = { SCENARIOS(MADE) };
+static const struct lull_sim_scenario scenarios[] = { SCENARIOS(TOLD) CURRENT(TOLD_CURRENT) };
+static const struct sim_plan plans[] = { SCENARIOS(MADE) CURRENT(MADE) };
 enum { PLANS = sizeof plans / sizeof *plans };
 
 const struct sim_plan *sim_plan_find(const char *name, const char **own_name)

@@ -88,4 +88,15 @@ int sim_make_never_alive(struct sim_world *);
 int sim_make_replugged_asleep(struct sim_world *);
 int sim_make_clock_steps(struct sim_world *);
 
+int sim_make_within_limit(struct sim_world *);
+int sim_make_near_limit(struct sim_world *);
+int sim_make_draws_quiet(struct sim_world *);
+int sim_make_pulses_quiet(struct sim_world *);
+int sim_make_bus_invisible(struct sim_world *);
+int sim_make_clamp_lost(struct sim_world *);
+int sim_make_free_running(struct sim_world *);
+int sim_make_charger(struct sim_world *);
+int sim_make_relay_drops(struct sim_world *);
+int sim_make_battery_sensor(struct sim_world *);
+
 #endif

@@ -225,6 +225,7 @@ void sim_truth(struct sim_world *w, enum lull_code code, int node, enum lull_rol
 	f->code = code;
 	f->role = role;
 	f->decidable = decidable;
+	f->cost_mAh_per_day = NAN;
 	if (node != SIM_NOBODY)
 		memcpy(f->node, w->node[node].name, sizeof f->node);
 }

@@ -8,7 +8,7 @@
 #include <source/simulate.h>
 #include <stdbool.h>
 
-enum { SIM_NODES = 64, SIM_MSGS = 768, SIM_BUSES = 2, SIM_ACTS = 4096, SIM_BLINDS = 16, SIM_BATCH = 512 };
+enum { SIM_NODES = 64, SIM_MSGS = 768, SIM_BUSES = 2, SIM_ACTS = 4096, SIM_BLINDS = 16, SIM_BATCH = 512, SIM_TURNS = 256 };
 #define SIM_NOBODY (-1)
 #define SIM_QUIET (10 * LULL_SEC) /* longer than any cyclic ID's period: a silence so long is a quiet bus */
 
@@ -112,6 +112,9 @@ struct sim_node {
 	double tick_ns; /* of its software timer; 0: any period comes out exactly */
 	double ppm_start, ppm_drift, tau_s;
 	double mA_run, mA_mute;
+	bool sleeps_alone; /* draws nothing soon after its own last frame, whatever the bus does */
+	int64_t tail_ns; /* how soon */
+	double mA_doze;
 
 	/* its life */
 	enum sim_state state;
@@ -121,6 +124,7 @@ struct sim_node {
 	int relayed; /* of which: for the other bus */
 	int64_t run_until;
 	double ppm;
+	int64_t muted; /* when it fell silent */
 	unsigned tec; /* transmit error counter */
 	enum sim_nm_state nm_state;
 	int64_t repeat_until;
@@ -213,14 +217,55 @@ struct sim_adapter {
 	bool closed;
 };
 
+/* The current changes by so much at t, whatever the nodes do: retained power, relays, pulses, chargers, test loads. */
+struct sim_turn {
+	int64_t t;
+	double mA;
+};
+
+enum sim_zeros { SIM_ZEROS_ANY, SIM_ZEROS_BOTH, SIM_ZEROS_BEFORE, SIM_ZEROS_NONE };
+
 struct sim_clamp {
 	bool wanted;
-	gsl_rng *rng;
-	int64_t interval, next;
-	double base_mA, noise_mA, zero_mA, drift_mA; /* drift: over the whole night */
-	double mV_per_A, clock_offset_s, clock_ppm;
-	double retained_mA;
-	int64_t retained_until;
+	gsl_rng *rng; /* so that what is on the bus does not depend on the clamp */
+
+	/* wishes of a scenario; 0: chance decides */
+	enum sim_zeros zeros;
+	double quiet_mA;
+	double drift_most_mA; /* of the zero, over the night; 0: as it comes */
+	bool late; /* the log begins when the car is asleep, and ends early: free-running */
+	bool lost;
+	enum lull_dead_why lost_why;
+	int64_t lost_at;
+
+	/* the car's current beside its nodes' */
+	double base_mA, keyed_mA;
+	struct sim_turn turn[SIM_TURNS];
+	unsigned turns, turned;
+	double turned_mA;
+	double spike_mA; /* inrush, decaying */
+	int64_t spike_at, spike_tau;
+	double bus_before_mA;
+
+	/* the clamp and its meter */
+	int64_t start, stop, step; /* true time of the first and last sample; step on the clamp's clock */
+	double drift_ppm, mV_per_A, range_A, resolution_mV;
+	double white_mA, slow_mA, slow_keeps; /* noise: white, and one that remembers */
+	double slow_now;
+	double zero_mA, zero_drift_mA, zero_bend_mA;
+	double ripple_mA, ripple_hz, ripple_phase;
+	double outliers, misses; /* share of samples */
+	int64_t gap_at[4], gap_to[4];
+	unsigned gaps;
+	bool reversed;
+	uint64_t taken; /* samples whose time has come */
+	double last_mV, flat_mV;
+	int64_t next;
+
+	/* truth as it comes out */
+	double level_mA, candidate_mA;
+	int64_t candidate_at;
+	double held_mAs, woken_mAs, late_mAs;
 };
 
 struct sim_world {
@@ -318,9 +363,20 @@ void sim_adapter_frame(struct sim_world *, const struct sim_bus *, const struct 
 void sim_adapter_destroyed(struct sim_world *, const struct sim_bus *, int64_t t, bool acknowledge);
 void sim_adapter_flush(struct sim_world *);
 
-/* sim_clamp: the current beside it. */
-void sim_clamp_make(struct sim_world *);
-void sim_clamp_until(struct sim_world *, int64_t t);
+/* sim_current: what the battery gives. */
+void sim_current_make(struct sim_world *);
+void sim_draw(struct sim_world *, int64_t from, int64_t to, double mA);
+void sim_current_turns(struct sim_world *); /* after the last sim_draw() */
+double sim_current_bus(const struct sim_world *, int64_t t); /* nodes and key, mA */
+double sim_current_other(struct sim_world *, int64_t t); /* the rest; t never goes back */
+double sim_current_quiet(const struct sim_world *); /* all asleep, nothing retained */
+
+/* sim_clamp: how the clamp hangs, and what its user knows of it. */
+int sim_clamp_make(struct sim_world *);
+void sim_clamp_truth(struct sim_world *); /* after the run */
+
+/* sim_meter: what the meter writes down. */
+void sim_meter_until(struct sim_world *, int64_t t);
 
 /* sim_profile: INI text of the invented car; NULL out of memory. */
 char *sim_profile_text(struct sim_world *);

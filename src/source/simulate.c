@@ -160,7 +160,7 @@ void sim_run(struct sim_world *w)
 		if (t > w->end)
 			break;
 		if (w->clamp.wanted && w->clamp.next <= t)
-			sim_clamp_until(w, t);
+			sim_meter_until(w, t);
 		w->now = t;
 		if (ending) {
 			sim_bus_end(w, ending);
@@ -173,7 +173,7 @@ void sim_run(struct sim_world *w)
 		handle(w, &timer);
 	}
 	if (!w->error)
-		sim_clamp_until(w, w->end);
+		sim_meter_until(w, INT64_MAX);
 	if (!w->error)
 		sim_adapter_flush(w);
 }
@@ -254,6 +254,8 @@ static int tell_nodes(const struct sim_world *w, struct lull_truth *truth)
 
 		memcpy(t->name, n->name, sizeof t->name);
 		memcpy(t->bus, w->bus[n->bus].name, sizeof t->bus);
+		t->awake_mA = n->mA_run;
+		t->silent_mA = n->sleeps_alone ? 0 : n->mA_mute;
 		t->ids = calloc(n->msg_count ? n->msg_count : 1, sizeof *t->ids);
 		if (!t->ids)
 			return -ENOMEM;
@@ -297,11 +299,14 @@ int lull_sim_run(const struct lull_sim_options *options, const struct lull_sim_s
 	night->truth.seed = options->seed;
 	/* Any evening of a year of ours. */
 	night->start_utc_ns = INT64_C(1767225600) * LULL_SEC + sim_ns(w->plan, 0, 360 * 86400.0);
+	w->clamp.wanted = sink->current != NULL;
 	sim_adapter_make(w);
 	error = plan->make(w);
 	if (error)
 		goto out;
-	sim_clamp_make(w);
+	error = sim_clamp_make(w);
+	if (error)
+		goto out;
 	night->bus_count = w->buses;
 	for (unsigned i = 0; i < w->buses; i++)
 		memcpy(night->bus_name[i], w->bus[i].name, sizeof night->bus_name[i]);
@@ -318,6 +323,7 @@ int lull_sim_run(const struct lull_sim_options *options, const struct lull_sim_s
 	error = w->error;
 	night->truth.key_off_s = w->key_off == LULL_NEVER ? NAN : 1e-9 * (double)w->key_off;
 	night->truth.first_quiet_s = first_quiet_s(w);
+	sim_clamp_truth(w);
 out:
 	for (unsigned i = 0; i < sizeof streams / sizeof *streams; i++) {
 		if (*streams[i])

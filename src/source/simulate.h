@@ -9,6 +9,7 @@
 struct lull_sim_scenario {
 	const char *name; /* "one-node-holds" */
 	const char *about; /* one line */
+	bool current; /* made for the clamp: without its log there is only draw-not-measured or blind to say */
 };
 const struct lull_sim_scenario *lull_sim_scenarios(size_t *n);
 
@@ -19,13 +20,34 @@ struct lull_truth_finding {
 	 * else a verdict must list it among several and name nobody. */
 	char node[LULL_NODE_NAME];
 	enum lull_role role;
+	/* Findings about the draw name nobody; decidable: the clamp's zero allows to say it, else draw-not-measured is as right. */
 	bool decidable;
+	double cost_mAh_per_day; /* of what the finding is about; NAN: not worked out */
 };
 struct lull_truth_node {
 	char name[LULL_NODE_NAME];
 	char bus[LULL_BUS_NAME];
 	uint32_t *ids;
 	size_t id_count;
+	double awake_mA; /* while it sends */
+	double silent_mA; /* awake after its last frame, as long as the bus is awake */
+};
+/* Of the clamp's log. Recording time of a sample is start_s + tau (1 + drift_ppm 1e-6), tau from the first sample. */
+struct lull_truth_clamp {
+	bool present;
+	double start_s, drift_ppm;
+	double step_s;
+	double from_s, to_s; /* recording time of the first and the last sample that is a measurement */
+	double quiet_mA; /* everything asleep, retained power and relays dropped */
+	double zero_mA, zero_drift_mA; /* reading off the cable in the middle of the log, and its change from start to end */
+	bool reversed; /* hangs the other way round */
+	bool alias; /* nothing tells one wake from the next: whoever pairs it guesses */
+	double lost_at_s; /* NAN: lives to the end */
+	enum lull_dead_why lost_why;
+	/* Steps that the current makes with the bus while it is heard, well above the noise; recording time of first and last. */
+	unsigned steps;
+	double first_step_s, last_step_s;
+	unsigned loads; /* known loads switched while it lived */
 };
 struct lull_truth {
 	const char *scenario;
@@ -34,11 +56,15 @@ struct lull_truth {
 	size_t finding_count; /* the findings a right report has; nights that accuse nobody have node "" */
 	struct lull_truth_node *nodes;
 	size_t node_count;
+	bool may[LULL_CODE_COUNT]; /* codes that are not wrong beside those */
 	double key_off_s, first_quiet_s; /* NAN unknown */
+	double limit_mA;
+	struct lull_truth_clamp clamp;
 	unsigned wakes; /* after the first sleep, by nodes */
 };
 
-/* One current sample of the clamp's log, on the clamp's own clock. */
+/* One current sample of the clamp's log, on the clamp's own clock: seconds as written (lull_clamp.first_s + tau), in a
+ * dated log since its first sample. mV as the meter shows it, to its last digit. */
 struct lull_sim_sample {
 	double clamp_s, mV;
 };
@@ -59,6 +85,8 @@ struct lull_sim_night {
 	int64_t end_utc_ns; /* the capture really listened to here, though nothing may have been heard */
 	LULL_ARRAY(struct lull_mark) marks; /* t: ns of true time since start_utc_ns */
 	LULL_ARRAY(struct lull_coverage) coverage; /* told coverage, same time base, as a recorder would write it */
+	struct lull_clamp clamp; /* what its user tells the import; present: false if no current was wanted. samples is 0 */
+	double resolution_mV; /* the meter's last digit */
 	char *profile; /* INI text of this invented car: limits, buses, nodes; owned */
 };
 

@@ -1,0 +1,113 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* sim_current: what the battery gives: the quiet level, the nodes, the key, and what is switched beside them. Pure.
+ *
+ * A node draws from the moment it has a reason to wake, so the current leads its first frame. After its last one it either
+ * goes to sleep by itself within some seconds or stays awake, silent, as long as the bus is. */
+#include <math.h>
+#include <source/sim_scenario.h>
+#include <stdlib.h>
+
+void sim_draw(struct sim_world *w, int64_t from, int64_t to, double mA)
+{
+	struct sim_clamp *c = &w->clamp;
+
+	if (c->turns + 2 > SIM_TURNS || to <= from)
+		return;
+	c->turn[c->turns++] = (struct sim_turn){ from, mA };
+	c->turn[c->turns++] = (struct sim_turn){ to, -mA };
+}
+
+static int by_time(const void *a, const void *b)
+{
+	const struct sim_turn *x = a, *y = b;
+
+	return (x->t > y->t) - (x->t < y->t);
+}
+
+void sim_current_turns(struct sim_world *w)
+{
+	qsort(w->clamp.turn, w->clamp.turns, sizeof *w->clamp.turn, by_time);
+}
+
+/* Retained power and relays drop some time after the key, with nothing on the bus. */
+static void retain(struct sim_world *w)
+{
+	gsl_rng *r = w->clamp.rng;
+
+	for (unsigned i = 0, n = sim_chance(r, 0.3) ? 0 : 1 + sim_pick(r, 3); i < n; i++) {
+		double mA = sim_log_uniform(r, 20, 400);
+		int64_t lasts = sim_log_ns(r, 120, 1800);
+
+		if (w->key_off != LULL_NEVER)
+			sim_draw(w, -60 * LULL_SEC, w->key_off + lasts, mA);
+	}
+}
+
+void sim_current_make(struct sim_world *w)
+{
+	struct sim_clamp *c = &w->clamp;
+	double dozing = 0, quiet = sim_uniform(c->rng, 0.15, 0.65) * w->limit_mA;
+
+	for (unsigned i = 0; i < w->nodes; i++) {
+		struct sim_node *n = &w->node[i];
+
+		n->sleeps_alone = sim_chance(c->rng, 0.55);
+		n->tail_ns = sim_ns(c->rng, 0, 3);
+		n->mA_doze = sim_uniform(c->rng, 0.5, 3);
+		if (n->always_acks)
+			dozing += n->mA_doze;
+	}
+	if (c->quiet_mA > 0)
+		quiet = c->quiet_mA;
+	c->base_mA = fmax(quiet - dozing, 1);
+	/* Ignition loads; with the engine running it charges. */
+	c->keyed_mA = sim_chance(c->rng, 0.3) ? -sim_log_uniform(c->rng, 1500, 15000) : sim_log_uniform(c->rng, 3000, 18000);
+	retain(w);
+}
+
+double sim_current_quiet(const struct sim_world *w)
+{
+	double sum = w->clamp.base_mA;
+
+	for (unsigned i = 0; i < w->nodes; i++) {
+		if (w->node[i].always_acks)
+			sum += w->node[i].mA_doze;
+	}
+	return sum;
+}
+
+static double node_mA(const struct sim_node *n, int64_t t)
+{
+	switch (n->state) {
+	case SIM_OFF:
+		return 0;
+	case SIM_DOZE:
+		return n->mA_doze;
+	case SIM_MUTE:
+		if (!n->sleeps_alone || t < n->muted + n->tail_ns)
+			return n->mA_mute;
+		return n->always_acks ? n->mA_doze : 0;
+	case SIM_BOOT:
+	case SIM_RUN:
+		return n->mA_run;
+	}
+	return 0;
+}
+
+double sim_current_bus(const struct sim_world *w, int64_t t)
+{
+	double sum = w->key ? w->clamp.keyed_mA : 0;
+
+	for (unsigned i = 0; i < w->nodes; i++)
+		sum += node_mA(&w->node[i], t);
+	return sum;
+}
+
+double sim_current_other(struct sim_world *w, int64_t t)
+{
+	struct sim_clamp *c = &w->clamp;
+
+	for (; c->turned < c->turns && c->turn[c->turned].t <= t; c->turned++)
+		c->turned_mA += c->turn[c->turned].mA;
+	return c->base_mA + c->turned_mA;
+}

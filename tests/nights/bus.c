@@ -1,0 +1,200 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* bus: nights without a clamp, judged in process and scored.
+ *
+ * A night counts as right in its finding when the set of codes is exactly the truth's; a wrong name is any named
+ * suspect of 0.5 or more that is not the truth's. Half of the nights come with a node map, half without. */
+#include "nights.h"
+
+#include <stdio.h>
+#include <string.h>
+
+static void score_kin(const struct lull_sim_night *sim, const struct lull_verdict *v, struct bus_table *table)
+{
+	for (size_t a = 0; a < v->ids.n; a++)
+		for (size_t b = a + 1; b < v->ids.n; b++) {
+			const struct lull_id_info *x = &v->ids.at[a], *y = &v->ids.at[b];
+			if (x->bus != y->bus || x->node < 0 || y->node < 0 || v->nodes.at[x->node].named_by != LULL_BY_TIMING ||
+				v->nodes.at[y->node].named_by != LULL_BY_TIMING)
+				continue;
+			int sx = sender_of(&sim->truth, sim->bus_name[x->bus], x->id), sy = sender_of(&sim->truth, sim->bus_name[y->bus], y->id);
+			bool same = sx >= 0 && sx == sy;
+			table->kin_same += same;
+			if (x->node == y->node) {
+				table->kin_joined++;
+				table->kin_right += same;
+			}
+		}
+}
+
+static void score_night(const struct lull_truth *truth, const struct lull_verdict *v, bool named, struct bus_score *score, struct bus_table *table)
+{
+	bool right = codes_agree(truth, v), wrong = false, undecided = false, suspect = true, decidable = false;
+
+	for (size_t i = 0; i < v->findings.n; i++) {
+		const struct lull_finding *f = &v->findings.at[i];
+		if (f->named >= 0 && f->suspects.at[f->named].confidence >= 0.5 && !is_guilty(&f->suspects.at[f->named], truth, f->code))
+			wrong = true;
+		for (size_t k = 0; k < f->suspects.n; k++) {
+			const struct lull_suspect *s = &f->suspects.at[k];
+			if (s->role != LULL_KEEPER && s->role != LULL_WAKER)
+				continue;
+			int bin = (int)(s->confidence * DECILES);
+			bin = bin < 0 ? 0 : bin >= DECILES ? DECILES - 1 : bin;
+			table->bin_n[bin]++;
+			table->bin_sum[bin] += s->confidence;
+			table->bin_hit[bin] += is_guilty(s, truth, f->code);
+		}
+	}
+	for (size_t i = 0; i < truth->finding_count; i++) {
+		const struct lull_truth_finding *t = &truth->finding[i];
+		bool found = false, listed = false, someone = false;
+		if (!t->node[0])
+			continue;
+		for (size_t k = 0; k < v->findings.n; k++) {
+			const struct lull_finding *f = &v->findings.at[k];
+			if (f->code != t->code)
+				continue;
+			if (f->named >= 0) {
+				someone = true;
+				found |= is_node(&f->suspects.at[f->named], true_node(truth, t->node));
+			}
+			for (size_t s = 0; s < f->suspects.n; s++)
+				for (size_t id = 0; id < f->suspects.at[s].id_count; id++)
+					listed |= node_sends(true_node(truth, t->node), f->suspects.at[s].ids[id]);
+		}
+		if (t->decidable) {
+			decidable = true;
+			suspect &= found;
+			undecided |= !someone;
+		} else {
+			score->listable++;
+			score->listed += listed;
+			wrong |= someone; /* a single name where the evidence leaves several */
+		}
+	}
+	score->nights++;
+	score->right += right;
+	score->wrong += wrong;
+	score->decidable += decidable;
+	score->suspect += decidable && suspect;
+	score->undecided += decidable && undecided;
+	if (verbose && (!right || wrong))
+		describe(truth, v, !right ? "other findings" : "wrong name", named);
+	else if (verbose && decidable && !suspect)
+		describe(truth, v, "right node not named", named);
+}
+
+void bus_night(const char *scenario, size_t index, uint64_t seed, struct bus_table *table)
+{
+	bool named = seed & 1;
+	struct lull_sim_options options = { .scenario = scenario, .seed = seed, .with_profile_nodes = named };
+	struct lull_sim_night sim = { 0 };
+	struct lull_night night;
+	struct lull_profile profile;
+	struct lull_verdict verdict;
+	char err[256] = "";
+	struct bus_score *score = &table->of[index];
+	struct sized size = { 0 };
+
+	lull_night_init(&night);
+	int status = nights_make(&options, false, &sim, &night, &size);
+	score->frames += size.frames;
+	if (!status)
+		status = lull_profile_parse_text("profile", sim.profile, strlen(sim.profile), &profile, err, sizeof err);
+	if (status) {
+		printf("  %s seed %llu: %s %s\n", scenario, (unsigned long long)seed, strerror(-status), err);
+		score->broken++;
+	} else {
+		struct lull_question ask = lull_question_default();
+		ask.profile = &profile;
+		status = lull_judge(&night, &ask, &verdict);
+		if (status) {
+			score->broken++;
+		} else {
+			score_night(&sim.truth, &verdict, named, score, table);
+			score_kin(&sim, &verdict, table);
+			lull_verdict_clear(&verdict);
+		}
+		lull_profile_clear(&profile);
+	}
+	lull_night_clear(&night);
+	lull_sim_clear(&sim);
+}
+
+static void add(struct bus_score *to, const struct bus_score *s)
+{
+	to->nights += s->nights;
+	to->right += s->right;
+	to->suspect += s->suspect;
+	to->wrong += s->wrong;
+	to->undecided += s->undecided;
+	to->decidable += s->decidable;
+	to->listed += s->listed;
+	to->listable += s->listable;
+	to->broken += s->broken;
+	to->frames += s->frames;
+}
+
+static void print_row(const char *name, const struct bus_score *s)
+{
+	char suspect[16] = "-", undecided[16] = "-", listed[16] = "-";
+	if (s->decidable) {
+		snprintf(suspect, sizeof suspect, "%u/%u", s->suspect, s->decidable);
+		snprintf(undecided, sizeof undecided, "%u", s->undecided);
+	}
+	if (s->listable)
+		snprintf(listed, sizeof listed, "%u/%u", s->listed, s->listable);
+	printf("%-20s %6u %6u %9s %6u %9s %8s %6u %8llu\n", name, s->nights, s->right, suspect, s->wrong, undecided, listed, s->broken,
+		s->nights ? s->frames / s->nights : 0);
+}
+
+bool bus_report(const struct bus_table *tables, unsigned long jobs, bool died)
+{
+	size_t count;
+	const struct lull_sim_scenario *scenarios = lull_sim_scenarios(&count);
+	struct bus_score all = { 0 };
+	unsigned failed = 0, passed = 0;
+	printf("%-20s %6s %6s %9s %6s %9s %8s %6s %8s\n", "scenario", "nights", "right", "suspect", "wrong", "undecided", "listed", "broken",
+		"frames");
+	for (size_t i = 0; i < count; i++) {
+		struct bus_score s = { 0 };
+		for (unsigned long job = 0; job < jobs; job++)
+			add(&s, &tables[job].of[i]);
+		if (!s.nights && !s.broken)
+			continue;
+		print_row(scenarios[i].name, &s);
+		add(&all, &s);
+		/* one night in ten may go astray in one scenario, one in twenty over all */
+		if (s.broken || s.right * 10 < s.nights * 9)
+			failed++;
+		else
+			passed++;
+	}
+	print_row("all", &all);
+	printf("\nconfidence   suspects   mean   right   95 %% interval of the share\n");
+	for (int bin = 0; bin < DECILES; bin++) {
+		unsigned n = 0, hit = 0;
+		double sum = 0;
+		for (unsigned long job = 0; job < jobs; job++) {
+			n += tables[job].bin_n[bin];
+			hit += tables[job].bin_hit[bin];
+			sum += tables[job].bin_sum[bin];
+		}
+		if (n)
+			printf("%.1f - %.1f    %8u   %.2f   %.2f    %.2f - %.2f\n", bin / 10.0, (bin + 1) / 10.0, n, sum / n, (double)hit / n,
+				wilson(hit, n, -1), wilson(hit, n, 1));
+	}
+	unsigned long long joined = 0, rightly = 0, same = 0;
+	for (unsigned long job = 0; job < jobs; job++) {
+		joined += tables[job].kin_joined;
+		rightly += tables[job].kin_right;
+		same += tables[job].kin_same;
+	}
+	printf("\nkin by timing: %llu pairs of IDs joined, %.1f %% rightly; %.1f %% of the %llu pairs of one sender found\n", joined,
+		joined ? 100.0 * (double)rightly / (double)joined : 0, same ? 100.0 * (double)rightly / (double)same : 0, same);
+	bool enough = !died && all.nights > 0 && all.right * 100 >= all.nights * 95 && all.wrong * 100 <= all.nights * 2;
+	printf("\nright finding in %.1f %% of nights (at least 95), a wrong name in %.1f %% (at most 2)%s\n",
+		all.nights ? 100.0 * all.right / all.nights : 0, all.nights ? 100.0 * all.wrong / all.nights : 0, died ? "; a job died" : "");
+	printf("%u passed, %u failed\n", passed + enough, failed + !enough);
+	return !failed && enough;
+}

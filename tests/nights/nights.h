@@ -1,0 +1,97 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* nights: what the files of this folder share. */
+#ifndef LULL_TESTS_NIGHTS_H
+#define LULL_TESTS_NIGHTS_H
+
+#include "source/profile.h"
+#include "source/simulate.h"
+
+#include <lull/verdict.h>
+
+#define MOST_SCENARIOS 64
+#define DECILES 10
+
+/* --- feed.c: a night into memory, as an import would --- */
+
+struct sized {
+	unsigned long long frames, samples;
+};
+/* with_clamp: the log of the clamp too. Clear both afterwards in every case. */
+LULL_MUST_CHECK int nights_make(const struct lull_sim_options *, bool with_clamp, struct lull_sim_night *, struct lull_night *,
+	struct sized *);
+
+/* --- chunks.c: samples on their grid --- */
+
+struct chunker {
+	struct lull_sim_sample *at;
+	size_t n, room;
+};
+LULL_MUST_CHECK int chunker_take(struct chunker *, const struct lull_sim_sample *);
+/* By the rule of lull/current.h; mV by the told scale. Sample times count from the first. */
+LULL_MUST_CHECK int chunker_give(const struct chunker *, double mV_per_A, const struct lull_sink *);
+void chunker_clear(struct chunker *);
+
+/* --- truth.c: who is who --- */
+
+const struct lull_truth_node *true_node(const struct lull_truth *, const char *name);
+bool node_sends(const struct lull_truth_node *, uint32_t id);
+/* Most of what the suspect sends is sent by the node. */
+bool is_node(const struct lull_suspect *, const struct lull_truth_node *);
+bool is_guilty(const struct lull_suspect *, const struct lull_truth *, enum lull_code);
+int sender_of(const struct lull_truth *, const char *bus, uint32_t id); /* index, or -1 */
+/* The findings have the truth's codes; see struct lull_truth_finding for those that leave a choice. */
+bool codes_agree(const struct lull_truth *, const struct lull_verdict *);
+void describe(const struct lull_truth *, const struct lull_verdict *, const char *what, bool named);
+
+/* --- bus.c: nights without a clamp --- */
+
+struct bus_score {
+	unsigned nights, right, suspect, wrong, undecided, decidable, listed, listable, broken;
+	unsigned long long frames;
+};
+struct bus_table {
+	struct bus_score of[MOST_SCENARIOS];
+	unsigned bin_n[DECILES], bin_hit[DECILES];
+	double bin_sum[DECILES];
+	unsigned long long kin_joined, kin_right, kin_same; /* pairs of IDs grouped by timing; rightly; that one node sends */
+};
+void bus_night(const char *scenario, size_t index, uint64_t seed, struct bus_table *);
+/* Prints; true if nothing failed. */
+bool bus_report(const struct bus_table *, unsigned long jobs, bool died);
+
+/* --- clamp.c: nights with a clamp; clamp_report.c: their tables --- */
+
+struct share {
+	unsigned n, hit;
+};
+struct clamp_score {
+	unsigned nights, right, all_clear_wrong, broken;
+	struct share aligned; /* of nights with three steps */
+	unsigned paired, paired_wrong, aliased; /* of those: paired at all; any night paired wrongly, or by a guess, at 0.5 or more */
+	struct share shuffled; /* hit: paired at 0.5 or more though bus and log are of two nights */
+	struct share quiet_zeroed, quiet_band; /* zero before and after: within 3 mA; else: within its own band */
+	unsigned quiet_missing;
+	struct share node, sign, lost, cost;
+	unsigned long long samples;
+};
+struct clamp_table {
+	struct clamp_score of[MOST_SCENARIOS];
+};
+/* One log is kept, for the next night's bus. */
+struct kept_log {
+	bool any, loaded;
+	int64_t night_start_utc_ns;
+	struct lull_clamp clamp;
+	struct lull_chunk *chunks;
+	size_t n;
+};
+void kept_log_clear(struct kept_log *);
+void clamp_night(const char *scenario, uint64_t seed, struct clamp_score *, struct kept_log *);
+bool clamp_report(const struct clamp_table *, unsigned long jobs, bool died);
+
+/* --- nights.c --- */
+
+extern bool verbose;
+double wilson(unsigned hit, unsigned n, int sign); /* 95 % interval of a share */
+
+#endif

@@ -1,0 +1,94 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* truth: a verdict beside what was true of the night. */
+#include "nights.h"
+
+#include <stdio.h>
+#include <string.h>
+
+const struct lull_truth_node *true_node(const struct lull_truth *truth, const char *name)
+{
+	for (size_t i = 0; i < truth->node_count; i++)
+		if (!strcmp(truth->nodes[i].name, name))
+			return &truth->nodes[i];
+	return NULL;
+}
+
+bool node_sends(const struct lull_truth_node *node, uint32_t id)
+{
+	for (size_t i = 0; node && i < node->id_count; i++)
+		if (node->ids[i] == id)
+			return true;
+	return false;
+}
+
+bool is_node(const struct lull_suspect *s, const struct lull_truth_node *node)
+{
+	size_t hits = 0;
+	for (size_t i = 0; i < s->id_count; i++)
+		hits += node_sends(node, s->ids[i]);
+	return s->id_count > 0 && hits * 2 > s->id_count;
+}
+
+bool is_guilty(const struct lull_suspect *s, const struct lull_truth *truth, enum lull_code code)
+{
+	for (size_t i = 0; i < truth->finding_count; i++)
+		if (truth->finding[i].code == code && truth->finding[i].node[0] && truth->finding[i].role == s->role &&
+			is_node(s, true_node(truth, truth->finding[i].node)))
+			return true;
+	return false;
+}
+
+/* What is said of the draw where the zero cannot decide it. */
+static bool may_be_unmeasured(const struct lull_truth_finding *f)
+{
+	return !f->decidable && (f->code == LULL_WITHIN_LIMIT || f->code == LULL_DRAW_WHILE_QUIET);
+}
+
+bool codes_agree(const struct lull_truth *truth, const struct lull_verdict *v)
+{
+	bool got[LULL_CODE_COUNT] = { false }, explained[LULL_CODE_COUNT];
+
+	memcpy(explained, truth->may, sizeof explained);
+	for (size_t i = 0; i < v->findings.n; i++)
+		got[v->findings.at[i].code] = true;
+	for (size_t i = 0; i < truth->finding_count; i++) {
+		const struct lull_truth_finding *f = &truth->finding[i];
+
+		explained[f->code] = true;
+		if (may_be_unmeasured(f))
+			explained[LULL_DRAW_NOT_MEASURED] = true;
+		if (!got[f->code] && !(may_be_unmeasured(f) && got[LULL_DRAW_NOT_MEASURED]))
+			return false;
+	}
+	for (int code = 0; code < LULL_CODE_COUNT; code++)
+		if (got[code] && !explained[code])
+			return false;
+	return true;
+}
+
+void describe(const struct lull_truth *truth, const struct lull_verdict *v, const char *what, bool named)
+{
+	printf("  %s seed %llu%s: %s\n    truth:", truth->scenario, (unsigned long long)truth->seed, named ? " (node map)" : "", what);
+	for (size_t i = 0; i < truth->finding_count; i++)
+		printf(" %s[%s%s]", lull_code_name(truth->finding[i].code), truth->finding[i].node,
+			truth->finding[i].decidable ? "" : " undecidable");
+	printf("  key-off %.1f quiet %.1f wakes %u\n    verdict: key-off %.1f settle %.1f to %.1f\n", truth->key_off_s, truth->first_quiet_s,
+		truth->wakes, lull_seconds(v->key_off), lull_seconds(v->settle_from), lull_seconds(v->judged_to));
+	for (size_t i = 0; i < v->findings.n; i++) {
+		const struct lull_finding *f = &v->findings.at[i];
+		printf("    - %s: %s\n", lull_code_name(f->code), f->text);
+		for (size_t k = 0; k < f->suspects.n && k < 6; k++)
+			printf("      %s %.2f %s %s\n", (int)k == f->named ? "NAMED" : "     ", f->suspects.at[k].confidence,
+				lull_role_name(f->suspects.at[k].role), f->suspects.at[k].node);
+		for (size_t k = 0; k < f->evidence.n; k++)
+			printf("      . %s\n", f->evidence.at[k]);
+	}
+}
+
+int sender_of(const struct lull_truth *truth, const char *bus, uint32_t id)
+{
+	for (size_t i = 0; i < truth->node_count; i++)
+		if (!strcmp(truth->nodes[i].bus, bus) && node_sends(&truth->nodes[i], id))
+			return (int)i;
+	return -1;
+}
