@@ -4,6 +4,7 @@
 #ifndef LULL_PROFILE_H
 #define LULL_PROFILE_H
 
+#include <lull/battery.h>
 #include <lull/terms.h>
 #include <stdbool.h>
 #include <stddef.h>
@@ -55,7 +56,13 @@ struct lull_profile {
 	double limit_draw_mA; /* NAN not given */
 	double limit_sleep_s; /* NAN not given */
 	bool limits_from_maker; /* `source = maker` in [limits] */
-	double capacity_Ah; /* NAN */
+	/* [battery]; NAN, LULL_BATTERY_UNKNOWN: not given */
+	double capacity_Ah, reserve_min;
+	enum lull_battery_kind battery;
+	double charge; /* 0..1 when the car is parked */
+	/* [clamp]; NAN: not given */
+	double clamp_mV_per_A, clamp_range_A;
+	double clamp_logger_mA; /* what the logger itself draws from the car */
 	struct lull_profile_bus bus[16];
 	size_t bus_count;
 	struct lull_profile_node *nodes;

@@ -6,6 +6,7 @@
 #include <cmd/told.h>
 #include <errno.h>
 #include <inttypes.h>
+#include <math.h>
 #include <report/page.h>
 #include <report/when.h>
 #include <signal.h>
@@ -39,6 +40,7 @@ struct import {
 	struct lull_told_base base;
 	struct lull_coverage *coverage;
 	size_t coverage_count;
+	struct lull_clamp_input *clamp;
 	lull_time end;
 };
 
@@ -169,12 +171,38 @@ static int put_texts(struct import *im, const char *profile)
 		return -ENOMEM;
 	}
 	r = lull_store_text(im->store, "capture", list);
+	if (!r && im->clamp->log)
+		r = lull_store_text(im->store, "clamp", im->clamp->path);
 	if (!r)
 		r = lull_store_text(im->store, "created-by", "lull " LULL_VERSION);
 	if (!r && profile)
 		r = lull_store_text(im->store, "profile", profile);
 	free(list);
 	return r;
+}
+
+/* The clamp's samples. Where its clock is the recording's, the night is as long as the log, and no bus was heard in it. */
+static int put_clamp(struct import *im, char *err, size_t err_size)
+{
+	struct lull_clamp_input *in = im->clamp;
+	int r;
+
+	if (!in->log)
+		return 0;
+	r = lull_clamp_input_run(in, &im->inputs->sink, im->inputs->progress, &stopped, err, err_size);
+	if (r || !in->live)
+		return r;
+	if (in->last_ns > im->end)
+		im->end = in->last_ns;
+	return 0;
+}
+
+static int unheard(struct import *im)
+{
+	const struct lull_coverage row = {
+		.bus = LULL_BUS_ALL, .why = LULL_BLIND_NOT_LISTENING, .from = 0, .to = im->end};
+
+	return im->clamp->live ? im->inputs->sink.coverage(im->inputs->sink.ctx, &row) : 0;
 }
 
 /* Everything between the open inputs and the finished rows. */
@@ -185,7 +213,7 @@ static int run(struct import *im, const char *profile, char *err, size_t err_siz
 	size_t i;
 	int r = lull_inputs_buses(inputs);
 
-	if (!r)
+	if (!r && !im->clamp->live)
 		r = lull_told_coverage(&im->told, &im->base, (const char(*)[LULL_BUS_NAME])inputs->bus,
 			inputs->bus_count, &im->coverage, &im->coverage_count, &unknown);
 	inputs->told = im->coverage;
@@ -200,6 +228,8 @@ static int run(struct import *im, const char *profile, char *err, size_t err_siz
 	}
 	if (!r)
 		r = lull_inputs_run(inputs, im->base.zero);
+	if (!r)
+		r = put_clamp(im, err, err_size);
 	for (i = 0; i < inputs->n; i++) {
 		if (inputs->in[i].last > im->end)
 			im->end = inputs->in[i].last;
@@ -211,6 +241,8 @@ static int run(struct import *im, const char *profile, char *err, size_t err_siz
 	if (!r)
 		r = put_marks(im);
 	if (!r)
+		r = unheard(im);
+	if (!r)
 		r = lull_inputs_told_rest(inputs);
 	if (!r)
 		r = blind_rest(im);
@@ -220,10 +252,32 @@ static int run(struct import *im, const char *profile, char *err, size_t err_siz
 		r = lull_observer_finish(inputs->observer, im->end);
 	if (!r)
 		r = put_texts(im, profile);
-	if (r)
+	if (r && !err[0])
 		(void)snprintf(
 			err, err_size, "%s", r == -EINTR ? "interrupted; nothing was written" : strerror(-r));
 	return r;
+}
+
+/* What was taken for what, so that a wrong scale or unit shows at once. */
+static void clamp_summary(const struct lull_clamp_input *in)
+{
+	const struct lull_clamp *c = &in->about;
+	const char *note = lull_clamp_note(in->log);
+	char clean[4096], length[LULL_WHEN], step[LULL_WHEN], scale[48] = "";
+
+	if (isfinite(c->mV_per_A))
+		(void)snprintf(scale, sizeof scale, " at %g mV/A", c->mV_per_A);
+	(void)printf("%s: %" PRIu64 " samples in %s%s%s, every %s, %s\n", lull_page_clean(in->path, clean, sizeof clean),
+		c->samples, lull_clamp_unit_name(lull_clamp_unit(in->log)), scale, c->inverted ? ", turned" : "",
+		lull_when_length(in->step_ns, step), lull_when_length(in->last_ns, length));
+	if (lull_clamp_overloads(in->log))
+		(void)printf("%s: %" PRIu64 " readings at the end of its range\n", clean, lull_clamp_overloads(in->log));
+	if (note)
+		(void)printf("%s: %s\n", clean, note);
+	if (in->note[0])
+		(void)printf("%s: %s\n", clean, in->note);
+	if (!isfinite(c->zero_before_mA) && !isfinite(c->zero_after_mA))
+		(void)printf("No zero reading was given: the level is only as good as the clamp's own zero.\n");
 }
 
 static void summary(const struct import *im)
@@ -231,9 +285,15 @@ static void summary(const struct import *im)
 	char length[LULL_WHEN], clean[4096];
 	char *word = lull_shell_word(im->o->output);
 
-	(void)printf("%s: %" PRIu64 " frames, %u %s, %s\n",
-		lull_page_clean(im->o->output, clean, sizeof clean), im->tee.frames, im->inputs->bus_count,
-		im->inputs->bus_count == 1 ? "bus" : "buses", lull_when_length(im->end, length));
+	(void)printf("%s: ", lull_page_clean(im->o->output, clean, sizeof clean));
+	if (im->inputs->n)
+		(void)printf("%" PRIu64 " frames, %u %s, ", im->tee.frames, im->inputs->bus_count,
+			im->inputs->bus_count == 1 ? "bus" : "buses");
+	else
+		(void)printf("current only, ");
+	(void)printf("%s\n", lull_when_length(im->end, length));
+	if (im->clamp->log)
+		clamp_summary(im->clamp);
 	for (size_t i = 0; i < im->inputs->n; i++) {
 		const char *note = lull_capture_note(im->inputs->in[i].capture);
 
@@ -273,6 +333,20 @@ static bool same_clocks(const struct lull_inputs *inputs, bool *dates)
 	return true;
 }
 
+/* Without a frame the clamp's clock is the only one: it is the recording's, from its first sample on. */
+static int clamp_base(struct import *im, char *err, size_t err_size)
+{
+	const struct lull_clamp *about = &im->clamp->about;
+	int r;
+
+	im->clamp->live = true;
+	im->base = (struct lull_told_base){
+		.dates = about->dated, .frames = true, .first = about->dated ? about->start_utc_ns : 0};
+	r = lull_told_base(&im->told, &im->base, err, err_size);
+	im->base.zero = im->base.first;
+	return r;
+}
+
 /* With the captures open: recording zero, store, observer, run, commit. Returns the exit status. */
 static int make(struct import *im, const char *profile)
 {
@@ -283,7 +357,9 @@ static int make(struct import *im, const char *profile)
 	im->base.frames = lull_inputs_first(im->inputs, &im->base.first);
 	if (!same_clocks(im->inputs, &im->base.dates))
 		return LULL_EXIT_ERROR;
-	r = lull_told_base(&im->told, &im->base, err, sizeof err);
+	r = im->inputs->n ? lull_told_base(&im->told, &im->base, err, sizeof err) : -ENODATA;
+	if (r == -ENODATA && im->clamp->log)
+		r = clamp_base(im, err, sizeof err);
 	if (r == -ENODATA)
 		return lull_fail(who,
 			"nothing was heard: no frame in %s, and neither marks nor coverage say that anybody "
@@ -309,19 +385,18 @@ static int make(struct import *im, const char *profile)
 	return im->tee.left_out || im->tee.overflow ? LULL_EXIT_SOME : LULL_EXIT_OK;
 }
 
-static int read_profile(struct lull_import_options *o, char **text)
+static int read_profile(struct lull_import_options *o, struct lull_profile *profile, char **text)
 {
-	struct lull_profile profile;
 	char err[1024];
 	size_t size;
 
+	lull_profile_init(profile);
 	if (o->profile) {
 		*text = lull_text_read(o->profile, LULL_PROFILE_MOST, &size, err, sizeof err);
-		if (!*text || lull_profile_parse_text(o->profile, *text, size, &profile, err, sizeof err))
+		if (!*text || lull_profile_parse_text(o->profile, *text, size, profile, err, sizeof err))
 			return lull_fail(who, "%s", err);
-		memcpy(o->rates, profile.bus, profile.bus_count * sizeof profile.bus[0]);
-		o->rate_count = profile.bus_count;
-		lull_profile_clear(&profile);
+		memcpy(o->rates, profile->bus, profile->bus_count * sizeof profile->bus[0]);
+		o->rate_count = profile->bus_count;
 	}
 	memcpy(o->rates + o->rate_count, o->given, o->given_count * sizeof o->given[0]);
 	o->rate_count += o->given_count;
@@ -335,12 +410,14 @@ int lull_cmd_import(int argc, char **argv)
 	struct import im = {.o = &o, .inputs = &inputs};
 	struct lull_progress progress;
 	struct sigaction act = {.sa_handler = on_signal};
+	struct lull_profile car;
 	char err[1024] = "", *profile = NULL;
 	int r = lull_import_parse(argc, argv, &o, &inputs);
 
 	if (r >= 0)
 		return r;
-	if (read_profile(&o, &profile)) {
+	im.clamp = &o.clamp;
+	if (read_profile(&o, &car, &profile)) {
 		free(profile);
 		return LULL_EXIT_ERROR;
 	}
@@ -362,9 +439,13 @@ int lull_cmd_import(int argc, char **argv)
 				: NULL,
 			err, sizeof err))
 		(void)lull_fail(who, "%s", err[0] ? err : "out of memory");
+	else if (o.clamp.path && lull_clamp_input_open(&o.clamp, &car, err, sizeof err))
+		(void)lull_fail(who, "%s", err);
 	else
 		r = make(&im, profile);
 	lull_inputs_close(&inputs);
+	lull_clamp_input_close(&o.clamp);
+	lull_profile_clear(&car);
 	if (inputs.observer)
 		lull_observer_free(inputs.observer);
 	lull_told_clear(&im.told);

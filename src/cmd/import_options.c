@@ -12,8 +12,9 @@ static const char who[] = "lull import";
 
 static int help(void)
 {
-	(void)fputs("Usage: lull import --can [NAME=]FILE... [OPTION]... -o NIGHT.lull\n"
-		    "Make a recording from captures of a parked car's CAN buses.\n"
+	(void)fputs("Usage: lull import --can [NAME=]FILE... [--clamp FILE] [OPTION]... -o NIGHT.lull\n"
+		    "Make a recording from captures of a parked car's CAN buses, and from the log of a\n"
+		    "current clamp on the battery cable; each alone will do.\n"
 		    "\n"
 		    "Captures are pcap or pcapng (SocketCAN link type), CSV, or the one-line text log\n"
 		    "of the Linux CAN tools; plain, gzip or zstd. Several are merged by their stamps.\n"
@@ -30,6 +31,19 @@ static int help(void)
 		    "                             bus=, length=, and unit=s|ms|us|ns of the time\n"
 		    "  -f, --force                replace an existing recording\n"
 		    "      --help                 display this help and exit\n"
+		    "\n"
+		    "The clamp's log is CSV: time in seconds, as a date, or HH:MM:SS; values in mV, V,\n"
+		    "mA or A. Its clock may be off: the report lines it up.\n"
+		    "\n"
+		    "      --clamp FILE           the log; plain, gzip or zstd\n"
+		    "      --clamp-scale SCALE    10mV/A or 100mV/A, as set on the clamp\n"
+		    "      --clamp-unit UNIT      mV, V, mA or A, where the log does not say it\n"
+		    "      --clamp-columns LIST   names or numbers: time=1,value=3; also date=, unit=\n"
+		    "                             (a column of units), order=dmy|mdy, time-unit=ms\n"
+		    "      --clamp-invert         the clamp hung the other way round\n"
+		    "      --clamp-range AMPERES  where it saturates, such as 60\n"
+		    "      --zero-before READING  reading off the cable before the night, and after it:\n"
+		    "      --zero-after READING   0.4mV, 12mA; without a unit the log's\n"
 		    "\n"
 		    "TIME is in seconds from the first frame, or a date such as 2026-03-05T22:41:07Z\n"
 		    "(without Z: local time). A capture counts as observed from its first to its last\n"
@@ -144,16 +158,29 @@ static int set_columns(struct lull_csv_columns *c, char *list)
 
 int lull_import_parse(int argc, char **argv, struct lull_import_options *o, struct lull_inputs *inputs)
 {
-	enum { HELP = 256, COVERAGE, COLUMNS };
+	enum { HELP = 256, COVERAGE, COLUMNS, CLAMP };
 	static const struct option longs[] = {{"can", required_argument, NULL, 'c'},
 		{"output", required_argument, NULL, 'o'}, {"marks", required_argument, NULL, 'm'},
 		{"coverage", required_argument, NULL, COVERAGE}, {"profile", required_argument, NULL, 'p'},
 		{"key-off", required_argument, NULL, 'k'}, {"bitrate", required_argument, NULL, 'b'},
 		{"csv-columns", required_argument, NULL, COLUMNS}, {"force", no_argument, NULL, 'f'},
+		{"clamp", required_argument, NULL, CLAMP + LULL_CLAMP_FILE},
+		{"clamp-scale", required_argument, NULL, CLAMP + LULL_CLAMP_SCALE},
+		{"clamp-columns", required_argument, NULL, CLAMP + LULL_CLAMP_COLUMNS},
+		{"clamp-unit", required_argument, NULL, CLAMP + LULL_CLAMP_UNIT},
+		{"clamp-invert", no_argument, NULL, CLAMP + LULL_CLAMP_INVERT},
+		{"clamp-range", required_argument, NULL, CLAMP + LULL_CLAMP_RANGE},
+		{"zero-before", required_argument, NULL, CLAMP + LULL_CLAMP_ZERO_BEFORE},
+		{"zero-after", required_argument, NULL, CLAMP + LULL_CLAMP_ZERO_AFTER},
 		{"help", no_argument, NULL, HELP}, {NULL, 0, NULL, 0}};
 	int c, r = 0;
 
+	lull_clamp_input_init(&o->clamp);
 	while (!r && (c = getopt_long(argc, argv, "c:o:m:p:k:b:f", longs, NULL)) != -1) {
+		if (c >= CLAMP) {
+			r = lull_clamp_input_option(&o->clamp, (enum lull_clamp_option)(c - CLAMP), optarg, who);
+			continue;
+		}
 		switch (c) {
 		case 'c': r = add_capture(inputs, optarg); break;
 		case 'o': o->output = optarg; break;
@@ -173,8 +200,11 @@ int lull_import_parse(int argc, char **argv, struct lull_import_options *o, stru
 	if (optind < argc)
 		return lull_misuse(
 			who, "what is '%s'? A capture is given as --can %s", argv[optind], argv[optind]);
-	if (!inputs->n)
-		return lull_misuse(who, "no capture was given (--can FILE)");
+	if (!inputs->n && !o->clamp.path)
+		return lull_misuse(who, "neither a capture (--can FILE) nor a clamp's log (--clamp FILE) was given");
+	r = lull_clamp_input_check(&o->clamp, who);
+	if (r)
+		return r;
 	if (!o->output)
 		return lull_misuse(who, "where to write was not given (-o NIGHT.lull)");
 	return -1;

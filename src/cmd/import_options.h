@@ -3,11 +3,13 @@
 #ifndef LULL_CMD_IMPORT_OPTIONS_H
 #define LULL_CMD_IMPORT_OPTIONS_H
 
+#include <cmd/clamp_input.h>
 #include <cmd/inputs.h>
 
 struct lull_import_options {
 	const char *marks, *coverage, *profile, *key_off, *output;
 	struct lull_csv_columns columns;
+	struct lull_clamp_input clamp;
 	bool force;
 	/* Rates from the profile, then those given as options. */
 	struct lull_profile_bus rates[16 + LULL_BUS_MAX];

@@ -11,6 +11,11 @@ void lull_profile_init(struct lull_profile *profile)
 		.limit_draw_mA = (double)NAN,
 		.limit_sleep_s = (double)NAN,
 		.capacity_Ah = (double)NAN,
+		.reserve_min = (double)NAN,
+		.charge = (double)NAN,
+		.clamp_mV_per_A = (double)NAN,
+		.clamp_range_A = (double)NAN,
+		.clamp_logger_mA = (double)NAN,
 	};
 }
 

@@ -14,6 +14,13 @@ static const struct profile_key keys[] = {
 	{SECTION_LIMITS, "draw_mA", VALUE_NUMBER, MEMBER(lull_profile, limit_draw_mA), 100000},
 	{SECTION_LIMITS, "sleep_s", VALUE_NUMBER, MEMBER(lull_profile, limit_sleep_s), 1000000},
 	{SECTION_LIMITS, "source", VALUE_SOURCE, MEMBER(lull_profile, limits_from_maker), 0},
+	{SECTION_BATTERY, "capacity_Ah", VALUE_NUMBER, MEMBER(lull_profile, capacity_Ah), 10000},
+	{SECTION_BATTERY, "reserve_min", VALUE_NUMBER, MEMBER(lull_profile, reserve_min), 10000},
+	{SECTION_BATTERY, "type", VALUE_BATTERY, MEMBER(lull_profile, battery), 0},
+	{SECTION_BATTERY, "charge", VALUE_PERCENT, MEMBER(lull_profile, charge), 0},
+	{SECTION_CLAMP, "scale", VALUE_SCALE, MEMBER(lull_profile, clamp_mV_per_A), 0},
+	{SECTION_CLAMP, "range_A", VALUE_NUMBER, MEMBER(lull_profile, clamp_range_A), 2000},
+	{SECTION_CLAMP, "logger_mA", VALUE_NUMBER, MEMBER(lull_profile, clamp_logger_mA), 10000},
 	{SECTION_BUS, "bitrate", VALUE_BITRATE, MEMBER(lull_profile_bus, bitrate), 0},
 	{SECTION_BUS, "data_bitrate", VALUE_BITRATE, MEMBER(lull_profile_bus, bitrate_data), 0},
 	{SECTION_NODE, "bus", VALUE_TEXT, MEMBER(lull_profile_node, bus), 0},
@@ -78,6 +85,8 @@ static const char *section_name(enum profile_section section)
 	switch (section) {
 	case SECTION_CAR: return "car";
 	case SECTION_LIMITS: return "limits";
+	case SECTION_BATTERY: return "battery";
+	case SECTION_CLAMP: return "clamp";
 	case SECTION_BUS: return "bus";
 	case SECTION_NODE: return "node";
 	case SECTION_NM: return "nm";
@@ -115,6 +124,8 @@ static void *described(struct profile_reader *r)
 	case SECTION_NM: return &p->nm[p->nm_count - 1];
 	case SECTION_CAR:
 	case SECTION_LIMITS:
+	case SECTION_BATTERY:
+	case SECTION_CLAMP:
 	case SECTION_NONE: break;
 	}
 	return p;

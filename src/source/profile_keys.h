@@ -6,7 +6,8 @@
 #include <lull/frame.h>
 #include <source/profile.h>
 
-enum profile_section { SECTION_NONE, SECTION_CAR, SECTION_LIMITS, SECTION_BUS, SECTION_NODE, SECTION_NM };
+enum profile_section { SECTION_NONE, SECTION_CAR, SECTION_LIMITS, SECTION_BATTERY, SECTION_CLAMP, SECTION_BUS,
+	SECTION_NODE, SECTION_NM };
 
 #define PROFILE_KEYS 24 /* most keys of one section */
 #define PROFILE_NM_MAX 8
@@ -18,7 +19,7 @@ struct profile_reader {
 	struct lull_profile *profile;
 	enum profile_section section;
 	bool seen[PROFILE_KEYS]; /* keys of this section so far */
-	bool seen_car, seen_limits;
+	bool seen_car, seen_limits, seen_battery, seen_clamp;
 	size_t node_room;
 	unsigned *node_line; /* where each node begins */
 	unsigned nm_line[PROFILE_NM_MAX];
@@ -42,6 +43,9 @@ enum profile_value {
 	VALUE_MATCH, /* struct lull_id_match */
 	VALUE_IDS, /* struct lull_profile_node: its list of IDs grows */
 	VALUE_KIND, /* enum lull_nm_kind */
+	VALUE_BATTERY, /* enum lull_battery_kind */
+	VALUE_PERCENT, /* double, 0..1 */
+	VALUE_SCALE, /* double, mV/A */
 	VALUE_SOURCE /* bool: the limits are the maker's */
 };
 

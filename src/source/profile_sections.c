@@ -16,6 +16,8 @@ static const struct {
 } sections[] = {
 	{SECTION_CAR, "car", false},
 	{SECTION_LIMITS, "limits", false},
+	{SECTION_BATTERY, "battery", false},
+	{SECTION_CLAMP, "clamp", false},
 	{SECTION_BUS, "bus", true},
 	{SECTION_NODE, "node", true},
 	{SECTION_NM, "nm", true},
@@ -24,7 +26,7 @@ static const struct {
 
 static void unknown_section(struct profile_reader *r, const char *title)
 {
-	char known[80] = "";
+	char known[120] = "";
 	const char *near = NULL;
 	unsigned best = 3;
 	for (size_t i = 0; i < SECTIONS; i++) {
@@ -127,6 +129,13 @@ static void begin_nm(struct profile_reader *r, const char *name)
 	};
 }
 
+static void only_once(struct profile_reader *r, const char *name, bool *seen)
+{
+	if (*seen)
+		lull_profile_error(r, "[%s] is there already; join the two", name);
+	*seen = true;
+}
+
 void lull_profile_section(
 	struct profile_reader *r, const char *kind, size_t kind_length, const char *name, size_t name_length)
 {
@@ -158,16 +167,10 @@ void lull_profile_section(
 	copy[name_length] = 0;
 	r->section = sections[i].section;
 	switch (r->section) {
-	case SECTION_CAR:
-		if (r->seen_car)
-			lull_profile_error(r, "[car] is there already; join the two");
-		r->seen_car = true;
-		break;
-	case SECTION_LIMITS:
-		if (r->seen_limits)
-			lull_profile_error(r, "[limits] is there already; join the two");
-		r->seen_limits = true;
-		break;
+	case SECTION_CAR: only_once(r, "car", &r->seen_car); break;
+	case SECTION_LIMITS: only_once(r, "limits", &r->seen_limits); break;
+	case SECTION_BATTERY: only_once(r, "battery", &r->seen_battery); break;
+	case SECTION_CLAMP: only_once(r, "clamp", &r->seen_clamp); break;
 	case SECTION_BUS: begin_bus(r, copy); break;
 	case SECTION_NODE: begin_node(r, copy); break;
 	case SECTION_NM: begin_nm(r, copy); break;

@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* profile_values: what the values of a profile's keys may be; each says what is wrong. */
+#include <source/clamp.h>
 #include <source/decimal.h>
 #include <source/hex.h>
 #include <source/profile_keys.h>
@@ -210,6 +211,33 @@ static void set_source(struct profile_reader *r, const char *key, const char *va
 		(void)bad_value(r, key, value, "maker or workshop");
 }
 
+static void set_battery(struct profile_reader *r, const char *key, const char *value, enum lull_battery_kind *out)
+{
+	if (lull_battery_kind_parse(value, out) < 0)
+		(void)bad_value(r, key, value, "flooded, efb, agm or gel");
+}
+
+/* "80", "80 %". */
+static void set_percent(struct profile_reader *r, const char *key, const char *value, double *out)
+{
+	size_t n = strlen(value);
+	double v;
+	if (n && value[n - 1] == '%')
+		n--;
+	while (n && value[n - 1] == ' ')
+		n--;
+	if (lull_decimal(value, n, &v) < 0 || !(v > 0) || v > 100)
+		(void)bad_value(r, key, value, "a percentage, above 0 and up to 100");
+	else
+		*out = v / 100;
+}
+
+static void set_scale(struct profile_reader *r, const char *key, const char *value, double *out)
+{
+	if (lull_clamp_scale_parse(value, out) < 0)
+		(void)bad_value(r, key, value, "a clamp's scale (10mV/A, 100mV/A)");
+}
+
 void lull_profile_value(struct profile_reader *r, const struct profile_key *key, void *at, const char *value)
 {
 	switch (key->value) {
@@ -224,6 +252,9 @@ void lull_profile_value(struct profile_reader *r, const struct profile_key *key,
 	case VALUE_MATCH: (void)match_value(r, key->name, value, at); break;
 	case VALUE_IDS: add_ids(r, key->name, value, at); break;
 	case VALUE_KIND: set_kind(r, key->name, value, at); break;
+	case VALUE_BATTERY: set_battery(r, key->name, value, at); break;
+	case VALUE_PERCENT: set_percent(r, key->name, value, at); break;
+	case VALUE_SCALE: set_scale(r, key->name, value, at); break;
 	case VALUE_SOURCE: set_source(r, key->name, value, at); break;
 	}
 }

@@ -180,6 +180,32 @@ static const struct lull_column clock_columns[] = {
 };
 #undef ROW
 
+#define ROW struct lull_clamp
+static const struct lull_column clamp_columns[] = {
+	{COL("mV_per_A", REAL_OR_NAN, mV_per_A)},
+	{COL("range_A", REAL_OR_NAN, range_A)},
+	{COL("inverted", FLAG, inverted)},
+	{COL("first_s", REAL, first_s)},
+	{COL("dated", FLAG, dated)},
+	{COL("start_utc_ns", INT64, start_utc_ns)},
+	{COL("zero_before_mA", REAL_OR_NAN, zero_before_mA)},
+	{COL("zero_after_mA", REAL_OR_NAN, zero_after_mA)},
+	{COL("logger_mA", REAL_OR_NAN, logger_mA)},
+	{COL("samples", UINT64, samples)},
+	{COL("skipped", UINT64, skipped)},
+	{COL("live", FLAG, live)},
+};
+#undef ROW
+
+#define ROW struct lull_chunk
+static const struct lull_column chunk_columns[] = {
+	{COL("tau_ns", TIME, tau_ns)},
+	{COL("step_ns", STEP, step_ns)},
+	{COL("count", UINT32, count)},
+	{COL("uA", SAMPLES, uA)},
+};
+#undef ROW
+
 static bool bus_agrees(const union lull_any_row *row)
 {
 	const struct lull_bus *bus = &row->bus.bus;
@@ -207,6 +233,13 @@ static bool coverage_agrees(const union lull_any_row *row)
 	return row->coverage.from <= row->coverage.to;
 }
 
+static bool chunk_agrees(const union lull_any_row *row)
+{
+	const struct lull_chunk *c = &row->chunk;
+
+	return c->count && c->step_ns > 0 && c->step_ns <= LULL_TIME_LIMIT / c->count;
+}
+
 #define TABLE(name) #name, name##_columns, sizeof(name##_columns) / sizeof(name##_columns[0])
 const struct lull_table lull_tables[LULL_TABLE_COUNT] = {
 	[LULL_TABLE_BUS] = {TABLE(bus), bus_agrees},
@@ -218,4 +251,6 @@ const struct lull_table lull_tables[LULL_TABLE_COUNT] = {
 	[LULL_TABLE_COVERAGE] = {TABLE(coverage), coverage_agrees},
 	[LULL_TABLE_MARK] = {TABLE(mark), NULL},
 	[LULL_TABLE_CLOCK] = {TABLE(clock), NULL},
+	[LULL_TABLE_CLAMP] = {TABLE(clamp), NULL},
+	[LULL_TABLE_CHUNK] = {TABLE(chunk), chunk_agrees},
 };

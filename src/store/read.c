@@ -227,6 +227,8 @@ static int give(struct lull_night *night, const struct lull_sink *sink, enum lul
 							   : -EBADMSG;
 	case LULL_TABLE_MARK: return sink->mark(sink->ctx, &row->mark);
 	case LULL_TABLE_CLOCK: return sink->clock(sink->ctx, &row->clock);
+	case LULL_TABLE_CLAMP: return sink->clamp(sink->ctx, &row->clamp);
+	case LULL_TABLE_CHUNK: return sink->chunk(sink->ctx, &row->chunk);
 	case LULL_TABLE_COUNT: break;
 	}
 	return -EINVAL;
@@ -274,8 +276,13 @@ static int read_table(struct reading *reading, enum lull_table_index index, stru
 			break;
 		}
 		r = lull_row_read(stmt, table, &row, &bad);
-		if (!r)
+		if (!r) {
+			if (index == LULL_TABLE_CLAMP)
+				row.clamp.present = true;
 			r = give(night, &sink, index, &row);
+			if (index == LULL_TABLE_CHUNK)
+				free(row.chunk.uA);
+		}
 		if (r == -EBADMSG)
 			lull_store_say(reading->err, reading->err_size,
 				"%s: damaged: table '%s', row %lu: %s%s", reading->name, table->name, n,

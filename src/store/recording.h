@@ -27,6 +27,8 @@ LULL_MUST_CHECK int lull_schema_same(sqlite3 *db, const struct lull_schema *, ch
 
 /* Instants, and lengths of time: 0 to a hundred years, so that sums of two cannot overflow. */
 #define LULL_TIME_LIMIT (INT64_C(36525) * 24 * 60 * LULL_MIN)
+/* Samples of one chunk: as many as a value of SQLite may have bytes for here. */
+#define LULL_CHUNK_LIMIT ((uint32_t)1 << 20)
 /* Rows of one table that are read at most. */
 #define LULL_ROW_LIMIT 2000000
 
@@ -49,6 +51,9 @@ enum lull_column_kind {
 	LULL_COL_TEXT, /* char[limit] */
 	LULL_COL_BYTES, /* uint8_t[limit] */
 	LULL_COL_BINS, /* uint32_t[LULL_GAP_BINS] as JSON, NULL if all are 0 */
+	LULL_COL_FLAG, /* bool */
+	LULL_COL_STEP, /* int64_t 1..LULL_TIME_LIMIT */
+	LULL_COL_SAMPLES, /* int32_t * of a struct lull_chunk, `count` of them, low byte first; read: malloc()ed */
 	LULL_COL_PAYLOAD /* data of a struct lull_edge, as long as its length; NULL in a remote frame */
 };
 
@@ -75,6 +80,8 @@ union lull_any_row {
 	struct lull_coverage coverage;
 	struct lull_mark mark;
 	struct lull_clock_map clock;
+	struct lull_clamp clamp;
+	struct lull_chunk chunk;
 };
 
 enum lull_table_index {
@@ -87,6 +94,8 @@ enum lull_table_index {
 	LULL_TABLE_COVERAGE,
 	LULL_TABLE_MARK,
 	LULL_TABLE_CLOCK,
+	LULL_TABLE_CLAMP,
+	LULL_TABLE_CHUNK,
 	LULL_TABLE_COUNT
 };
 
@@ -102,8 +111,8 @@ extern const struct lull_table lull_tables[LULL_TABLE_COUNT];
 /* Binds all columns of a row, from parameter 1 on. 0, -EINVAL for a value that could not be read back, or the
  * errno of SQLite's answer. */
 LULL_MUST_CHECK int lull_row_bind(sqlite3_stmt *, const struct lull_table *, const void *row);
-/* Reads the columns of a row, from column 0 on, each against its range. 0, or -EBADMSG with the column in *bad (NULL:
- * the columns contradict each other). */
+/* Reads the columns of a row, from column 0 on, each against its range. 0, -ENOMEM, or -EBADMSG with the column in *bad
+ * (NULL: the columns contradict each other). A chunk's samples are the caller's to free, but not after an error. */
 LULL_MUST_CHECK int lull_row_read(
 	sqlite3_stmt *, const struct lull_table *, union lull_any_row *row, const char **bad);
 /* Control characters and broken UTF-8 -> '?' (a foreign file's texts end up on terminals). */

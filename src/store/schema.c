@@ -14,130 +14,156 @@
 	"CASE WHEN " id " IS NULL THEN 'none' WHEN " id " >= 2147483648 THEN printf('0x%08X', " id " & 536870911)" \
 	" ELSE printf('0x%03X', " id ") END"
 
-static const char schema_1[] =
-	"CREATE TABLE text ( -- named texts of the recording\n"
-	"	key TEXT PRIMARY KEY, -- 'profile', 'capture', 'limits', 'created-by'\n"
-	"	value TEXT NOT NULL\n"
-	");\n"
-	"CREATE TABLE bus ( -- one row a CAN bus; counts are for the whole recording\n"
-	"	bus INTEGER PRIMARY KEY, -- 0..15; all tables name a bus by this number\n"
-	"	name TEXT NOT NULL, -- as in the capture, 'can0'\n"
-	"	bitrate INTEGER NOT NULL, -- bit/s; 0: unknown\n"
-	"	bitrate_data INTEGER NOT NULL, -- bit/s of the CAN FD data phase; 0: unknown or none\n"
-	"	frames INTEGER NOT NULL, -- data and remote frames\n"
-	"	bits INTEGER NOT NULL, -- their length on the wire, stuff bits and inter-frame space included\n"
-	"	errors INTEGER NOT NULL, -- error frames\n"
-	"	overflow INTEGER NOT NULL, -- frames of IDs for which the ID table had no place\n"
-	"	overflow_ids INTEGER NOT NULL, -- at least so many such IDs\n"
-	"	first_ns INTEGER, -- first frame; NULL: none. All *_ns: nanoseconds from the start of the recording\n"
-	"	last_ns INTEGER -- last frame; NULL: none\n"
-	");\n"
-	"CREATE TABLE stretch ( -- one arbitration ID sending without a break\n"
-	"	bus INTEGER NOT NULL,\n"
-	"	id INTEGER, -- 0..0x7FF, or 0x80000000 + 29 bits: extended; NULL: IDs that the full table could not take\n"
-	"	kind TEXT NOT NULL, -- 'cyclic'; 'events': all frames of a 5-minute window; 'overflow'\n"
-	"	ended TEXT NOT NULL, -- 'gap': it stopped; 'blind', 'loss', 'evicted', 'open': no stop; 'rate': goes on at another period\n"
-	"	flags INTEGER NOT NULL, -- seen in any frame: 1 remote, 4 FD, 8 bit-rate switch, 16 error state\n"
-	"	first_ns INTEGER NOT NULL, -- first frame\n"
-	"	last_ns INTEGER NOT NULL, -- last frame\n"
-	"	frames INTEGER NOT NULL,\n"
-	"	bits INTEGER NOT NULL, -- on the wire\n"
-	"	period_ns INTEGER NOT NULL, -- nominal period; 0: unknown\n"
-	"	last_index INTEGER NOT NULL, -- of the last frame: sum of round(gap / period), so a lost frame shifts nothing\n"
-	"	gap_min_ns INTEGER NOT NULL, -- shortest time between two frames; 0 with one frame\n"
-	"	gap_max_ns INTEGER NOT NULL, -- longest\n"
-	"	fit_n REAL NOT NULL, -- fit of r = t - first - k * period over index k: number of arrivals\n"
-	"	fit_sk REAL NOT NULL, -- sum of k\n"
-	"	fit_skk REAL NOT NULL, -- sum of k * k\n"
-	"	fit_sr REAL NOT NULL, -- sum of r, ns\n"
-	"	fit_skr REAL NOT NULL, -- sum of k * r\n"
-	"	fit_srr REAL NOT NULL, -- sum of r * r\n"
-	"	fit_r_min_ns INTEGER NOT NULL, -- smallest r: delays only add\n"
-	"	back_to_back INTEGER NOT NULL, -- copies that follow at once: nobody acknowledged\n"
-	"	changes INTEGER NOT NULL, -- how often payload bytes 0-1 changed\n"
-	"	length INTEGER NOT NULL, -- payload bytes of the first frame, 8 at most\n"
-	"	payload_first BLOB NOT NULL, -- 8 bytes, of which `length` count\n"
-	"	payload_second BLOB NOT NULL, -- of the second frame\n"
-	"	payload_last BLOB NOT NULL, -- of the last\n"
-	"	changed_bits INTEGER NOT NULL, -- bit 8 * byte + bit set: that payload bit changed; a signed number of 64 bits\n"
-	"	gap_bins TEXT -- 'events' only, JSON array: gaps of 62.5 us * 2^i up to twice that, i = 0..23; else NULL\n"
-	");\n"
-	"CREATE TABLE cadence ( -- the same fit over one 5-minute window of a long stretch\n"
-	"	bus INTEGER NOT NULL,\n"
-	"	id INTEGER,\n"
-	"	stretch_first_ns INTEGER NOT NULL, -- first_ns of its stretch, from which k counts\n"
-	"	window_ns INTEGER NOT NULL, -- start of the window\n"
-	"	period_ns INTEGER NOT NULL,\n"
-	"	fit_n REAL NOT NULL,\n"
-	"	fit_sk REAL NOT NULL,\n"
-	"	fit_skk REAL NOT NULL,\n"
-	"	fit_sr REAL NOT NULL,\n"
-	"	fit_skr REAL NOT NULL,\n"
-	"	fit_srr REAL NOT NULL,\n"
-	"	fit_r_min_ns INTEGER NOT NULL\n"
-	");\n"
-	"CREATE TABLE gap ( -- a silence of a whole bus of 1 s or more\n"
-	"	bus INTEGER NOT NULL,\n"
-	"	last_ns INTEGER, -- last frame before it; NULL: none\n"
-	"	next_ns INTEGER, -- first frame after it; NULL: none up to the end\n"
-	"	last_id INTEGER, -- of these two frames\n"
-	"	next_id INTEGER\n"
-	");\n"
-	"CREATE TABLE change ( -- payload bytes 0 and 1 of an ID changed, or were seen first in a stretch\n"
-	"	bus INTEGER NOT NULL,\n"
-	"	id INTEGER,\n"
-	"	t_ns INTEGER NOT NULL,\n"
-	"	length INTEGER NOT NULL, -- how many of the two bytes that frame had\n"
-	"	bytes BLOB NOT NULL -- 2 bytes\n"
-	");\n"
-	"CREATE TABLE edge ( -- frames kept around a silence of 2 s or more\n"
-	"	kind TEXT NOT NULL, -- 'first': after the silence; 'last': before it; 'new': first frame of an ID\n"
-	"	copies INTEGER NOT NULL, -- 1, or how many followed back to back\n"
-	"	t_ns INTEGER NOT NULL,\n"
-	"	last_copy_ns INTEGER NOT NULL, -- the last of the copies\n"
-	"	bus INTEGER NOT NULL,\n"
-	"	flags INTEGER NOT NULL, -- 1 remote, 2 error frame, 4 FD, 8 bit-rate switch, 16 error state\n"
-	"	id INTEGER, -- of an error frame: its class bits as in linux/can/error.h\n"
-	"	length INTEGER NOT NULL, -- payload bytes, 64 at most\n"
-	"	data BLOB -- the payload; NULL: remote frame\n"
-	");\n"
-	"CREATE TABLE coverage ( -- when a bus was really observed; rows may overlap, and a blind reason beats 'observed'\n"
-	"	bus INTEGER, -- NULL: every bus\n"
-	"	why TEXT NOT NULL, -- 'observed', or why the bus could not be heard\n"
-	"	from_ns INTEGER NOT NULL,\n"
-	"	to_ns INTEGER NOT NULL\n"
-	");\n"
-	"CREATE TABLE mark ( -- something a person did or says\n"
-	"	t_ns INTEGER NOT NULL,\n"
-	"	kind TEXT NOT NULL, -- 'key on', 'key off', 'door', ..., 'other'\n"
-	"	value REAL, -- 'test load': mA; else NULL\n"
-	"	name TEXT NOT NULL, -- node or circuit, or empty\n"
-	"	text TEXT NOT NULL -- as written\n"
-	");\n"
-	"CREATE TABLE clock ( -- the wall clock as known at an instant\n"
-	"	t_ns INTEGER NOT NULL,\n"
-	"	utc_ns INTEGER NOT NULL, -- since 1970-01-01 UTC\n"
-	"	error_ns INTEGER NOT NULL -- plus or minus\n"
-	");\n"
-	"CREATE TABLE left_out ( -- what was not used, and why\n"
-	"	sentence TEXT NOT NULL\n"
-	");\n"
-	"CREATE VIEW stretches AS SELECT b.name AS bus, " ID_TEXT("s.id") " AS id, s.first_ns / 1e9 AS from_s,"
-	" s.last_ns / 1e9 AS to_s, s.frames, s.period_ns / 1e6 AS period_ms, s.kind, s.ended"
-	" FROM stretch s LEFT JOIN bus b USING (bus) ORDER BY s.first_ns, s.bus, s.id;\n"
-	"CREATE VIEW silences AS SELECT b.name AS bus, g.last_ns / 1e9 AS from_s, g.next_ns / 1e9 AS to_s, "
-	ID_TEXT("g.last_id") " AS last_id, " ID_TEXT("g.next_id") " AS next_id"
-	" FROM gap g LEFT JOIN bus b USING (bus) ORDER BY g.last_ns, g.bus;\n"
-	"CREATE VIEW edges AS SELECT b.name AS bus, e.t_ns / 1e9 AS at_s, e.kind, CASE WHEN e.flags & 2 THEN 'error' ELSE "
-	ID_TEXT("e.id") " END AS id, hex(e.data) AS data, e.copies"
-	" FROM edge e LEFT JOIN bus b USING (bus) ORDER BY e.t_ns, e.bus;\n"
-	"CREATE VIEW covered AS SELECT coalesce(b.name, 'all') AS bus, c.from_ns / 1e9 AS from_s, c.to_ns / 1e9 AS to_s, c.why"
-	" FROM coverage c LEFT JOIN bus b USING (bus) ORDER BY c.from_ns, c.bus;\n"
-	"CREATE VIEW marks AS SELECT t_ns / 1e9 AS at_s, kind, name, value, text FROM mark ORDER BY t_ns;\n";
+#define SCHEMA_1 \
+	"CREATE TABLE text ( -- named texts of the recording\n" \
+	"	key TEXT PRIMARY KEY, -- 'profile', 'capture', 'limits', 'created-by'\n" \
+	"	value TEXT NOT NULL\n" \
+	");\n" \
+	"CREATE TABLE bus ( -- one row a CAN bus; counts are for the whole recording\n" \
+	"	bus INTEGER PRIMARY KEY, -- 0..15; all tables name a bus by this number\n" \
+	"	name TEXT NOT NULL, -- as in the capture, 'can0'\n" \
+	"	bitrate INTEGER NOT NULL, -- bit/s; 0: unknown\n" \
+	"	bitrate_data INTEGER NOT NULL, -- bit/s of the CAN FD data phase; 0: unknown or none\n" \
+	"	frames INTEGER NOT NULL, -- data and remote frames\n" \
+	"	bits INTEGER NOT NULL, -- their length on the wire, stuff bits and inter-frame space included\n" \
+	"	errors INTEGER NOT NULL, -- error frames\n" \
+	"	overflow INTEGER NOT NULL, -- frames of IDs for which the ID table had no place\n" \
+	"	overflow_ids INTEGER NOT NULL, -- at least so many such IDs\n" \
+	"	first_ns INTEGER, -- first frame; NULL: none. All *_ns: nanoseconds from the start of the recording\n" \
+	"	last_ns INTEGER -- last frame; NULL: none\n" \
+	");\n" \
+	"CREATE TABLE stretch ( -- one arbitration ID sending without a break\n" \
+	"	bus INTEGER NOT NULL,\n" \
+	"	id INTEGER, -- 0..0x7FF, or 0x80000000 + 29 bits: extended; NULL: IDs that the full table could not take\n" \
+	"	kind TEXT NOT NULL, -- 'cyclic'; 'events': all frames of a 5-minute window; 'overflow'\n" \
+	"	ended TEXT NOT NULL, -- 'gap': it stopped; 'blind', 'loss', 'evicted', 'open': no stop; 'rate': goes on at another period\n" \
+	"	flags INTEGER NOT NULL, -- seen in any frame: 1 remote, 4 FD, 8 bit-rate switch, 16 error state\n" \
+	"	first_ns INTEGER NOT NULL, -- first frame\n" \
+	"	last_ns INTEGER NOT NULL, -- last frame\n" \
+	"	frames INTEGER NOT NULL,\n" \
+	"	bits INTEGER NOT NULL, -- on the wire\n" \
+	"	period_ns INTEGER NOT NULL, -- nominal period; 0: unknown\n" \
+	"	last_index INTEGER NOT NULL, -- of the last frame: sum of round(gap / period), so a lost frame shifts nothing\n" \
+	"	gap_min_ns INTEGER NOT NULL, -- shortest time between two frames; 0 with one frame\n" \
+	"	gap_max_ns INTEGER NOT NULL, -- longest\n" \
+	"	fit_n REAL NOT NULL, -- fit of r = t - first - k * period over index k: number of arrivals\n" \
+	"	fit_sk REAL NOT NULL, -- sum of k\n" \
+	"	fit_skk REAL NOT NULL, -- sum of k * k\n" \
+	"	fit_sr REAL NOT NULL, -- sum of r, ns\n" \
+	"	fit_skr REAL NOT NULL, -- sum of k * r\n" \
+	"	fit_srr REAL NOT NULL, -- sum of r * r\n" \
+	"	fit_r_min_ns INTEGER NOT NULL, -- smallest r: delays only add\n" \
+	"	back_to_back INTEGER NOT NULL, -- copies that follow at once: nobody acknowledged\n" \
+	"	changes INTEGER NOT NULL, -- how often payload bytes 0-1 changed\n" \
+	"	length INTEGER NOT NULL, -- payload bytes of the first frame, 8 at most\n" \
+	"	payload_first BLOB NOT NULL, -- 8 bytes, of which `length` count\n" \
+	"	payload_second BLOB NOT NULL, -- of the second frame\n" \
+	"	payload_last BLOB NOT NULL, -- of the last\n" \
+	"	changed_bits INTEGER NOT NULL, -- bit 8 * byte + bit set: that payload bit changed; a signed number of 64 bits\n" \
+	"	gap_bins TEXT -- 'events' only, JSON array: gaps of 62.5 us * 2^i up to twice that, i = 0..23; else NULL\n" \
+	");\n" \
+	"CREATE TABLE cadence ( -- the same fit over one 5-minute window of a long stretch\n" \
+	"	bus INTEGER NOT NULL,\n" \
+	"	id INTEGER,\n" \
+	"	stretch_first_ns INTEGER NOT NULL, -- first_ns of its stretch, from which k counts\n" \
+	"	window_ns INTEGER NOT NULL, -- start of the window\n" \
+	"	period_ns INTEGER NOT NULL,\n" \
+	"	fit_n REAL NOT NULL,\n" \
+	"	fit_sk REAL NOT NULL,\n" \
+	"	fit_skk REAL NOT NULL,\n" \
+	"	fit_sr REAL NOT NULL,\n" \
+	"	fit_skr REAL NOT NULL,\n" \
+	"	fit_srr REAL NOT NULL,\n" \
+	"	fit_r_min_ns INTEGER NOT NULL\n" \
+	");\n" \
+	"CREATE TABLE gap ( -- a silence of a whole bus of 1 s or more\n" \
+	"	bus INTEGER NOT NULL,\n" \
+	"	last_ns INTEGER, -- last frame before it; NULL: none\n" \
+	"	next_ns INTEGER, -- first frame after it; NULL: none up to the end\n" \
+	"	last_id INTEGER, -- of these two frames\n" \
+	"	next_id INTEGER\n" \
+	");\n" \
+	"CREATE TABLE change ( -- payload bytes 0 and 1 of an ID changed, or were seen first in a stretch\n" \
+	"	bus INTEGER NOT NULL,\n" \
+	"	id INTEGER,\n" \
+	"	t_ns INTEGER NOT NULL,\n" \
+	"	length INTEGER NOT NULL, -- how many of the two bytes that frame had\n" \
+	"	bytes BLOB NOT NULL -- 2 bytes\n" \
+	");\n" \
+	"CREATE TABLE edge ( -- frames kept around a silence of 2 s or more\n" \
+	"	kind TEXT NOT NULL, -- 'first': after the silence; 'last': before it; 'new': first frame of an ID\n" \
+	"	copies INTEGER NOT NULL, -- 1, or how many followed back to back\n" \
+	"	t_ns INTEGER NOT NULL,\n" \
+	"	last_copy_ns INTEGER NOT NULL, -- the last of the copies\n" \
+	"	bus INTEGER NOT NULL,\n" \
+	"	flags INTEGER NOT NULL, -- 1 remote, 2 error frame, 4 FD, 8 bit-rate switch, 16 error state\n" \
+	"	id INTEGER, -- of an error frame: its class bits as in linux/can/error.h\n" \
+	"	length INTEGER NOT NULL, -- payload bytes, 64 at most\n" \
+	"	data BLOB -- the payload; NULL: remote frame\n" \
+	");\n" \
+	"CREATE TABLE coverage ( -- when a bus was really observed; rows may overlap, and a blind reason beats 'observed'\n" \
+	"	bus INTEGER, -- NULL: every bus\n" \
+	"	why TEXT NOT NULL, -- 'observed', or why the bus could not be heard\n" \
+	"	from_ns INTEGER NOT NULL,\n" \
+	"	to_ns INTEGER NOT NULL\n" \
+	");\n" \
+	"CREATE TABLE mark ( -- something a person did or says\n" \
+	"	t_ns INTEGER NOT NULL,\n" \
+	"	kind TEXT NOT NULL, -- 'key on', 'key off', 'door', ..., 'other'\n" \
+	"	value REAL, -- 'test load': mA; else NULL\n" \
+	"	name TEXT NOT NULL, -- node or circuit, or empty\n" \
+	"	text TEXT NOT NULL -- as written\n" \
+	");\n" \
+	"CREATE TABLE clock ( -- the wall clock as known at an instant\n" \
+	"	t_ns INTEGER NOT NULL,\n" \
+	"	utc_ns INTEGER NOT NULL, -- since 1970-01-01 UTC\n" \
+	"	error_ns INTEGER NOT NULL -- plus or minus\n" \
+	");\n" \
+	"CREATE TABLE left_out ( -- what was not used, and why\n" \
+	"	sentence TEXT NOT NULL\n" \
+	");\n" \
+	"CREATE VIEW stretches AS SELECT b.name AS bus, " ID_TEXT("s.id") " AS id, s.first_ns / 1e9 AS from_s," \
+	" s.last_ns / 1e9 AS to_s, s.frames, s.period_ns / 1e6 AS period_ms, s.kind, s.ended" \
+	" FROM stretch s LEFT JOIN bus b USING (bus) ORDER BY s.first_ns, s.bus, s.id;\n" \
+	"CREATE VIEW silences AS SELECT b.name AS bus, g.last_ns / 1e9 AS from_s, g.next_ns / 1e9 AS to_s, " \
+	ID_TEXT("g.last_id") " AS last_id, " ID_TEXT("g.next_id") " AS next_id" \
+	" FROM gap g LEFT JOIN bus b USING (bus) ORDER BY g.last_ns, g.bus;\n" \
+	"CREATE VIEW edges AS SELECT b.name AS bus, e.t_ns / 1e9 AS at_s, e.kind, CASE WHEN e.flags & 2 THEN 'error' ELSE " \
+	ID_TEXT("e.id") " END AS id, hex(e.data) AS data, e.copies" \
+	" FROM edge e LEFT JOIN bus b USING (bus) ORDER BY e.t_ns, e.bus;\n" \
+	"CREATE VIEW covered AS SELECT coalesce(b.name, 'all') AS bus, c.from_ns / 1e9 AS from_s, c.to_ns / 1e9 AS to_s, c.why" \
+	" FROM coverage c LEFT JOIN bus b USING (bus) ORDER BY c.from_ns, c.bus;\n" \
+	"CREATE VIEW marks AS SELECT t_ns / 1e9 AS at_s, kind, name, value, text FROM mark ORDER BY t_ns;\n"
+
+/* The battery's current beside the buses. */
+#define SCHEMA_2_ADDS \
+	"CREATE TABLE clamp ( -- what is known of the clamp's log; the last row holds, none: there was no log\n" \
+	"	mV_per_A REAL, -- scale of the clamp; NULL: the log was in amperes\n" \
+	"	range_A REAL, -- saturation on either side; NULL: not told\n" \
+	"	inverted INTEGER NOT NULL, -- 1: told to hang the other way round, and turned in chunk\n" \
+	"	first_s REAL NOT NULL, -- stamp of the first sample, s, where the log has no dates\n" \
+	"	dated INTEGER NOT NULL, -- 1: the log has dates\n" \
+	"	start_utc_ns INTEGER NOT NULL, -- of the first sample by the clamp's clock; 0 without dates\n" \
+	"	zero_before_mA REAL, -- reading off the cable; NULL: none\n" \
+	"	zero_after_mA REAL,\n" \
+	"	logger_mA REAL, -- the logger's own draw from the car; NULL: none told\n" \
+	"	samples INTEGER NOT NULL,\n" \
+	"	skipped INTEGER NOT NULL, -- lines that were no sample\n" \
+	"	live INTEGER NOT NULL -- 1: its clock is the recording's\n" \
+	");\n" \
+	"CREATE TABLE chunk ( -- a run of samples on a regular grid, some 300 s each\n" \
+	"	tau_ns INTEGER NOT NULL, -- of the first one, from the log's first sample, by the clamp's clock\n" \
+	"	step_ns INTEGER NOT NULL,\n" \
+	"	count INTEGER NOT NULL,\n" \
+	"	uA BLOB NOT NULL -- microamperes, 32 bits each, signed, low byte first; -2147483648: no reading\n" \
+	");\n" \
+	"CREATE VIEW chunks AS SELECT tau_ns / 1e9 AS from_s, (tau_ns + step_ns * (count - 1)) / 1e9 AS to_s," \
+	" step_ns / 1e9 AS step_s, count FROM chunk ORDER BY tau_ns;\n"
 /* clang-format on */
 
 const struct lull_schema lull_schemas[] = {
-	{LULL_SCHEMA_VERSION, schema_1, NULL},
+	{1, SCHEMA_1, SCHEMA_2_ADDS},
+	{LULL_SCHEMA_VERSION, SCHEMA_1 SCHEMA_2_ADDS, NULL},
 };
 const size_t lull_schema_count = sizeof(lull_schemas) / sizeof(lull_schemas[0]);
 

@@ -5,7 +5,7 @@
 
 #include <lull/night.h>
 
-#define LULL_SCHEMA_VERSION 1
+#define LULL_SCHEMA_VERSION 2
 
 struct lull_store;
 

@@ -2,6 +2,7 @@
 /* values: one row to SQLite and back, column by column, each value against its range. */
 #include "recording.h"
 
+#include <endian.h>
 #include <errno.h>
 #include <math.h>
 #include <stdio.h>
@@ -51,6 +52,22 @@ static int bind_bins(sqlite3_stmt *stmt, int i, const uint8_t *at)
 		return sqlite3_bind_null(stmt, i);
 	text[length++] = ']';
 	return sqlite3_bind_text(stmt, i, text, (int)length, SQLITE_TRANSIENT);
+}
+
+static int bind_samples(sqlite3_stmt *stmt, int i, const struct lull_chunk *chunk)
+{
+	if (!chunk->count || chunk->count > LULL_CHUNK_LIMIT || !chunk->uA)
+		return SQLITE_RANGE;
+	uint8_t *bytes = malloc(chunk->count * sizeof(int32_t));
+
+	if (!bytes)
+		return SQLITE_NOMEM;
+	for (size_t k = 0; k < chunk->count; k++) {
+		const uint32_t word = htole32((uint32_t)chunk->uA[k]);
+
+		memcpy(bytes + k * sizeof(word), &word, sizeof(word));
+	}
+	return sqlite3_bind_blob64(stmt, i, bytes, chunk->count * sizeof(int32_t), free);
 }
 
 /* An SQLite result, or SQLITE_RANGE for a value that may not be written. The row stays as it is until the step. */
@@ -120,6 +137,15 @@ static int bind_value(sqlite3_stmt *stmt, int i, const struct lull_column *colum
 	}
 	case LULL_COL_BYTES: return sqlite3_bind_blob(stmt, i, at, (int)column->limit, SQLITE_STATIC);
 	case LULL_COL_BINS: return bind_bins(stmt, i, at);
+	case LULL_COL_FLAG: {
+		MEMBER(bool, flag);
+		return sqlite3_bind_int(stmt, i, flag);
+	}
+	case LULL_COL_STEP: {
+		MEMBER(int64_t, step);
+		return step > 0 && step <= LULL_TIME_LIMIT ? sqlite3_bind_int64(stmt, i, step) : SQLITE_RANGE;
+	}
+	case LULL_COL_SAMPLES: return bind_samples(stmt, i, row);
 	case LULL_COL_PAYLOAD: {
 		const struct lull_frame *frame = &((const struct lull_edge *)row)->frame;
 
@@ -287,6 +313,38 @@ static bool read_bins(sqlite3_stmt *stmt, int i, uint8_t *at)
 	return text && !strcmp(text, "]");
 }
 
+/* chunk->count has been read before. */
+static int read_samples(sqlite3_stmt *stmt, int i, struct lull_chunk *chunk)
+{
+	if (sqlite3_column_type(stmt, i) != SQLITE_BLOB || !chunk->count || chunk->count > LULL_CHUNK_LIMIT ||
+		(size_t)sqlite3_column_bytes(stmt, i) != chunk->count * sizeof(int32_t))
+		return -EBADMSG;
+	const uint8_t *bytes = sqlite3_column_blob(stmt, i);
+
+	chunk->uA = bytes ? malloc(chunk->count * sizeof(int32_t)) : NULL;
+	if (!chunk->uA)
+		return -ENOMEM;
+	for (size_t k = 0; k < chunk->count; k++) {
+		uint32_t word;
+
+		memcpy(&word, bytes + k * sizeof(word), sizeof(word));
+		chunk->uA[k] = (int32_t)le32toh(word);
+	}
+	return 0;
+}
+
+static bool read_flag(sqlite3_stmt *stmt, int i, uint8_t *at)
+{
+	uint8_t value;
+
+	if (!read_u8(stmt, i, 1, &value))
+		return false;
+	const bool flag = value == 1;
+
+	memcpy(at, &flag, sizeof(flag));
+	return true;
+}
+
 static bool read_value(sqlite3_stmt *stmt, int i, const struct lull_column *column, union lull_any_row *row)
 {
 	uint8_t *at = (uint8_t *)row + column->offset;
@@ -323,6 +381,9 @@ static bool read_value(sqlite3_stmt *stmt, int i, const struct lull_column *colu
 	case LULL_COL_TEXT: return read_text(stmt, i, column->limit, at);
 	case LULL_COL_BYTES: return read_bytes(stmt, i, column->limit, at);
 	case LULL_COL_BINS: return read_bins(stmt, i, at);
+	case LULL_COL_FLAG: return read_flag(stmt, i, at);
+	case LULL_COL_STEP: return read_i64(stmt, i, 1, LULL_TIME_LIMIT, at);
+	case LULL_COL_SAMPLES: break; /* see lull_row_read(): it can run out of memory */
 	case LULL_COL_PAYLOAD: {
 		const struct lull_frame *frame = &row->edge.frame;
 
@@ -336,17 +397,24 @@ int lull_row_read(
 	sqlite3_stmt *stmt, const struct lull_table *table, union lull_any_row *row, const char **bad)
 {
 	memset(row, 0, sizeof(*row));
-	for (size_t i = 0; i < table->column_count; i++) {
-		if (!read_value(stmt, (int)i, &table->columns[i], row)) {
-			*bad = table->columns[i].name;
-			return -EBADMSG;
-		}
+	int r = 0;
+	size_t i;
+
+	for (i = 0; !r && i < table->column_count; i++) {
+		if (table->columns[i].kind == LULL_COL_SAMPLES)
+			r = read_samples(stmt, (int)i, &row->chunk);
+		else if (!read_value(stmt, (int)i, &table->columns[i], row))
+			r = -EBADMSG;
 	}
-	if (table->agrees && !table->agrees(row)) {
+	if (r) {
+		*bad = table->columns[i - 1].name;
+	} else if (table->agrees && !table->agrees(row)) {
 		*bad = NULL;
-		return -EBADMSG;
+		r = -EBADMSG;
 	}
-	return 0;
+	if (r && table == &lull_tables[LULL_TABLE_CHUNK])
+		free(row->chunk.uA);
+	return r;
 }
 
 /* Length of the UTF-8 sequence at s, 0 if it is none (overlong, surrogate, above U+10FFFF, or C1 control). */

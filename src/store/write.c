@@ -274,6 +274,16 @@ static int put_clock(void *ctx, const struct lull_clock_map *row)
 	return put(ctx, LULL_TABLE_CLOCK, row);
 }
 
+static int put_clamp(void *ctx, const struct lull_clamp *row)
+{
+	return row->present ? put(ctx, LULL_TABLE_CLAMP, row) : 0;
+}
+
+static int put_chunk(void *ctx, const struct lull_chunk *row)
+{
+	return put(ctx, LULL_TABLE_CHUNK, row);
+}
+
 static int put_bus(void *ctx, unsigned index, const struct lull_bus *bus)
 {
 	if (index >= LULL_BUS_MAX)
@@ -305,6 +315,8 @@ struct lull_sink lull_store_sink(struct lull_store *store)
 		.mark = put_mark,
 		.clock = put_clock,
 		.bus = put_bus,
+		.clamp = put_clamp,
+		.chunk = put_chunk,
 		.left_out = put_left_out,
 	};
 }

@@ -38,7 +38,8 @@ static void insert(sqlite3 *db, enum lull_table_index index, const union lull_an
 /* Columns are inserted by position above: the descriptions follow the order of the schema. */
 static unsigned char *good_recording(sqlite3_int64 *size)
 {
-	static const union lull_any_row rows[] = {
+	static int32_t samples[] = {1000, LULL_NO_SAMPLE, -7};
+	const union lull_any_row rows[] = {
 		[LULL_TABLE_BUS] = {.bus = {0, {.name = "can0", .first = 0, .last = 9}}},
 		[LULL_TABLE_STRETCH] =
 			{.stretch = {.id = 0x100, .first = 1, .last = 2, .frames = 2, .bins = {3}}},
@@ -52,6 +53,8 @@ static unsigned char *good_recording(sqlite3_int64 *size)
 		[LULL_TABLE_COVERAGE] = {.coverage = {.bus = LULL_BUS_ALL, .to = 9}},
 		[LULL_TABLE_MARK] = {.mark = {.text = "door"}},
 		[LULL_TABLE_CLOCK] = {.clock = {.utc_ns = 5}},
+		[LULL_TABLE_CLAMP] = {.clamp = {.present = true, .mV_per_A = 100}},
+		[LULL_TABLE_CHUNK] = {.chunk = {.step_ns = LULL_SEC, .count = 3, .uA = samples}},
 	};
 	sqlite3 *db;
 	char *sql = sqlite3_mprintf(
@@ -157,6 +160,11 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
 		(void)lull_fit_ppm(&night.stretches.at[i].fit, night.stretches.at[i].period_ns, NULL);
 		(void)lull_fit_residual(&night.stretches.at[i].fit);
 	}
+	struct lull_series series = {0};
+
+	if (!r && lull_series_from_chunks(night.chunks.at, night.chunks.n, &series))
+		abort();
+	lull_series_clear(&series);
 	lull_night_clear(&night);
 	(void)sqlite3_close(db);
 	return 0;
