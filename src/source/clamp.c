@@ -356,7 +356,7 @@ bool lull_clamp_read(struct lull_clamp_log *log, struct lull_chunk *chunk)
 
 /* --- opening --- */
 
-/* Stamps that count from 1970, by how large they are: from 2001 to 2286. */
+/* Stamps that count from 1970, by how large they are. */
 static void tell_epoch(struct lull_clamp_log *log, const char *text, size_t n)
 {
 	static const struct {

@@ -148,7 +148,7 @@ enum clamp_cell clamp_cell(const char *text, size_t n, bool comma, double *value
 		while (used < n && text[used] == ' ')
 			used++;
 		if (lull_clamp_unit_parse(text + used, n - used, unit) < 0)
-			return CELL_BAD;
+			return no_number(text, n); /* "0L" */
 	}
 	if (!(fabs(*value) < OVERFLOW_NUMBER))
 		return *value < 0 ? CELL_UNDER : CELL_OVER;

@@ -43,26 +43,37 @@ static int64_t usual_step(const int64_t *t, size_t n, int64_t resolution)
 	return sum > 0 ? sum : 1;
 }
 
+/* How many samples are missing before one at t, -1 for more than can be filled in. */
+static int missing(const struct clamp_grid *g, int64_t t, int64_t resolution)
+{
+	const double usual = (double)g->step, away = (double)(t - g->last) - usual;
+	if (resolution > g->step) /* the stamps do not show a lost sample, only a hole */
+		return fabs(away) > 1.5 * (double)resolution ? -1 : 0;
+	/* Once the cone is narrow it knows the rate better than the first samples did. */
+	const double step = g->count < CLAMP_LOOK ? usual : (g->low + g->high) / 2;
+	const double more = round((double)(t - g->tau) / step) - g->count;
+	if (more > FILL_MOST)
+		return -1;
+	/* A sample that comes too early or late after the last one begins another rhythm, though the cone may still hold it. */
+	const double slack = 0.5 * usual > 1.5 * (double)resolution ? 0.5 * usual : 1.5 * (double)resolution;
+	if (fabs(away - (more > 0 ? more : 0) * usual) > slack)
+		return -1;
+	return more > 0 ? (int)more : 0;
+}
+
 static bool put(struct clamp_grid *g, int64_t t, int32_t uA, int64_t resolution)
 {
-	const double half = 0.5 * (double)g->step, written = (double)resolution;
-	const double near = half > written ? half : written, slack = half > 1.5 * written ? half : 1.5 * written;
-	const double away = (double)(t - g->last) - (double)g->step;
-	double missing = 0;
-	if (fabs(away) > slack) {
-		missing = round(away / (double)g->step);
-		if (!(missing >= 1 && missing <= FILL_MOST) || 2 * written > (double)g->step ||
-			fabs(away - missing * (double)g->step) > slack)
-			return false;
-	}
-	const double k = g->count + missing, since = (double)(t - g->tau);
+	const double half = 0.5 * (double)g->step, written = (double)resolution, near = half > written ? half : written;
+	const int lost = missing(g, t, resolution);
+	if (lost < 0 || t - g->tau >= CLAMP_CHUNK_NS || g->count + (uint32_t)lost >= CLAMP_CHUNK_MOST)
+		return false;
+	const double k = g->count + (uint32_t)lost, since = (double)(t - g->tau);
 	const double low = (since - near) / k, high = (since + near) / k;
-	if (t - g->tau >= CLAMP_CHUNK_NS || g->count + (uint32_t)missing >= CLAMP_CHUNK_MOST || high < 1 || low > g->high ||
-		high < g->low)
+	if (high < 1 || low > g->high || high < g->low)
 		return false;
 	g->low = low > g->low ? low : g->low;
 	g->high = high < g->high ? high : g->high;
-	for (; missing >= 1; missing--)
+	for (int i = 0; i < lost; i++)
 		g->uA[g->count++] = LULL_NO_SAMPLE;
 	g->uA[g->count++] = uA;
 	g->last = t;

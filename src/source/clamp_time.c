@@ -4,6 +4,7 @@
 #include <source/decimal.h>
 
 #include <errno.h>
+#include <stdlib.h>
 #include <string.h>
 #include <time.h>
 
@@ -12,6 +13,9 @@
 #define MIDNIGHT (12 * 60 * LULL_MIN)
 #define HOURS_MOST 100000 /* of a time that counts on beyond a day */
 #define TEXT_MOST 64
+#define YEAR_MOST 2114
+/* 145 years on either side of zero, so that the difference of two stamps fits. */
+#define STAMP_MOST INT64_C(4600000000000000000)
 
 struct cursor {
 	const char *p, *end;
@@ -100,9 +104,9 @@ static int number(struct clamp_time *ct, const char *text, size_t n, int64_t *ns
 		if (negative)
 			*ns = -*ns;
 		finer(ct, powers[e - decimals]);
-		return 0;
+		return llabs(*ns) <= STAMP_MOST ? 0 : -EINVAL;
 	}
-	if (lull_decimal_ns(text, n, e, ',', ns) < 0)
+	if (lull_decimal_ns(text, n, e, ',', ns) < 0 || *ns > STAMP_MOST || *ns < -STAMP_MOST)
 		return -EINVAL;
 	finer(ct, decimals < e ? powers[e - decimals] : 1);
 	return 0;
@@ -183,7 +187,7 @@ static int64_t days_since_1970(int y, int m, int d)
 static bool day_fits(int y, int m, int d)
 {
 	static const int days[] = {31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31};
-	if (y < 1970 || y > 2261 || m < 1 || m > 12 || d < 1)
+	if (y < 1970 || y > YEAR_MOST || m < 1 || m > 12 || d < 1)
 		return false;
 	return d <= days[m - 1] + (m == 2 && ((y % 4 == 0 && y % 100 != 0) || y % 400 == 0));
 }
@@ -265,7 +269,7 @@ static bool local_hour(int hour, int dst, int64_t *utc)
 	tm.tm_isdst = dst;
 	const time_t t = mktime(&tm);
 	*utc = (int64_t)t;
-	return t != (time_t)-1 && tm.tm_hour == wanted;
+	return t != (time_t)-1 && tm.tm_hour == wanted && (dst < 0 || tm.tm_isdst == dst);
 }
 
 /* Local seconds since 1970 as written to UTC. The rules are asked once an hour. */
@@ -277,7 +281,8 @@ static int64_t from_local(struct clamp_time *ct, int64_t written)
 		return written + ct->fixed_offset;
 	if (hour != ct->hour_key || !ct->any_clock) {
 		int64_t utc = 0;
-		if (!local_hour(hour, -1, &utc)) {
+		/* Of the hour that comes twice, the first one. */
+		if (!local_hour(hour, 1, &utc) && !local_hour(hour, -1, &utc)) {
 			/* An hour that there is not: this clock keeps the time of before. */
 			ct->fixed = true;
 			ct->fixed_offset = ct->any_clock ? ct->hour_utc - (int64_t)ct->hour_key * 3600
@@ -334,7 +339,7 @@ static int date_stamp(struct clamp_time *ct, struct cursor c, int64_t *ns)
 
 enum clamp_time_kind clamp_time_kind(const char *text, size_t n)
 {
-	struct clamp_time ct = {.order = LULL_DATE_DMY};
+	struct clamp_time ct = {.order = LULL_DATE_DMY, .unit = LULL_UNIT_NS};
 	int64_t ns;
 	while (n && *text == ' ') {
 		text++;
