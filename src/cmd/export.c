@@ -6,6 +6,7 @@
 #include <getopt.h>
 #include <inttypes.h>
 #include <lull/night.h>
+#include <math.h>
 #include <report/when.h>
 #include <stdio.h>
 #include <store/store.h>
@@ -15,16 +16,19 @@ static const char who[] = "lull export";
 
 struct options {
 	const char *recording, *output;
-	bool coverage;
+	bool coverage, current;
 };
 
 static int help(void)
 {
-	(void)fputs("Usage: lull export --coverage [-o FILE] NIGHT.lull\n"
-		    "Write when each bus was observed, and why not where it was not, as CSV with the\n"
-		    "columns bus,from,to,why. 'lull import --coverage' reads it back.\n"
+	(void)fputs("Usage: lull export --coverage|--current [-o FILE] NIGHT.lull\n"
+		    "Write part of a recording as CSV, which 'lull import' reads back.\n"
 		    "\n"
-		    "      --coverage     what to write\n"
+		    "      --coverage     when each bus was observed, and why not where it was not:\n"
+		    "                     bus,from,to,why\n"
+		    "      --current      the clamp's samples, by the clamp's own clock and before any\n"
+		    "                     zero is taken off: seconds, or dates where the log has them,\n"
+		    "                     and mA; empty where there is no reading\n"
 		    "  -o, --output FILE  write there instead of standard output\n"
 		    "      --help         display this help and exit\n"
 		    "\n"
@@ -37,8 +41,9 @@ static int help(void)
 /* -1: go on; else the exit status. */
 static int parse(int argc, char **argv, struct options *o)
 {
-	enum { HELP = 256, COVERAGE };
+	enum { HELP = 256, COVERAGE, CURRENT };
 	static const struct option longs[] = {{"coverage", no_argument, NULL, COVERAGE},
+		{"current", no_argument, NULL, CURRENT},
 		{"output", required_argument, NULL, 'o'}, {"help", no_argument, NULL, HELP},
 		{NULL, 0, NULL, 0}};
 	int c;
@@ -46,13 +51,15 @@ static int parse(int argc, char **argv, struct options *o)
 	while ((c = getopt_long(argc, argv, "o:", longs, NULL)) != -1) {
 		switch (c) {
 		case COVERAGE: o->coverage = true; break;
+		case CURRENT: o->current = true; break;
 		case 'o': o->output = optarg; break;
 		case HELP: return help();
 		default: return lull_try_help(who);
 		}
 	}
-	if (!o->coverage)
-		return lull_misuse(who, "what to write was not given (--coverage)");
+	if (o->coverage == o->current)
+		return lull_misuse(who, o->coverage ? "either --coverage or --current"
+						    : "what to write was not given (--coverage or --current)");
 	if (optind + 1 != argc)
 		return optind == argc
 			? lull_misuse(who, "no recording was given")
@@ -120,6 +127,43 @@ static void coverage(FILE *out, const struct lull_night *night)
 	}
 }
 
+/* Microamperes as mA without rounding. */
+static void put_mA(FILE *out, int32_t uA)
+{
+	const int64_t size = uA < 0 ? -(int64_t)uA : uA;
+
+	if (uA != LULL_NO_SAMPLE)
+		(void)fprintf(out, "%s%" PRId64 ".%03" PRId64, uA < 0 ? "-" : "", size / 1000, size % 1000);
+}
+
+static void current(FILE *out, const struct lull_night *night)
+{
+	const struct lull_clamp *clamp = &night->clamp;
+	/* Stamps as the log had them; nanoseconds on. */
+	const int64_t first = clamp->dated ? clamp->start_utc_ns : (int64_t)llround(clamp->first_s * 1e9);
+	char iso[LULL_WHEN];
+
+	(void)fputs(clamp->dated ? "time,current (mA)\n" : "time (s),current (mA)\n", out);
+	for (size_t i = 0; i < night->chunks.n && !ferror(out); i++) {
+		const struct lull_chunk *c = &night->chunks.at[i];
+
+		for (uint32_t k = 0; k < c->count; k++) {
+			int64_t t;
+
+			if (__builtin_add_overflow(first, c->tau_ns + c->step_ns * k, &t))
+				continue;
+			if (clamp->dated)
+				(void)fputs(lull_when_iso(t, 9, iso), out);
+			else
+				(void)fprintf(out, "%s%" PRId64 ".%09" PRId64, t < 0 ? "-" : "",
+					(t < 0 ? -t : t) / LULL_SEC, (t < 0 ? -t : t) % LULL_SEC);
+			(void)putc(',', out);
+			put_mA(out, c->uA[k]);
+			(void)putc('\n', out);
+		}
+	}
+}
+
 int lull_cmd_export(int argc, char **argv)
 {
 	struct options o = {0};
@@ -132,9 +176,13 @@ int lull_cmd_export(int argc, char **argv)
 		return r;
 	if (lull_store_load(o.recording, &night, text, sizeof text))
 		return lull_fail(who, "%s", text);
+	if (o.current && !night.clamp.present) {
+		lull_night_clear(&night);
+		return lull_fail(who, "%s holds no current: it was imported without a clamp's log", o.recording);
+	}
 	err = lull_output_open(&out, o.output);
 	if (!err) {
-		coverage(out.stream, &night);
+		(o.current ? current : coverage)(out.stream, &night);
 		err = lull_output_close(&out, 0);
 	}
 	lull_night_clear(&night);

@@ -54,7 +54,7 @@ static int parse(int argc, char **argv, struct lull_judged_options *o)
 
 int lull_cmd_ids(int argc, char **argv)
 {
-	struct lull_judged_options o = {.limit_draw_mA = NAN, .limit_sleep_s = NAN};
+	struct lull_judged_options o = lull_judged_options_default();
 	struct lull_report_style style = {0};
 	struct lull_judged j;
 	int r = parse(argc, argv, &o), err;

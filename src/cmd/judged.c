@@ -3,6 +3,7 @@
 #include <cmd/cmd.h>
 #include <cmd/judged.h>
 #include <cmd/tee.h>
+#include <math.h>
 #include <source/marks.h>
 #include <source/profile.h>
 #include <store/store.h>
@@ -54,6 +55,41 @@ static int get_key_off(const struct lull_night *night, const char *text, lull_ti
 	return 0;
 }
 
+struct lull_judged_options lull_judged_options_default(void)
+{
+	return (struct lull_judged_options){.limit_draw_mA = (double)NAN,
+		.limit_sleep_s = (double)NAN,
+		.flat_after_h = (double)NAN,
+		.stops_a_day = (double)NAN,
+		.capacity_Ah = (double)NAN,
+		.reserve_min = (double)NAN,
+		.charge = (double)NAN,
+		.rest_V = (double)NAN};
+}
+
+static double told_or(double told, double otherwise)
+{
+	return isfinite(told) ? told : otherwise;
+}
+
+/* What is told on the command line stands before the profile. One capacity is enough: told as one, the profile's other is
+ * not another word on it. */
+static void ask(struct lull_question *q, const struct lull_judged_options *o, struct lull_profile *profile)
+{
+	if (isfinite(o->capacity_Ah) || isfinite(o->reserve_min))
+		profile->capacity_Ah = profile->reserve_min = (double)NAN;
+	q->profile = profile;
+	q->limit_draw_mA = o->limit_draw_mA;
+	q->limit_sleep_s = o->limit_sleep_s;
+	q->flat_after_h = o->flat_after_h;
+	q->stops_a_day = told_or(o->stops_a_day, q->stops_a_day);
+	q->capacity_Ah = told_or(o->capacity_Ah, profile->capacity_Ah);
+	q->reserve_min = told_or(o->reserve_min, profile->reserve_min);
+	q->battery = o->battery != LULL_BATTERY_UNKNOWN ? o->battery : profile->battery;
+	q->rest_V = o->rest_V;
+	q->charge = told_or(o->charge, isfinite(o->rest_V) ? q->charge : told_or(profile->charge, q->charge));
+}
+
 int lull_judged_load(struct lull_judged *j, const struct lull_judged_options *o, const char *who)
 {
 	struct lull_question q = lull_question_default();
@@ -68,9 +104,7 @@ int lull_judged_load(struct lull_judged *j, const struct lull_judged_options *o,
 		lull_night_clear(&j->night);
 		return r;
 	}
-	q.profile = &j->profile;
-	q.limit_draw_mA = o->limit_draw_mA;
-	q.limit_sleep_s = o->limit_sleep_s;
+	ask(&q, o, &j->profile);
 	if (o->key_off)
 		r = get_key_off(&j->night, o->key_off, &q.key_off, who);
 	if (!r && lull_judge(&j->night, &q, &j->verdict))

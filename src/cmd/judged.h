@@ -15,7 +15,11 @@ struct lull_judged {
 struct lull_judged_options {
 	const char *recording, *profile, *key_off;
 	double limit_draw_mA, limit_sleep_s;
+	double flat_after_h, stops_a_day;
+	double capacity_Ah, reserve_min, charge, rest_V;
+	enum lull_battery_kind battery;
 };
+struct lull_judged_options lull_judged_options_default(void);
 
 /* Loads and judges. Complains by itself and returns an exit status; 0: clear *j afterwards. */
 int lull_judged_load(struct lull_judged *j, const struct lull_judged_options *, const char *who);

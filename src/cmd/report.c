@@ -7,6 +7,7 @@
 #include <math.h>
 #include <report/report.h>
 #include <string.h>
+#include <strings.h>
 #include <unistd.h>
 
 static const char who[] = "lull report";
@@ -20,7 +21,8 @@ struct options {
 static int help(void)
 {
 	(void)fputs("Usage: lull report [OPTION]... NIGHT.lull\n"
-		    "Say what keeps the bus awake or wakes it, on what evidence, and what to do next.\n"
+		    "Say what keeps the bus awake or wakes it, what the battery gives for it, on what\n"
+		    "evidence, and what to do next.\n"
 		    "\n"
 		    "      --format text|json     text for people (default), or JSON (lull.report, 1)\n"
 		    "      --limit-ma N           draw that is allowed once asleep, in mA\n"
@@ -28,6 +30,13 @@ static int help(void)
 		    "  -p, --profile FILE         this profile instead of the recording's own\n"
 		    "  -k, --key-off TIME         seconds from the first frame, or a date such as\n"
 		    "                             2026-03-05T22:41:07Z (without Z: local time)\n"
+		    "      --flat-after TIME      the complaint: flat after 3d, or 72h\n"
+		    "      --stops-a-day N        how often it is parked, for costs per key-off (3)\n"
+		    "      --capacity AH          rated capacity of the battery, in ampere hours\n"
+		    "      --reserve MINUTES      or its reserve capacity, at 25 A\n"
+		    "      --battery TYPE         flooded, efb, agm or gel\n"
+		    "      --charge PERCENT       how full it was when parked (80)\n"
+		    "      --rest-voltage VOLTS   or its voltage then, 4 h after the last charging\n"
 		    "  -o, --output FILE          write there instead of standard output\n"
 		    "      --help                 display this help and exit\n"
 		    "\n"
@@ -48,16 +57,59 @@ static int set_format(struct options *o, const char *word)
 	return 0;
 }
 
+/* "3d", "72h". */
+static int set_flat_after(struct lull_judged_options *o, const char *text)
+{
+	char digits[32];
+	const size_t n = strlen(text);
+	double x, unit;
+
+	if (n < 2 || n > sizeof digits)
+		return lull_misuse(who, "'%s' is no time until flat; write 3d or 72h", text);
+	unit = text[n - 1] == 'd' ? 24 : text[n - 1] == 'h' ? 1 : 0;
+	memcpy(digits, text, n - 1);
+	digits[n - 1] = 0;
+	if (unit == 0 || lull_number(digits, 0, &x) || !(x * unit >= 0.1 && x * unit <= 24 * 366))
+		return lull_misuse(who, "'%s' is no time until flat; write 3d or 72h, up to a year", text);
+	o->flat_after_h = x * unit;
+	return 0;
+}
+
+/* A number with its unit behind it or not: "70", "70Ah", "80%". */
+static int set_number(double *out, const char *text, const char *unit, double least, double most, const char *what)
+{
+	char digits[32];
+	size_t n = strlen(text);
+	const size_t k = strlen(unit);
+
+	if (n > k && !strcasecmp(text + n - k, unit))
+		n -= k;
+	while (n && text[n - 1] == ' ')
+		n--;
+	if (!n || n >= sizeof digits)
+		return lull_misuse(who, "'%s' is no %s", text, what);
+	memcpy(digits, text, n);
+	digits[n] = 0;
+	if (lull_number(digits, least, out) || *out > most)
+		return lull_misuse(who, "'%s' is no %s: it is %g to %g %s", text, what, least, most, unit);
+	return 0;
+}
+
 /* -1: go on; else the exit status. */
 static int parse(int argc, char **argv, struct options *o)
 {
-	enum { HELP = 256, FORMAT, LIMIT_MA, LIMIT_SLEEP };
+	enum { HELP = 256, FORMAT, LIMIT_MA, LIMIT_SLEEP, FLAT_AFTER, STOPS, CAPACITY, RESERVE, BATTERY, CHARGE, REST };
 	static const struct option longs[] = {{"format", required_argument, NULL, FORMAT},
 		{"limit-ma", required_argument, NULL, LIMIT_MA},
 		{"limit-sleep", required_argument, NULL, LIMIT_SLEEP},
 		{"profile", required_argument, NULL, 'p'}, {"key-off", required_argument, NULL, 'k'},
+		{"flat-after", required_argument, NULL, FLAT_AFTER},
+		{"stops-a-day", required_argument, NULL, STOPS}, {"capacity", required_argument, NULL, CAPACITY},
+		{"reserve", required_argument, NULL, RESERVE}, {"battery", required_argument, NULL, BATTERY},
+		{"charge", required_argument, NULL, CHARGE}, {"rest-voltage", required_argument, NULL, REST},
 		{"output", required_argument, NULL, 'o'}, {"help", no_argument, NULL, HELP},
 		{NULL, 0, NULL, 0}};
+	struct lull_judged_options *j = &o->judged;
 	int c, r = 0;
 
 	while (!r && (c = getopt_long(argc, argv, "p:k:o:", longs, NULL)) != -1) {
@@ -71,6 +123,19 @@ static int parse(int argc, char **argv, struct options *o)
 			if (lull_number(optarg, 0, &o->judged.limit_sleep_s))
 				r = lull_misuse(who, "'%s' is no time in seconds", optarg);
 			break;
+		case FLAT_AFTER: r = set_flat_after(j, optarg); break;
+		case STOPS: r = set_number(&j->stops_a_day, optarg, "", 0.01, 100, "number of stops a day"); break;
+		case CAPACITY: r = set_number(&j->capacity_Ah, optarg, "Ah", 1, 10000, "capacity"); break;
+		case RESERVE: r = set_number(&j->reserve_min, optarg, "min", 1, 10000, "reserve capacity"); break;
+		case BATTERY:
+			if (lull_battery_kind_parse(optarg, &j->battery))
+				r = lull_misuse(who, "there is no battery type '%s'; it is flooded, efb, agm or gel", optarg);
+			break;
+		case CHARGE:
+			r = set_number(&j->charge, optarg, "%", 1, 100, "state of charge");
+			j->charge /= 100;
+			break;
+		case REST: r = set_number(&j->rest_V, optarg, "V", 1, 100, "rest voltage"); break;
 		case 'p': o->judged.profile = optarg; break;
 		case 'k': o->judged.key_off = optarg; break;
 		case 'o': o->output = optarg; break;
@@ -80,6 +145,10 @@ static int parse(int argc, char **argv, struct options *o)
 	}
 	if (r)
 		return r;
+	if (isfinite(j->charge) && isfinite(j->rest_V))
+		return lull_misuse(who, "either --charge or --rest-voltage");
+	if (isfinite(j->capacity_Ah) && isfinite(j->reserve_min))
+		return lull_misuse(who, "either --capacity or --reserve");
 	if (optind + 1 != argc)
 		return optind == argc
 			? lull_misuse(who, "no recording was given")
@@ -90,7 +159,7 @@ static int parse(int argc, char **argv, struct options *o)
 
 int lull_cmd_report(int argc, char **argv)
 {
-	struct options o = {.judged = {.limit_draw_mA = NAN, .limit_sleep_s = NAN}};
+	struct options o = {.judged = lull_judged_options_default()};
 	struct lull_report_style style = {0};
 	struct lull_output out;
 	struct lull_judged j;

@@ -38,6 +38,8 @@ static void test_whole(void **state)
 	(void)state;
 	good("\xef\xbb\xbf; comment\n[car]\nvehicle = Invented, \xc3\xa4lter ; a comment\ncapacity_Ah = "
 	     "70.5\r\n"
+	     "[battery]\nreserve_min = 120\ntype = AGM\ncharge = 75 %\n"
+	     "[clamp]\nscale = 100 mV/A\nrange_A = 60\nlogger_mA = 290\n"
 	     "[limits]\ndraw_mA=50\nsleep_s : 1200\nsource = maker\n"
 	     "[bus body]\nbitrate = 83.333k\n[bus drive]\nbitrate = 500000\ndata_bitrate = 2M\n"
 	     "[node  rear door ]\nbus = body\n\tids = 0x3A1, 3A2 0x3B0/0x7FC\n  ids = "
@@ -50,6 +52,8 @@ static void test_whole(void **state)
 	     "[nm b]\nkind = osek\nids = 0x400/0x7E0\nalive = 2\nring = 0x01\n");
 	assert_string_equal(p.vehicle, "Invented, \xc3\xa4lter");
 	assert_true(p.capacity_Ah == 70.5);
+	assert_true(p.reserve_min == 120 && p.battery == LULL_BATTERY_AGM && p.charge == 0.75);
+	assert_true(p.clamp_mV_per_A == 100 && p.clamp_range_A == 60 && p.clamp_logger_mA == 290);
 	assert_true(p.limit_draw_mA == 50);
 	assert_true(p.limit_sleep_s == 1200);
 	assert_true(p.limits_from_maker);
@@ -132,7 +136,7 @@ static void test_errors(void **state)
 			"car.ini:2: 'colour' is no key of [car]; known are: vehicle, capacity_Ah"},
 		{"[cars]\n",
 			"car.ini:1: [cars] is no section, did you mean 'car'?; known are: [car], [limits], "
-			"[bus NAME], [node NAME], [nm NAME]"},
+			"[battery], [clamp], [bus NAME], [node NAME], [nm NAME]"},
 		{"[node]\n", "car.ini:1: [node] wants a name: [node NAME]"},
 		{"[car x]\n", "[car] takes no name"},
 		{"[car]\n[car]\n", "car.ini:2: [car] is there already"},
@@ -144,6 +148,12 @@ static void test_errors(void **state)
 		{"[car]\ncapacity_Ah = 0\n", "is not a number above 0"},
 		{"[car]\ncapacity_Ah = nan\n", "is not a number above 0"},
 		{"[car]\ncapacity_Ah = 70\ncapacity_Ah = 71\n", "car.ini:3: 'capacity_Ah' is given twice"},
+		{"[battery]\ntype = nickel\n", "'type' value \"nickel\" is not flooded, efb, agm or gel"},
+		{"[battery]\ncharge = 110\n", "a percentage, above 0 and up to 100"},
+		{"[battery]\n[battery]\n", "car.ini:2: [battery] is there already"},
+		{"[clamp]\nscale = 100\n[clamp]\n", "car.ini:3: [clamp] is there already"},
+		{"[clamp]\nscale = 100mV\n", "a clamp's scale (10mV/A, 100mV/A)"},
+		{"[clamp]\nrange = 60\n", "did you mean 'range_A'?; known are: scale, range_A, logger_mA"},
 		{"[limits]\nsource = me\n", "maker or workshop"},
 		{"[bus a]\nbitrate = fast\n", "a bit rate (500000, 500k, 2M)"},
 		{"[bus a]\n[bus a]\n", "car.ini:2: bus 'a' has a section already"},
@@ -244,6 +254,9 @@ static void test_examples(void **state)
 		assert_int_equal(p.nm_count, files[i].nm);
 		lull_profile_clear(&p);
 	}
+	assert_int_equal(lull_profile_read("profiles/passenger-car-nm.ini", &p, err, sizeof err), 0);
+	assert_true(p.capacity_Ah == 70 && p.battery == LULL_BATTERY_EFB && p.clamp_mV_per_A == 100);
+	lull_profile_clear(&p);
 	assert_int_equal(lull_profile_read("/nonexistent.ini", &p, err, sizeof err), -ENOENT);
 	assert_string_equal(err, "/nonexistent.ini: cannot be opened: No such file or directory");
 	size_t size;
