@@ -12,12 +12,12 @@
 #define LEAST_MATCHED 3
 /* Evidence of edges of one spell, of wakes of one length, of one rhythm is not independent: it counts for part. */
 #define TEMPER 0.6
-#define LEVEL 3.0 /* set so that of 2000 unrelated pairs none reaches even odds */
+#define LEVEL 1.5 /* set so that of thousands of unrelated pairs none reaches even odds */
 #define PAIRED 0.5
 #define ALIAS_LEAD 20 /* with one lone match only; a wake lost at the end makes some 15 */
 #define REPEAT_ROOM 5.0 /* s */
-#define ALIAS_SHARE \
-	0.6 /* of the best lag's matches: from there on another lag is an alias to be reckoned with */
+/* Of the matches of the best lag: from there on another lag is an alias to be reckoned with. */
+#define ALIAS_SHARE 0.5
 
 static double clamp01(double x)
 {
@@ -46,8 +46,8 @@ static double worth(const struct lineup *l, const struct lineup_fit *f)
 
 	double share = fmax(1, f->matched) / fmax(1, f->steps);
 
-	return TEMPER * f->score - log(lags) + 2 * log(fmax(f->overlap, 1) / whole) + log(share) + LEVEL +
-		hint(l, f->start);
+	return TEMPER * f->score - log(lags) + 2 * log(fmax(f->overlap, 1) / whole) + 1.5 * log(share) +
+		LEVEL + hint(l, f->start);
 }
 
 /* Is there a like event a period before or after? Then a match of this one follows from a match of that one. */
@@ -94,13 +94,12 @@ static void refuse(struct lull_lineup *out, const char *why)
 	snprintf(out->why, sizeof(out->why), "%s", why);
 }
 
-static void report(const struct lineup *l, const struct lineup_fit *f, struct lull_lineup *out)
+static void report(const struct lineup_fit *f, struct lull_lineup *out)
 {
 	out->start_s = f->start;
 	out->drift_ppm = f->drift_ppm;
 	out->error_s = f->error_s;
 	out->matched = f->matched;
-	(void)l;
 }
 
 /* --- by the bus alone --- */
@@ -129,8 +128,7 @@ static int by_bus(const struct lineup *l, struct lineup_fit *fit, size_t n, stru
 		all += exp(fmin(0, worth(l, &fit[i]) - top));
 		if (isnan(out->other_start_s))
 			out->other_start_s = fit[i].start;
-		if (fit[i].matched < LEAST_MATCHED || fit[i].matched < ALIAS_SHARE * best->matched ||
-			fit[i].score < 0.5 * best->score)
+		if (fit[i].matched < 2 || fit[i].matched < ALIAS_SHARE * best->matched)
 			continue;
 		int d = lone_matches(l, best, &fit[i]) - lone_matches(l, &fit[i], best);
 
@@ -141,7 +139,7 @@ static int by_bus(const struct lineup *l, struct lineup_fit *fit, size_t n, stru
 	}
 	all += exp(fmin(700, -top)); /* unrelated, at even odds before anything was seen */
 	out->confidence = clamp01(1 / all);
-	report(l, best, out);
+	report(best, out);
 	if (best->matched < LEAST_MATCHED) {
 		out->confidence = fmin(out->confidence, 0.3);
 		snprintf(out->why, sizeof(out->why),
@@ -296,7 +294,7 @@ static int by_load(struct lineup *l, const struct lull_lineup_input *in, const s
 		lineup_flip(l);
 	if (r)
 		goto out;
-	report(l, &fit, out);
+	report(&fit, out);
 	out->by_load = true;
 	out->scale = best.scale;
 	out->other_start_s = second_start;

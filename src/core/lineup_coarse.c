@@ -20,10 +20,12 @@ struct grid {
 /* A triangle of height 1: how far edge and step may stand apart before the clock's rate is known. */
 static void add_triangle(double *bins, size_t n, double at, double half)
 {
-	double from = ceil(at - half), to = floor(at + half);
+	double to = fmin(floor(at + half), (double)n - 1);
 
-	for (double k = fmax(from, 0); k <= to && k < (double)n; k++)
-		bins[(size_t)k] += 1 - fabs(k - at) / half;
+	if (to < 0)
+		return;
+	for (size_t k = (size_t)fmax(ceil(at - half), 0); k <= (size_t)to; k++)
+		bins[k] += 1 - fabs((double)k - at) / half;
 }
 
 static void fill_edges(const struct lineup *l, struct grid *g)
@@ -91,14 +93,15 @@ static int fill_level(const struct lineup *l, const struct lull_series *series, 
 	for (size_t i = 0; i < series->n; i++) {
 		double at = (series->s[i] - l->lo) / g->dt;
 		double x = (double)series->mA[i];
-		/* A slow log's sample holds until the next. */
-		double to = fmin(at + l->sample_s / g->dt, at + 4000);
 
-		if (!isfinite(x) || fabs(x) > 1e9)
+		if (!isfinite(x) || fabs(x) > 1e9 || at < 0 || at >= (double)g->log)
 			continue;
-		for (double k = floor(at); k >= 0 && k < (double)g->log && (k < to || k == floor(at)); k++) {
-			g->level[(size_t)k] += x;
-			count[(size_t)k]++;
+		/* A slow log's sample holds until the next. */
+		size_t from = (size_t)at, to = from + (size_t)fmin(ceil(l->sample_s / g->dt), 4000);
+
+		for (size_t k = from; k < to && k < g->log; k++) {
+			g->level[k] += x;
+			count[k]++;
 		}
 	}
 	for (size_t i = 0; i < g->log; i++) {

@@ -12,6 +12,7 @@
 #include <stdlib.h>
 #include <string.h>
 
+#define LAG_SD 0.15 /* s: leads of one waker are all alike, and nothing tells how long */
 #define MOST_PAIRS 60000
 #define ANCHOR_SD 0.7 /* s: a hand at the switch, the other at the mark */
 
@@ -51,12 +52,13 @@ static double trapezoid(double x, double a, double b, double r)
 	return inside <= 0 ? 0 : fmin(1, inside / ramp) / wide;
 }
 
-/* Boot lag 0 to 1 s, a little room for what comes up before or behind the waker. */
+/* Rises 0 to 1 s before the first frame, falls 0 to 3 s after the last; some room for nodes that rise or fall by
+ * themselves. Where all leads are alike, it is the falls that tell: none comes before the last frame. */
 static double density(bool up, double apart, double blur)
 {
 	if (up)
-		return 0.85 * trapezoid(apart, -0.06, 0.94, blur) + 0.15 * trapezoid(apart, -2.5, 3, blur);
-	return 0.75 * trapezoid(-apart, -0.2, 4, blur) + 0.25 * trapezoid(-apart, -3, 8, blur);
+		return 0.85 * trapezoid(apart, -0.06, 0.96, blur) + 0.15 * trapezoid(apart, -2.5, 3, blur);
+	return 0.8 * trapezoid(-apart, -0.05, 3.3, blur) + 0.2 * trapezoid(-apart, -3, 8, blur);
 }
 
 /* Score of offset o and drift d (ppm) about the pivot. */
@@ -347,7 +349,7 @@ int lineup_fit_finish(
 	}
 	if (sum > 0 && isfinite(sum)) {
 		mean_mid /= sum;
-		fit->error_s = sqrt(fmax(0, var_mid / sum - mean_mid * mean_mid) + 0.05 * 0.05);
+		fit->error_s = sqrt(fmax(0, var_mid / sum - mean_mid * mean_mid) + LAG_SD * LAG_SD);
 		take_result(&b, o0 + mean_o / sum, drift + mean_d / sum, fit);
 	} else {
 		fit->error_s = reach;

@@ -56,10 +56,13 @@ static bool look(const struct bins *b, double noise, size_t at, struct lineup_pa
 /* Where the current crosses half the load, about the place told: the first switching on to half a sample. */
 static void refine(const struct bins *b, struct lineup_pattern *p)
 {
-	double best = -INFINITY, at = p->s / b->dt, found = at;
+	double best = -INFINITY, at = round(p->s / b->dt), found = at;
 	static const struct window left = {-2, 0}, right = {0, 2};
 
-	for (double k = floor(at - 2 / b->dt); k <= at + 2 / b->dt; k++) {
+	int reach = (int)(2 / b->dt);
+
+	for (int i = -reach; i <= reach; i++) {
+		double k = at + i;
 		double rise = (mean(b, k, right) - mean(b, k, left)) / p->mA;
 
 		if (isfinite(rise) && rise > best) {

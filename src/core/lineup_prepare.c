@@ -52,9 +52,9 @@ static size_t keep_most(
 	return most;
 }
 
-/* One event for all that come within a moment: of rises the first counts (nobody rises before the waker), of
- * falls the last. */
-static size_t join(struct lineup_event *e, size_t n)
+/* One event for all that come within a moment: the first of them, except for the edges by which a bus ends, where it is
+ * the last frame that counts. */
+static size_t join(struct lineup_event *e, size_t n, bool bus)
 {
 	size_t kept = 0, open[2] = {SIZE_MAX, SIZE_MAX};
 	double last[2] = {0, 0};
@@ -63,23 +63,21 @@ static size_t join(struct lineup_event *e, size_t n)
 		struct lineup_event now = e[i];
 		size_t *at = &open[now.up];
 
-		if (*at != SIZE_MAX && now.t - last[now.up] <= (now.up ? JOIN_UP : JOIN_DOWN)) {
-			struct lineup_event *first = &e[*at];
-
-			first->weight = fmax(first->weight, now.weight);
-			first->amp += now.amp;
-			if (!now.up) {
-				first->t = now.t;
-				first->sd = now.sd;
-			} else {
-				continue; /* a staircase without end is no one rise */
-			}
+		if (*at == SIZE_MAX || now.t - last[now.up] > (now.up ? JOIN_UP : JOIN_DOWN)) {
+			*at = kept;
 			last[now.up] = now.t;
+			e[kept++] = now;
 			continue;
 		}
-		*at = kept;
-		last[now.up] = now.t;
-		e[kept++] = now;
+		struct lineup_event *first = &e[*at];
+
+		first->weight = fmax(first->weight, now.weight);
+		first->amp += now.amp;
+		/* A staircase of rises without end is no one rise. */
+		if (!now.up)
+			last[0] = now.t;
+		if (!now.up && bus)
+			first->t = now.t;
 	}
 	qsort(e, kept, sizeof(*e), by_time);
 	return kept;
@@ -216,7 +214,7 @@ static int take_steps(const struct lull_lineup_input *in, struct lineup *l)
 			.weight = 1,
 			.crowd = 1,
 			.sd = l->sample_s / sqrt(12)};
-		if (l->sample_s > 0) {
+		if (in->series && l->sample_s > 0) {
 			double before = i ? 0.5 * (in->steps[i - 1].s + s->s) : -INFINITY;
 			double after = i + 1 < in->step_count ? 0.5 * (in->steps[i + 1].s + s->s) : INFINITY;
 
@@ -225,7 +223,7 @@ static int take_steps(const struct lull_lineup_input *in, struct lineup *l)
 	}
 	l->steps = keep_most(l->step, l->steps, MOST_STEPS, by_size);
 	qsort(l->step, l->steps, sizeof(*l->step), by_time);
-	l->steps = join(l->step, l->steps);
+	l->steps = join(l->step, l->steps, false);
 	return 0;
 }
 
@@ -247,7 +245,7 @@ static int take_edges(const struct lull_lineup_input *in, struct lineup *l)
 	}
 	l->edges = keep_most(l->edge, l->edges, MOST_EDGES, by_weight);
 	qsort(l->edge, l->edges, sizeof(*l->edge), by_time);
-	l->edges = join(l->edge, l->edges);
+	l->edges = join(l->edge, l->edges, true);
 	return 0;
 }
 

@@ -288,12 +288,12 @@ void made_current_make(struct made_current *m, const struct made_current_rule *r
 	double asleep = key_cycle(c);
 
 	wakes(c, asleep, rule->rhythm, &m->period_s);
-	if (rule->rhythm == MADE_ANY)
+	if (rule->rhythm == MADE_ANY || chance(r, 0.5))
 		strangers(c);
 	double start = 0, length = c->end + uniform(r, -300, 300);
 
 	if (rule->rhythm == MADE_STRICT) {
-		start = asleep + 2500; /* nothing of the key-off is left */
+		start = asleep + uniform(r, 30, 2500); /* relays may still drop */
 		length = c->end - start - uniform(r, 0, 0.2) * (c->end - start);
 	} else if (rule->rhythm == MADE_ANY && chance(r, 0.4)) {
 		start = uniform(r, -0.2, 0.4) * c->end;

@@ -206,7 +206,9 @@ static void lines_up_nights(void **state)
 	struct tally t = run_nights(
 		(struct made_current_rule){.seed = 0, .hours = 10, .samples = 400000}, 600 / SHARE);
 
-	assert_true(t.fit >= 0.95 * t.nights);
+	/* Where all leads of a night are alike and near 0 or 1 s, half a second is all that can be had: 97 to 98 % in
+	 * thousands of nights. Fewer nights, more room. */
+	assert_true(t.fit + 0.035 * t.nights + 2 >= t.nights);
 	assert_int_equal(t.far, 0);
 	assert_int_equal(t.false_pairs, 0);
 	assert_true(t.sure_right >= 0.99 * t.sure);
