@@ -5,6 +5,7 @@
 #include <core/levels.h>
 
 #include <errno.h>
+#include <gsl/gsl_statistics_double.h>
 #include <math.h>
 #include <stdlib.h>
 
@@ -18,52 +19,9 @@ double lull_log_time(const struct lull_log *log, size_t i)
 	return log->s ? log->s[at] : (double)at;
 }
 
-static void swap(double *a, double *b)
-{
-	double t = *a;
-
-	*a = *b;
-	*b = t;
-}
-
 double lull_select(double *a, size_t n, size_t k)
 {
-	size_t lo = 0, hi = n - 1;
-
-	while (lo < hi) {
-		/* Median of three as pivot, moved to a[lo]. */
-		size_t mid = lo + (hi - lo) / 2;
-
-		if (a[mid] < a[lo])
-			swap(&a[mid], &a[lo]);
-		if (a[hi] < a[lo])
-			swap(&a[hi], &a[lo]);
-		if (a[hi] < a[mid])
-			swap(&a[hi], &a[mid]);
-		double pivot = a[mid];
-		size_t i = lo, j = hi;
-
-		while (i <= j) {
-			while (a[i] < pivot)
-				i++;
-			while (pivot < a[j])
-				j--;
-			if (i > j)
-				break;
-			swap(&a[i], &a[j]);
-			i++;
-			if (j == 0)
-				break;
-			j--;
-		}
-		if (k <= j)
-			hi = j;
-		else if (k >= i)
-			lo = i;
-		else
-			break;
-	}
-	return a[k];
+	return gsl_stats_select(a, 1, n, k);
 }
 
 static double quantile(double *a, size_t n, double share)
@@ -178,7 +136,7 @@ int lull_noise_of_blocks(const double *y, size_t m, unsigned scales, double limi
 		return -ENOMEM;
 	out->scales = 0;
 	for (size_t L = 1; out->scales < scales && out->scales < LULL_NOISE_SCALES && L <= m; L *= 2) {
-		double error, v = variance_at(y, m, L, limit, d, &error);
+		double error = 0, v = variance_at(y, m, L, limit, d, &error);
 
 		if (isnan(v))
 			break;

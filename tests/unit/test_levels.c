@@ -89,8 +89,8 @@ static void nile(void **state)
  * 0.884796396144373. In the order of x its points are a ramp; the readings are float here. */
 static void norris(void **state)
 {
-	double x[64];
-	float y[64];
+	double x[64] = {0};
+	float y[64] = {0};
 	size_t n = read_table("tables/norris.csv", x, y, 64), levels;
 	struct lull_level *level;
 
@@ -375,6 +375,7 @@ static void drift(void **state)
 /* Single outliers move nothing and are no levels; a wake of a second in a slow log, again and again alike, is. */
 static void singles(void **state)
 {
+	static const struct change none[1];
 	double *s = malloc(NIGHT * sizeof(*s));
 	gsl_rng *rng = gsl_rng_alloc(gsl_rng_mt19937);
 	struct lull_level *level;
@@ -384,7 +385,7 @@ static void singles(void **state)
 	assert_non_null(s);
 	at_rate(s, NIGHT, 1);
 	gsl_rng_set(rng, 3);
-	float *x = made(rng, NIGHT, NULL, 0, 4, 0);
+	float *x = made(rng, NIGHT, none, 0, 4, 0);
 
 	for (unsigned k = 0; k < 90; k++) /* a third of a percent, never two together */
 		x[150 + 300 * k] += (float)gsl_ran_flat(rng, -900, 900);
@@ -395,7 +396,7 @@ static void singles(void **state)
 	free(level);
 	free(x);
 
-	x = made(rng, NIGHT, NULL, 0, 4, 0);
+	x = made(rng, NIGHT, none, 0, 4, 0);
 	for (unsigned k = 0; k < 12; k++)
 		x[1000 + 1800 * k] += 250;
 	assert_int_equal(lull_find_levels(s, x, NIGHT, &ramps, &level, &levels), 0);
