@@ -93,7 +93,7 @@ int lull_noise_of_samples(const struct lull_log *log, struct lull_noise *out)
 	out->digit = digit_of(log, d, n, reach > 0 ? reach : largest);
 	/* A rounded value is off by digit / sqrt(12) whatever the noise; without a digit, by what float holds. */
 	out->sd = fmax(out->sd, out->digit / sqrt(12));
-	out->sd = fmax(out->sd, fmax(1e-4 * largest, 1e-9));
+	out->sd = fmax(out->sd, fmax(1e-7 * largest, 1e-9));
 	free(d);
 	return 0;
 }
