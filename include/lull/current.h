@@ -68,7 +68,10 @@ struct lull_dead {
 	double from_s, to_s; /* clamp time */
 	enum lull_dead_why why;
 };
-/* Times in which the log is no measurement: frozen or flat to the last digit where it was alive before, at the end of the
+/* Readings as logged, before a zero is taken off: the meter's digit is told from them. from_s and to_s are the first and last
+ * instant that is none; for LULL_DEAD_DROPPED and LULL_DEAD_ENDED from_s (and to_s) is the last good sample before (the
+ * first after). What the evidence must be is at the head of src/core/dead.c. In order of from_s.
+ * Times in which the log is no measurement: frozen or flat to the last digit where it was alive before, at the end of the
  * clamp's range, holes longer than 10 s and 5 steps. to_s of the last may be the log's end; the log ending before
  * `wanted_to_s` (clamp time up to which it should have run; NAN unknown) gives LULL_DEAD_ENDED. Caller frees *out. */
 LULL_MUST_CHECK int lull_find_dead(const struct lull_series *, double range_mA, double wanted_to_s, struct lull_dead **out, size_t *n);
@@ -77,7 +80,7 @@ LULL_MUST_CHECK int lull_find_dead(const struct lull_series *, double range_mA, 
 
 struct lull_level {
 	size_t from, to; /* samples [from, to) */
-	double mean; /* robust: outliers and mains ripple do not move it */
+	double mean; /* robust: outliers and mains ripple do not move it; of a ramp: its value halfway */
 	double error; /* standard error of the mean, with the noise's own correlation */
 	double noise; /* robust standard deviation within */
 	double slope; /* per second; a ramp (thermal drift) is one level with a slope, not a staircase; 0 if none is proven */
@@ -85,10 +88,13 @@ struct lull_level {
 struct lull_level_rule {
 	double noise; /* NAN: estimate from the series */
 	double least_step; /* smaller steps are not reported; 0: by noise alone */
-	double penalty; /* multiples of log(n); NAN: the default */
+	double penalty; /* multiples of log(n); NAN: the default, 3 */
 	bool ramps; /* allow a level to slope */
 };
-/* Splits x[0..n) into levels: O(n log n) or better. s may be NULL (unit spacing). Caller frees *out. */
+/* Splits x[0..n) into levels: O(n log n) or better. s may be NULL (unit spacing). Caller frees *out.
+ * Readings as logged: a zero and its drift are better taken off the means than off x, which hides the meter's digit.
+ * Values that are no finite number count as missing; no level if there are no others (*out NULL). Levels know nothing of
+ * holes: a log with dead times is given piece by piece. rule may be NULL: all defaults, no ramps. -ENOMEM. */
 LULL_MUST_CHECK int lull_find_levels(const double *s, const float *x, size_t n, const struct lull_level_rule *, struct lull_level **out,
 	size_t *levels);
 

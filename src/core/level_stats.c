@@ -74,7 +74,8 @@ struct lull_level lull_level_of(
 	sd = kept > 1 ? sqrt(about / (double)(kept - 1)) : 0;
 	/* As the whole log's noise averages out over so many samples, more or less by what this level has of its own. */
 	double own = (about + 8 * noise->spread * noise->spread) / ((double)kept + 7);
-	double variance = fmax(lull_noise_of_mean(noise, n) * own / (noise->spread * noise->spread), own / n);
+	double rougher = fmax(own / (noise->spread * noise->spread), p->ratio > 2 ? p->ratio : 1);
+	double variance = fmax(lull_noise_of_mean(noise, n) * rougher, own / n);
 
 	return (struct lull_level){
 		.from = p->from,

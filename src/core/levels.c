@@ -25,6 +25,7 @@ struct work {
 	size_t block, m;
 	double *y; /* block means, less the median of some of them */
 	double zero;
+	float *ratio; /* noise variance of each block over the usual */
 	uint32_t *first; /* where the partition's pieces begin */
 	struct lull_pieces pieces; /* from, to in blocks, later in samples */
 };
@@ -119,7 +120,7 @@ static double spread_of_blocks(const struct work *w)
 		const struct lull_piece *p = &w->pieces.piece[i];
 
 		for (; j < p->to && n < SOME; j += stride)
-			r[n++] = fabs(w->y[j] - p->value);
+			r[n++] = fabs(w->y[j] - p->value) / sqrt((double)w->ratio[j]);
 	}
 	double sd = n > 0 ? 1.4826 * lull_select(r, n, n / 2) : 0;
 
@@ -133,7 +134,7 @@ static int add_backwards(struct work *w)
 
 	for (size_t t = w->m; t > 0; t = w->first[t - 1])
 		pieces++;
-	w->pieces.piece = calloc(pieces, sizeof(*w->pieces.piece));
+	w->pieces.piece = calloc(pieces + 1, sizeof(*w->pieces.piece));
 	if (!w->pieces.piece)
 		return -ENOMEM;
 	w->pieces.n = w->pieces.room = pieces;
@@ -161,12 +162,25 @@ static int partition(struct work *w)
 		worst = fmax(worst, near.near[k]);
 	double scale = 1 / sqrt(variance * worst);
 
+	float *ratio = NULL;
+
+	error = lull_noise_local(w->y, w->m, &near, &ratio);
+	w->ratio = ratio;
+	if (error)
+		return error;
+
 	for (size_t j = 0; j < w->m; j++)
 		w->y[j] *= scale;
-	error = lull_partition(w->y, w->m, w->penalty, cost_cap, w->first);
+	error = lull_partition(w->y, w->ratio, w->m, w->penalty, cost_cap, w->first);
 	for (size_t j = 0; j < w->m; j++)
 		w->y[j] /= scale;
 	return error ? error : add_backwards(w);
+}
+
+/* How many times rougher than usual it is on the rougher side of an edge. */
+static double roughness(const struct work *w, size_t edge)
+{
+	return sqrt(fmax((double)w->ratio[edge - 1], (double)w->ratio[edge]));
 }
 
 /* The noise at every length, from the blocks less their levels; only steps that no noise makes are taken out, since the
@@ -184,12 +198,13 @@ static int measure_noise(struct work *w)
 	for (size_t i = 0; i < w->pieces.n;) {
 		size_t k = i + 1;
 
-		while (k < w->pieces.n && fabs(p[k].value - p[k - 1].value) < large_step * sd)
+		while (k < w->pieces.n &&
+			fabs(p[k].value - p[k - 1].value) < large_step * sd * roughness(w, p[k].from))
 			k++;
 		double middle = middle_of(w->y, p[i].from, p[k - 1].to);
 
 		for (size_t j = p[i].from; j < p[k - 1].to; j++)
-			flat[j] = fmin(fmax(w->y[j] - middle, -5 * sd), 5 * sd);
+			flat[j] = fmin(fmax((w->y[j] - middle) / sqrt((double)w->ratio[j]), -5 * sd), 5 * sd);
 		i = k;
 	}
 	int error = lull_noise_of_blocks(flat, w->m, LULL_NOISE_SCALES, (double)INFINITY, &w->noise);
@@ -287,9 +302,9 @@ static int segment(struct work *w, const struct lull_level_rule *rule)
 	if (!error)
 		error = measure_noise(w);
 	if (!error)
-		error = lull_merge_by_noise(&w->pieces, w->y, &w->noise, w->penalty, cost_cap);
+		error = lull_merge_by_noise(&w->pieces, w->y, w->ratio, &w->noise, w->penalty, cost_cap);
 	if (!error && rule && rule->ramps)
-		error = lull_merge_ramps(&w->pieces, w->y, &w->log, &w->noise, w->penalty);
+		error = lull_merge_ramps(&w->pieces, w->y, w->ratio, &w->log, &w->noise, w->penalty);
 	if (error)
 		return error;
 	for (size_t i = 0; i < w->pieces.n; i++)
@@ -367,6 +382,7 @@ int lull_find_levels(const double *s, const float *x, size_t n, const struct lul
 	free(copy);
 	free(at);
 	free(w.y);
+	free(w.ratio);
 	free(w.first);
 	free(w.pieces.piece);
 	return error;

@@ -3,6 +3,7 @@
  *
  * How a log becomes levels:
  *   noise.c        the meter's digit, the noise of one sample, and how slowly it averages out
+ *   local_noise.c  where it is noisier than elsewhere
  *   partition.c    optimal partition of robust blocks under a capped cost: too many edges rather than too few
  *   levels.c       edges that the noise at their own length can explain go; staircases become ramps; edges are
  *                  placed to the sample
@@ -44,17 +45,22 @@ double lull_noise_of_mean(const struct lull_noise *, double T);
 /* Variance of the difference of the means over T1 and T2 samples side by side. */
 double lull_noise_of_step(const struct lull_noise *, double T1, double T2);
 
+/* For each of m blocks, how many times the log's usual variance its surroundings have: 1 and up. Caller frees. -ENOMEM. */
+LULL_MUST_CHECK int lull_noise_local(const double *y, size_t m, const struct lull_noise *, float **ratio);
+
 /* The k-th smallest of a, which it reorders. */
 double lull_select(double *a, size_t n, size_t k);
 
-/* Optimal partition of y (noise of sd 1) into constant pieces; cap: a value further than this from its piece costs no
- * more. first[t]: where the last piece of the best partition of y[0..t] begins. -ENOMEM. */
-LULL_MUST_CHECK int lull_partition(const double *y, size_t m, double penalty, double cap, uint32_t *first);
+/* Optimal partition of y (noise variance ratio[t]) into constant pieces; cap: a value further than this many standard
+ * deviations from its piece costs no more. first[t]: where the last piece of the best partition of y[0..t] begins. -ENOMEM. */
+LULL_MUST_CHECK int lull_partition(
+	const double *y, const float *ratio, size_t m, double penalty, double cap, uint32_t *first);
 
 /* One level on the way: samples [from, to), a line value + slope (t - centre). */
 struct lull_piece {
 	size_t from, to;
 	double value, slope, centre;
+	double ratio; /* of its noise variance to the log's usual one */
 };
 /* A growing list of pieces. */
 struct lull_pieces {

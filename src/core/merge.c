@@ -25,6 +25,7 @@ struct merger {
 	struct edge *heap;
 	size_t heap_n, heap_room;
 	const struct lull_noise *noise; /* NULL: the strength is the step itself */
+	const double *rough; /* sum of the blocks' noise variance over the usual */
 	const double *sum; /* of y up to each block, outliers clamped; with noise only */
 };
 
@@ -73,7 +74,11 @@ static struct edge pop(struct merger *m)
 static double proof(const struct merger *m, const struct node *a, const struct node *b)
 {
 	double block = (double)m->noise->block, step = a->sum / a->n - b->sum / b->n;
-	double best = step * step / lull_noise_of_step(m->noise, a->n * block, b->n * block);
+	/* Each side is as noisy as it is by itself. */
+	double ra = (m->rough[a->to] - m->rough[a->from]) / a->n,
+	       rb = (m->rough[b->to] - m->rough[b->from]) / b->n;
+	double raised = (ra / a->n + rb / b->n) / (1 / a->n + 1 / b->n);
+	double best = step * step / lull_noise_of_step(m->noise, a->n * block, b->n * block) / raised;
 	size_t edge = b->from, most = edge - a->from < b->to - edge ? edge - a->from : b->to - edge;
 
 	for (size_t T = 4; T <= most; T *= 2) {
@@ -83,7 +88,8 @@ static double proof(const struct merger *m, const struct node *a, const struct n
 
 		noise = fmax(noise, 2 * lull_noise_of_step(m->noise, 2 * t, 2 * t));
 		step = (m->sum[edge + T] - 2 * m->sum[edge] + m->sum[edge - T]) / (double)T;
-		best = fmax(best, step * step / noise);
+		raised = (m->rough[edge + T] - m->rough[edge - T]) / (2 * (double)T);
+		best = fmax(best, step * step / noise / raised);
 	}
 	return best;
 }
@@ -154,7 +160,7 @@ static void tear_down(struct merger *m)
 
 /* The edges that are left were laid for shorter pieces: each moves to where its two means, as they are now, fit best,
  * between the middles of its sides. */
-static void move_edges(struct lull_pieces *pieces, const double *sum)
+static void move_edges(struct lull_pieces *pieces, const double *sum, const double *rough)
 {
 	struct lull_piece *p = pieces->piece;
 
@@ -173,28 +179,40 @@ static void move_edges(struct lull_pieces *pieces, const double *sum)
 		}
 		p[i].to = p[i + 1].from = best;
 	}
-	for (size_t i = 0; i < pieces->n; i++)
-		p[i].value = (sum[p[i].to] - sum[p[i].from]) / (double)(p[i].to - p[i].from);
+	for (size_t i = 0; i < pieces->n; i++) {
+		double n = (double)(p[i].to - p[i].from);
+
+		p[i].value = (sum[p[i].to] - sum[p[i].from]) / n;
+		p[i].ratio = (rough[p[i].to] - rough[p[i].from]) / n;
+	}
 }
 
-int lull_merge_by_noise(struct lull_pieces *pieces, const double *y, const struct lull_noise *noise,
-	double penalty, double cap)
+int lull_merge_by_noise(struct lull_pieces *pieces, const double *y, const float *ratio,
+	const struct lull_noise *noise, double penalty, double cap)
 {
 	double reach = cap * sqrt(lull_noise_of_mean(noise, (double)noise->block));
 	size_t n = 0, blocks = pieces->piece[pieces->n - 1].to;
-	double *sum = malloc((blocks + 1) * sizeof(*sum));
-	struct merger m = {.noise = noise, .sum = sum};
+	double *sum = malloc(2 * (blocks + 1) * sizeof(*sum)), *rough = sum ? sum + blocks + 1 : NULL;
+	struct merger m = {.noise = noise, .sum = sum, .rough = rough};
 
 	if (!sum)
 		return -ENOMEM;
 	int error = set_up(&m, pieces);
 
-	sum[0] = 0;
+	if (error) {
+		free(sum);
+		return error;
+	}
+	sum[0] = rough[0] = 0;
 	for (size_t i = 0; i < pieces->n && !error; i++) {
 		const struct lull_piece *p = &pieces->piece[i];
 
-		for (size_t j = p->from; j < p->to; j++)
-			sum[j + 1] = sum[j] + fmin(fmax(y[j], p->value - reach), p->value + reach);
+		for (size_t j = p->from; j < p->to; j++) {
+			double here = reach * sqrt((double)ratio[j]);
+
+			sum[j + 1] = sum[j] + fmin(fmax(y[j], p->value - here), p->value + here);
+			rough[j + 1] = rough[j] + (double)ratio[j];
+		}
 		m.node[i].n = (double)(p->to - p->from);
 		m.node[i].sum = sum[p->to] - sum[p->from];
 	}
@@ -207,7 +225,7 @@ int lull_merge_by_noise(struct lull_pieces *pieces, const double *y, const struc
 				.value = m.node[i].sum / m.node[i].n};
 	if (!error) {
 		pieces->n = n;
-		move_edges(pieces, sum);
+		move_edges(pieces, sum, rough);
 	}
 	tear_down(&m);
 	free(sum);

@@ -45,72 +45,77 @@ static void append(struct costs *c, double lo, const struct part *p)
 		last->hi = p->hi; /* crowded out; see below */
 }
 
+/* One value, with the cost weight (y - mu)^2 within `reach` and cap^2 beyond. */
+struct value {
+	double y, weight, reach, cap;
+};
+
 /* Adds the cost of y to one part and appends it, cut where the cost meets its cap. */
-static void add(struct costs *to, double lo, const struct part *p, double y, double cap)
+static void add(struct costs *to, double lo, const struct part *p, const struct value *v)
 {
 	double hi = p->hi;
 
-	if (lo < fmin(hi, y - cap)) {
+	if (lo < fmin(hi, v->y - v->reach)) {
 		struct part below = *p;
 
-		below.hi = fmin(hi, y - cap);
-		below.cost += cap * cap;
+		below.hi = fmin(hi, v->y - v->reach);
+		below.cost += v->cap * v->cap;
 		append(to, lo, &below);
 		lo = below.hi;
 	}
-	if (lo < fmin(hi, y + cap)) {
+	if (lo < fmin(hi, v->y + v->reach)) {
 		struct part near = *p;
-		double off = y - p->centre;
+		double off = v->y - p->centre;
 
-		near.hi = fmin(hi, y + cap);
-		near.n = p->n + 1;
-		near.centre = p->n > 0 ? p->centre + off / near.n : y;
-		near.cost = p->n > 0 ? p->cost + off * off * p->n / near.n : p->cost;
+		near.hi = fmin(hi, v->y + v->reach);
+		near.n = p->n + v->weight;
+		near.centre = p->n > 0 ? p->centre + off * v->weight / near.n : v->y;
+		near.cost = p->n > 0 ? p->cost + off * off * p->n * v->weight / near.n : p->cost;
 		append(to, lo, &near);
 		lo = near.hi;
 	}
 	if (lo < hi) {
 		struct part above = *p;
 
-		above.cost += cap * cap;
+		above.cost += v->cap * v->cap;
 		append(to, lo, &above);
 	}
 }
 
 /* One part against a new piece that costs h everywhere: the cheaper of the two, then y. */
 static void step(
-	struct costs *to, double lo, const struct part *p, double h, uint32_t t, double y, double cap)
+	struct costs *to, double lo, const struct part *p, double h, uint32_t t, const struct value *v)
 {
 	struct part fresh = {.hi = p->hi, .n = 0, .centre = 0, .cost = h, .first = t};
 	struct part kept = *p;
 
 	if (p->cost >= h) {
-		add(to, lo, &fresh, y, cap);
+		add(to, lo, &fresh, v);
 		return;
 	}
 	if (p->n == 0) {
-		add(to, lo, p, y, cap);
+		add(to, lo, p, v);
 		return;
 	}
 	double reach = sqrt((h - p->cost) / p->n), from = p->centre - reach, until = p->centre + reach;
 
 	if (from > lo) {
 		fresh.hi = fmin(from, p->hi);
-		add(to, lo, &fresh, y, cap);
+		add(to, lo, &fresh, v);
 		lo = fresh.hi;
 	}
 	if (lo < fmin(until, p->hi)) {
 		kept.hi = fmin(until, p->hi);
-		add(to, lo, &kept, y, cap);
+		add(to, lo, &kept, v);
 		lo = kept.hi;
 	}
 	if (lo < p->hi) {
 		fresh.hi = p->hi;
-		add(to, lo, &fresh, y, cap);
+		add(to, lo, &fresh, v);
 	}
 }
 
-int lull_partition(const double *y, size_t m, double penalty, double cap, uint32_t *first)
+int lull_partition(const double *y, const float *ratio, size_t m, double penalty, double cap, uint32_t *first)
 {
 	struct costs *now = malloc(sizeof(*now)), *next = malloc(sizeof(*next));
 	double lowest = (double)INFINITY, highest = -(double)INFINITY;
@@ -133,11 +138,13 @@ int lull_partition(const double *y, size_t m, double penalty, double cap, uint32
 		/* Never seen with measured logs: a crowd of parts, thinned by letting a new piece cost less here. */
 		if (now->n > CROWDED && t > 0)
 			h = now->least + penalty * CROWDED / (4.0 * now->n);
+		struct value v = {y[t], 1 / (double)ratio[t], cap * sqrt((double)ratio[t]), cap};
+
 		next->n = 0;
 		next->least = (double)INFINITY;
 		next->least_first = 0;
 		for (unsigned i = 0; i < now->n; i++) {
-			step(next, lo, &now->part[i], h, (uint32_t)t, y[t], cap);
+			step(next, lo, &now->part[i], h, (uint32_t)t, &v);
 			lo = now->part[i].hi;
 		}
 		first[t] = next->least_first;

@@ -48,7 +48,7 @@ static struct lull_piece excursion(
 	const struct scan *s, const struct lull_piece *p, size_t i, size_t free_from, size_t *end)
 {
 	double side = off(s->log, p, i) > 0 ? 1 : -1, highest = 0, sum = 0, n = 0;
-	struct lull_piece pulse = {.from = i};
+	struct lull_piece pulse = {.from = i, .ratio = p->ratio};
 
 	for (*end = i; *end < p->to && side * off(s->log, p, *end) > s->threshold * still_off / far_off;
 		(*end)++)

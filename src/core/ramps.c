@@ -33,13 +33,14 @@ static struct line line_of(const struct moments *m)
 	double tt = m->tt - m->t * l.t_mean, tx = m->tx - m->t * l.mean;
 
 	l.level_squares = fmax(0, m->xx - m->x * l.mean);
-	l.slope = m->n >= 3 && tt > 0 ? tx / tt : 0;
+	l.slope = tt > 0 ? tx / tt : 0;
 	l.line_squares = fmax(0, l.level_squares - l.slope * tx);
 	return l;
 }
 
 struct ramps {
 	const double *y;
+	const float *ratio;
 	const struct lull_log *log;
 	const struct lull_noise *noise;
 	double penalty, variance; /* of a block, as it counts over long times */
@@ -62,11 +63,11 @@ static struct moments moments_of(const struct ramps *r, const struct lull_piece 
 	struct moments m = {0};
 
 	for (size_t j = p->from; j < p->to; j++) {
-		double x = r->y[j], t = time_of_block(r, j) - t0;
+		double x = r->y[j], t = time_of_block(r, j) - t0, w = 1 / (double)r->ratio[j];
 
-		if (fabs(x - p->value) > reach || !isfinite(t))
+		if (fabs(x - p->value) > reach * sqrt((double)r->ratio[j]) || !isfinite(t))
 			continue;
-		m = plus(m, &(struct moments){1, t, t * t, x, t * x, x * x});
+		m = plus(m, &(struct moments){w, w * t, w * t * t, w * x, w * t * x, w * x * x});
 	}
 	if (!(m.n > 0)) {
 		double t = time_of_block(r, p->from) - t0;
@@ -119,6 +120,15 @@ static void rebuild(const struct ramps *r, struct lull_pieces *pieces, double t0
 			sum = plus(sum, &r->m[i]);
 		struct line l = line_of(&sum);
 
+		double blocks = 0;
+
+		for (size_t i = r->from[k]; i < k; i++) {
+			double n_of = (double)(pieces->piece[i].to - pieces->piece[i].from);
+
+			whole.ratio += n_of * pieces->piece[i].ratio;
+			blocks += n_of;
+		}
+		whole.ratio /= blocks;
 		whole.value = l.mean;
 		whole.centre = l.t_mean + t0;
 		if (r->sloping[k]) { /* about the middle of its time, which `value` is then the mean of */
@@ -135,11 +145,12 @@ static void rebuild(const struct ramps *r, struct lull_pieces *pieces, double t0
 	pieces->n = n - at;
 }
 
-int lull_merge_ramps(struct lull_pieces *pieces, const double *y, const struct lull_log *log,
-	const struct lull_noise *noise, double penalty)
+int lull_merge_ramps(struct lull_pieces *pieces, const double *y, const float *ratio,
+	const struct lull_log *log, const struct lull_noise *noise, double penalty)
 {
 	size_t n = pieces->n;
 	struct ramps r = {.y = y,
+		.ratio = ratio,
 		.log = log,
 		.noise = noise,
 		.penalty = penalty,
@@ -151,9 +162,9 @@ int lull_merge_ramps(struct lull_pieces *pieces, const double *y, const struct l
 
 	if (r.m && r.best && r.from && r.sloping) {
 		double t0 = 0.5 * (lull_log_time(log, 0) + lull_log_time(log, log->n - 1));
-		double ratio = noise->scales > 0 ? noise->near[noise->scales - 1] : 1;
+		double slow = noise->scales > 0 ? noise->near[noise->scales - 1] : 1;
 
-		r.variance = noise->sd * noise->sd / (double)noise->block * ratio;
+		r.variance = noise->sd * noise->sd / (double)noise->block * slow;
 		for (size_t i = 0; i < n; i++)
 			r.m[i] = moments_of(&r, &pieces->piece[i], t0);
 		solve(&r, n);

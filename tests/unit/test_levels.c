@@ -372,6 +372,46 @@ static void drift(void **state)
 	gsl_rng_free(rng);
 }
 
+/* Awake, the draw wanders: ten times the noise of the quiet, and slow. It is one level all the same, and neither hides the
+ * quiet's small step nor spoils its error bar. */
+static void uneven(void **state)
+{
+	static const struct change c[] = {
+		{1500, -400}, {6000, 400}, {6120, -400}, {14000, 3}, {20000, 250}, {20090, -250}};
+	double *s = malloc(NIGHT * sizeof(*s));
+	gsl_rng *rng = gsl_rng_alloc(gsl_rng_mt19937);
+	unsigned right = 0, quiet = 0;
+
+	(void)state;
+	assert_non_null(s);
+	at_rate(s, NIGHT, 1);
+	for (unsigned seed = 1; seed <= 20; seed++) {
+		struct lull_level *level;
+		size_t levels;
+
+		gsl_rng_set(rng, seed);
+		float *x = made(rng, NIGHT, c, 6, 2, 0);
+
+		add_noise(rng, x, 1500, 20, 0.7);
+		add_noise(rng, x + 6000, 120, 20, 0.7);
+		add_noise(rng, x + 20000, 90, 20, 0.7);
+		assert_int_equal(lull_find_levels(s, x, NIGHT, &ramps, &level, &levels), 0);
+		right += levels == 7;
+		for (size_t k = 0; k < levels; k++) /* before and after the step of 3 mA */
+			if (level[k].to - level[k].from > 4000)
+				quiet += fabs(level[k].mean - (level[k].from < 13000 ? -380 : -377)) <
+					1.96 * level[k].error;
+		free(level);
+		free(x);
+	}
+	print_message(
+		"uneven when awake: %u of 20, error bar of the quiet right in %u of 80\n", right, quiet);
+	assert_true(right >= 16);
+	assert_true(quiet >= 72);
+	free(s);
+	gsl_rng_free(rng);
+}
+
 /* Single outliers move nothing and are no levels; a wake of a second in a slow log, again and again alike, is. */
 static void singles(void **state)
 {
@@ -570,6 +610,7 @@ int main(void)
 		cmocka_unit_test(noise_alone),
 		cmocka_unit_test(steps),
 		cmocka_unit_test(drift),
+		cmocka_unit_test(uneven),
 		cmocka_unit_test(singles),
 		cmocka_unit_test(digits),
 		cmocka_unit_test(mains),
