@@ -88,6 +88,7 @@ static double node_mA(const struct sim_node *n, int64_t t)
 			return n->mA_mute;
 		return n->always_acks ? n->mA_doze : 0;
 	case SIM_BOOT:
+		return t >= n->draws_from ? n->mA_run : 0;
 	case SIM_RUN:
 		return n->mA_run;
 	}

@@ -25,7 +25,8 @@ static double inrush(struct sim_clamp *c, double bus_mA, int64_t t)
 
 static bool heard(const struct sim_world *w, int64_t t)
 {
-	if (w->adapter.closed || t < 0)
+	/* After a step of the capture's clock it is the retimer's word what recording time is. */
+	if (w->adapter.closed || t < 0 || w->adapter.step)
 		return false;
 	for (unsigned i = 0; i < w->blinds; i++) {
 		if (t > w->blind[i].from - LULL_SEC && t < w->blind[i].to + LULL_SEC)
@@ -41,25 +42,35 @@ static void count_steps(struct sim_world *w, double bus_mA, int64_t t)
 	struct lull_truth_clamp *truth = &w->night->truth.clamp;
 	double most = 900 * c->range_A, level = fmin(fmax(bus_mA, -most), most);
 	double noise = hypot(c->white_mA, c->slow_mA), least = fmax(fmax(4 * noise, 3e3 * c->resolution_mV / c->mV_per_A), 20);
+	double nodes_mA = w->key ? bus_mA - c->keyed_mA : bus_mA;
 	int64_t hold = 4 * c->step > 4 * LULL_SEC ? 4 * c->step : 4 * LULL_SEC;
 
 	if (isnan(c->level_mA)) {
 		c->level_mA = c->candidate_mA = level;
+		c->nodes_mA = nodes_mA;
 		c->candidate_at = t;
 	}
 	if (fabs(level - c->candidate_mA) > least / 2) {
 		c->candidate_mA = level;
+		c->candidate_nodes_mA = nodes_mA;
 		c->candidate_at = t;
 	}
 	if (fabs(c->candidate_mA - c->level_mA) <= least || t - c->candidate_at < hold)
 		return;
+
+	bool rises = c->candidate_nodes_mA > c->nodes_mA + least;
+
 	c->level_mA = c->candidate_mA;
+	c->nodes_mA = c->candidate_nodes_mA;
 	if (!heard(w, c->candidate_at))
 		return;
 	truth->steps++;
-	truth->last_step_s = 1e-9 * (double)c->candidate_at;
-	if (isnan(truth->first_step_s))
-		truth->first_step_s = truth->last_step_s;
+	if (!rises)
+		return;
+	truth->rises++;
+	truth->last_rise_s = 1e-9 * (double)c->candidate_at;
+	if (isnan(truth->first_rise_s))
+		truth->first_rise_s = truth->last_rise_s;
 }
 
 static void add_up(struct sim_world *w, double bus_mA, int64_t t)

@@ -38,6 +38,7 @@ void sim_node_wake(struct sim_world *w, unsigned node, enum sim_cause cause)
 		sim_node_at(w, node, SIM_EV_CTRL, begin + (int64_t)((double)n->ctrl_ns * stretch));
 	sim_node_at(w, node, SIM_EV_APP, begin + (int64_t)((double)n->app_ns * stretch) + sim_ns(w->run, 0, 0.001));
 	n->state = SIM_BOOT;
+	n->draws_from = later(w->now, begin + (int64_t)((double)n->app_ns * stretch) - LULL_SEC);
 	n->cause = cause;
 	n->active_wakeup = cause == SIM_BY_ITSELF;
 	n->tec = 0;

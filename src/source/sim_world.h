@@ -125,6 +125,7 @@ struct sim_node {
 	int64_t run_until;
 	double ppm;
 	int64_t muted; /* when it fell silent */
+	int64_t draws_from; /* booting: a second before its first frame at the earliest */
 	unsigned tec; /* transmit error counter */
 	enum sim_nm_state nm_state;
 	int64_t repeat_until;
@@ -264,6 +265,7 @@ struct sim_clamp {
 
 	/* truth as it comes out */
 	double level_mA, candidate_mA;
+	double nodes_mA, candidate_nodes_mA; /* of that without the key */
 	int64_t candidate_at;
 	double held_mAs, woken_mAs, late_mAs;
 };

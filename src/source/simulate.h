@@ -44,9 +44,10 @@ struct lull_truth_clamp {
 	bool alias; /* nothing tells one wake from the next: whoever pairs it guesses */
 	double lost_at_s; /* NAN: lives to the end */
 	enum lull_dead_why lost_why;
-	/* Steps that the current makes with the bus while it is heard, well above the noise; recording time of first and last. */
-	unsigned steps;
-	double first_step_s, last_step_s;
+	/* Steps that the current makes with the bus while it is heard, well above the noise. A fall trails the bus by up to some
+	 * seconds, a node's rise leads it by a second at the most: only rises tell the clock. Recording time of first and last. */
+	unsigned steps, rises;
+	double first_rise_s, last_rise_s;
 	unsigned loads; /* known loads switched while it lived */
 };
 struct lull_truth {

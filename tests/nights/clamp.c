@@ -11,6 +11,7 @@
 #define SURE 0.5
 #define ZEROED_MA 3.0
 #define ALIGNED_S 0.5
+#define FALLS_S 3.0
 /* lull_node.awake_mA_error is a standard error */
 #define TWO_SIDED 1.96
 
@@ -20,11 +21,11 @@ static void count(struct share *s, bool hit)
 	s->hit += hit;
 }
 
-/* How far off the pairing is where the steps are, which is what it was found by. */
+/* How far off the pairing is where the bus rises, which is what tells it; else at both ends. */
 static double misaligned_s(const struct lull_truth_clamp *t, const struct lull_lineup *up)
 {
-	double from = isfinite(t->first_step_s) ? t->first_step_s : t->from_s, worst = 0;
-	double to = isfinite(t->last_step_s) ? t->last_step_s : t->to_s;
+	double from = isfinite(t->first_rise_s) ? t->first_rise_s : t->from_s, worst = 0;
+	double to = isfinite(t->last_rise_s) ? t->last_rise_s : t->to_s;
 
 	for (int i = 0; i < 2; i++) {
 		double tau = ((i ? to : from) - t->start_s) / (1 + t->drift_ppm * 1e-6);
@@ -37,20 +38,27 @@ static double misaligned_s(const struct lull_truth_clamp *t, const struct lull_l
 
 static bool score_lineup(const struct lull_truth_clamp *t, const struct lull_lineup *up, struct clamp_score *score)
 {
-	double most = fmax(t->step_s, ALIGNED_S), off = up->paired ? misaligned_s(t, up) : NAN;
-	bool good = up->paired && off <= most;
+	double off = up->paired ? misaligned_s(t, up) : NAN;
+	bool sure = up->paired && up->confidence >= SURE;
 
 	if (t->alias) {
 		/* whoever is sure here has guessed, even if rightly */
-		score->aliased += up->paired && up->confidence >= SURE;
-		return !(up->paired && up->confidence >= SURE);
+		score->aliased += sure;
+		return !sure;
 	}
-	score->paired_wrong += up->paired && up->confidence >= SURE && !good && t->steps >= LEAST_STEPS;
 	if (t->steps < LEAST_STEPS)
 		return true;
-	count(&score->aligned, good);
+
+	bool wrong = sure && off > fmax(2 * t->step_s, FALLS_S);
+
+	score->paired_wrong += wrong;
+	if (!t->rises) {
+		count(&score->falls, up->paired && !wrong);
+		return !wrong;
+	}
+	count(&score->aligned, up->paired && off <= fmax(t->step_s, ALIGNED_S));
 	score->paired += up->paired;
-	return good;
+	return up->paired && off <= fmax(t->step_s, ALIGNED_S);
 }
 
 static bool score_quiet(const struct lull_sim_night *sim, const struct lull_current_report *r, struct clamp_score *score)
@@ -110,7 +118,8 @@ static bool score_nodes(const struct lull_sim_night *sim, const struct lull_verd
 
 static bool score_lost(const struct lull_truth_clamp *t, const struct lull_current_report *r, struct clamp_score *score)
 {
-	if (!isfinite(t->lost_at_s))
+	/* a log that ends early is known to only by its place in the night */
+	if (!isfinite(t->lost_at_s) || (t->lost_why == LULL_DEAD_ENDED && !r->lineup.paired))
 		return true;
 
 	/* where it stops being a measurement: a minute, and what its own clock may be off by */
@@ -120,8 +129,10 @@ static bool score_lost(const struct lull_truth_clamp *t, const struct lull_curre
 	return good;
 }
 
-static void score_costs(const struct lull_truth *truth, const struct lull_verdict *v, struct clamp_score *score)
+static void score_costs(const struct lull_sim_night *sim, const struct lull_verdict *v, struct clamp_score *score)
 {
+	const struct lull_truth *truth = &sim->truth;
+
 	for (size_t i = 0; i < truth->finding_count; i++)
 		for (size_t k = 0; k < v->findings.n; k++) {
 			const struct lull_truth_finding *t = &truth->finding[i];
@@ -130,7 +141,12 @@ static void score_costs(const struct lull_truth *truth, const struct lull_verdic
 			if (t->code != v->findings.at[k].code || !isfinite(t->cost_mAh_per_day) || !isfinite(cost))
 				continue;
 
-			bool good = fabs(cost - t->cost_mAh_per_day) <= 0.2 * t->cost_mAh_per_day + 24;
+			/* a level is no better than its zero, and a car that never slept has shown no quiet level */
+			double margin = t->code == LULL_HELD_AWAKE ? 24 * truth->limit_mA : 24;
+			if (!isfinite(sim->clamp.zero_before_mA) && t->code == LULL_HELD_AWAKE)
+				margin += 24 * 140;
+
+			bool good = fabs(cost - t->cost_mAh_per_day) <= 0.2 * t->cost_mAh_per_day + margin;
 
 			count(&score->cost, good);
 			if (verbose && !good)
@@ -144,10 +160,10 @@ static void describe_current(const struct lull_sim_night *sim, const struct lull
 	const struct lull_truth_clamp *t = &sim->truth.clamp;
 	const struct lull_current_report *r = &v->current;
 
-	printf("    true clamp: start %.2f drift %.1f step %.3f, quiet %.1f zero %.1f drift %.1f%s%s, %u steps %.0f to %.0f, %u loads, "
-	       "limit %.0f, lost %.0f, zeros %.1f %.1f, %.0f mV/A digit %g mV\n",
+	printf("    true clamp: start %.2f drift %.1f step %.3f, quiet %.1f zero %.1f drift %.1f%s%s, %u steps, %u rises %.0f to %.0f, %u loads, "
+	       "limit %.0f, lost %.0f (%s), zeros %.1f %.1f, %.0f mV/A digit %g mV\n",
 		t->start_s, t->drift_ppm, t->step_s, t->quiet_mA, t->zero_mA, t->zero_drift_mA, t->reversed ? " reversed" : "",
-		t->alias ? " alias" : "", t->steps, t->first_step_s, t->last_step_s, t->loads, sim->truth.limit_mA, t->lost_at_s,
+		t->alias ? " alias" : "", t->steps, t->rises, t->first_rise_s, t->last_rise_s, t->loads, sim->truth.limit_mA, t->lost_at_s, lull_dead_name(t->lost_why),
 		sim->clamp.zero_before_mA, sim->clamp.zero_after_mA, sim->clamp.mV_per_A, sim->resolution_mV);
 	printf("    lineup: %s start %.2f drift %.1f confidence %.2f%s, off %.2f s: %s\n", r->lineup.paired ? "paired" : "refused",
 		r->lineup.start_s, r->lineup.drift_ppm, r->lineup.confidence, r->lineup.by_load ? " by load" : "",
@@ -179,7 +195,7 @@ static void score_night(const struct lull_sim_night *sim, const struct lull_verd
 	}
 	if (!score_nodes(sim, v, score) && verbose)
 		printf("    (nodes of %s seed %llu)\n", truth->scenario, (unsigned long long)truth->seed);
-	score_costs(truth, v, score);
+	score_costs(sim, v, score);
 }
 
 /* --- the log of one night beside the bus of another --- */

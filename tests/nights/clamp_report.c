@@ -17,6 +17,7 @@ static void add(struct clamp_score *to, const struct clamp_score *s)
 	to->all_clear_wrong += s->all_clear_wrong;
 	to->broken += s->broken;
 	join(&to->aligned, s->aligned);
+	join(&to->falls, s->falls);
 	to->paired += s->paired;
 	to->paired_wrong += s->paired_wrong;
 	to->aliased += s->aliased;
@@ -95,7 +96,7 @@ bool clamp_report(const struct clamp_table *tables, unsigned long jobs, bool die
 			passed++;
 	}
 	print_row("all", &all);
-	printf("\naligned: of nights with three steps that the bus shows; wrongly: paired at 0.5 or more and off, or by a guess; zeroed: quiet\n"
+	printf("\naligned: of nights with three steps that the bus shows, a rise among them; wrongly: paired at 0.5 or more and far off, or by a guess; zeroed: quiet\n"
 	       "level within 3 mA with a zero before and after; in band: else, within its own; no lvl: none told though it was there; node:\n"
 	       "within its 95 %%; cost: within a fifth or 1 mA on average; lost: told, and when.\n\n");
 
@@ -114,7 +115,8 @@ bool clamp_report(const struct clamp_table *tables, unsigned long jobs, bool die
 	};
 
 	(void)reaches("(cost within a fifth)", all.cost, 0, 100);
-	printf("(paired at all: %u of the %u nights with three steps)\n", all.paired, all.aligned.n);
+	(void)reaches("(three steps, all falls: paired within 3 s or two samples)", all.falls, 0, 100);
+	printf("(paired at all: %u of the %u nights with three steps, a rise among them)\n", all.paired, all.aligned.n);
 	for (size_t i = 0; i < sizeof good / sizeof *good; i++) {
 		passed += good[i];
 		failed += !good[i];

@@ -66,8 +66,9 @@ struct share {
 };
 struct clamp_score {
 	unsigned nights, right, all_clear_wrong, broken;
-	struct share aligned; /* of nights with three steps */
-	unsigned paired, paired_wrong, aliased; /* of those: paired at all; any night paired wrongly, or by a guess, at 0.5 or more */
+	struct share aligned; /* of nights with three steps, a rise among them */
+	struct share falls; /* of nights with three steps that are all falls, within 3 s: these tell no more */
+	unsigned paired, paired_wrong, aliased; /* of the former: paired at all; any night paired wrongly, or by a guess, at 0.5 or more */
 	struct share shuffled; /* hit: paired at 0.5 or more though bus and log are of two nights */
 	struct share quiet_zeroed, quiet_band; /* zero before and after: within 3 mA; else: within its own band */
 	unsigned quiet_missing;

@@ -38,10 +38,20 @@ bool is_guilty(const struct lull_suspect *s, const struct lull_truth *truth, enu
 	return false;
 }
 
-/* What is said of the draw where the zero cannot decide it. */
-static bool may_be_unmeasured(const struct lull_truth_finding *f)
+/* Another code that is as right; LULL_CODE_COUNT: none. */
+static enum lull_code as_right(const struct lull_truth *truth, const struct lull_truth_finding *f)
 {
-	return !f->decidable && (f->code == LULL_WITHIN_LIMIT || f->code == LULL_DRAW_WHILE_QUIET);
+	if (f->decidable)
+		return LULL_CODE_COUNT;
+	if (f->code == LULL_WITHIN_LIMIT || f->code == LULL_DRAW_WHILE_QUIET)
+		return LULL_DRAW_NOT_MEASURED; /* the zero cannot decide it */
+	return f->code == LULL_DRAW_NOT_MEASURED && truth->may[LULL_WITHIN_LIMIT] ? LULL_WITHIN_LIMIT : LULL_CODE_COUNT;
+}
+
+/* A log that ends early is known to only by its place in the night. */
+static bool need_not_show(const struct lull_truth *truth, const struct lull_truth_finding *f, const struct lull_verdict *v)
+{
+	return f->code == LULL_CLAMP_LOST && truth->clamp.lost_why == LULL_DEAD_ENDED && !v->current.lineup.paired;
 }
 
 bool codes_agree(const struct lull_truth *truth, const struct lull_verdict *v)
@@ -54,10 +64,12 @@ bool codes_agree(const struct lull_truth *truth, const struct lull_verdict *v)
 	for (size_t i = 0; i < truth->finding_count; i++) {
 		const struct lull_truth_finding *f = &truth->finding[i];
 
+		enum lull_code other = as_right(truth, f);
+
 		explained[f->code] = true;
-		if (may_be_unmeasured(f))
-			explained[LULL_DRAW_NOT_MEASURED] = true;
-		if (!got[f->code] && !(may_be_unmeasured(f) && got[LULL_DRAW_NOT_MEASURED]))
+		if (other != LULL_CODE_COUNT)
+			explained[other] = true;
+		if (!got[f->code] && !(other != LULL_CODE_COUNT && got[other]) && !need_not_show(truth, f, v))
 			return false;
 	}
 	for (int code = 0; code < LULL_CODE_COUNT; code++)
