@@ -117,12 +117,11 @@ asan: ## unit tests under address and undefined-behaviour sanitizers, gcc and cl
 fuzz: ## every fuzz target for FUZZ_SECONDS (60) each, two at a time
 	@scripts/check.sh fuzz
 
-.PHONY: nights
-nights: $(nights_bin) ## invented nights against their truth, SEEDS (40) of each scenario
+.PHONY: nights nights-bus nights-clamp
+nights: nights-bus nights-clamp ## invented nights against their truth, SEEDS (40) of each scenario
+nights-bus: $(nights_bin) ## of these, the bus alone
 	$(B)/nights --seeds $(or $(SEEDS),40)
-
-.PHONY: nights-clamp
-nights-clamp: $(nights_bin) ## the same beside the logs of a clamp
+nights-clamp: $(nights_bin) ## of these, the bus beside the log of a clamp
 	$(B)/nights --clamp --seeds $(or $(SEEDS),40)
 
 .PHONY: bench

@@ -59,14 +59,15 @@ scripts_run() {
 }
 
 nights_run() {
-	local bin=$1/nights seeds=$2
+	local bin=$1/nights
+	shift
 	[ -x "$bin" ] || {
 		echo "ok - nights # SKIP there is no tests/nights yet"
 		return 0
 	}
-	echo "--- $bin --seeds $seeds"
+	echo "--- $bin $*"
 	local rc=0
-	timeout 1500 "$bin" --seeds "$seeds" 2>&1 || rc=$?
+	timeout 1500 "$bin" "$@" 2>&1 || rc=$?
 	echo "--- exit $rc"
 	return $rc
 }
@@ -91,15 +92,28 @@ stage_unit_asan_clang() {
 	build asan-clang B=build/asan-clang CC=clang OPT='-O1 -g' SAN="$asan" unit-build && unit_run build/asan-clang
 }
 stage_fuzz() { scripts/fuzz.sh; }
-stage_nights() { nights_run build/gcc "${SEEDS:-10}"; }
+stage_nights() { nights_run build/gcc --seeds "${SEEDS:-10}"; }
+stage_nights_clamp() { nights_run build/gcc --clamp --seeds "${SEEDS:-10}"; }
+# One seed of each is too few to reach a share: what counts here is that no sanitizer speaks.
+nights_asan_clamp() {
+	local log=$logs/nights-asan-clamp.log
+	timeout 1500 build/asan-gcc/nights --clamp --seeds 1 >"$log" 2>&1
+	if grep -qE 'ERROR: |runtime error|broken' "$log" || ! grep -qE '^[0-9]+ passed' "$log"; then
+		cat "$log"
+		echo "not ok - nights with a clamp under sanitizers"
+		return 1
+	fi
+	echo "ok - nights with a clamp under sanitizers"
+}
 stage_nights_asan() {
 	[ -d tests/nights ] || return 0
-	build nights-asan B=build/asan-gcc CC=gcc OPT='-O1 -g' SAN="$asan" all nights-build && nights_run build/asan-gcc 2
+	build nights-asan B=build/asan-gcc CC=gcc OPT='-O1 -g' SAN="$asan" all nights-build &&
+		nights_run build/asan-gcc --seeds 2 && nights_asan_clamp
 }
 stage_lint() { scripts/lint.sh; }
 
-all_stages=(build-gcc build-clang unit-gcc check-pure golden cli data unit-asan-gcc unit-asan-clang nights nights-asan
-	lint fuzz)
+all_stages=(build-gcc build-clang unit-gcc check-pure golden cli data unit-asan-gcc unit-asan-clang nights nights-clamp
+	nights-asan lint fuzz)
 
 # Sums of one stage: "passed failed skipped". Between "--- NAME" and "--- exit N" stands one program.
 count() {

@@ -52,7 +52,8 @@ void sim_current_make(struct sim_world *w)
 		struct sim_node *n = &w->node[i];
 
 		n->sleeps_alone = sim_chance(c->rng, 0.55);
-		n->tail_ns = sim_ns(c->rng, 0, 3);
+		/* No awake bus is silent for longer than a second; only then can those that wait for its end fall asleep. */
+		n->tail_ns = sim_ns(c->rng, n->sleeps_alone ? 0 : 1.2, 3);
 		n->mA_doze = sim_uniform(c->rng, 0.5, 3);
 		if (n->always_acks)
 			dozing += n->mA_doze;
@@ -76,15 +77,17 @@ double sim_current_quiet(const struct sim_world *w)
 	return sum;
 }
 
-static double node_mA(const struct sim_node *n, int64_t t)
+static double node_mA(const struct sim_world *w, const struct sim_node *n, int64_t t)
 {
+	int64_t silent = n->sleeps_alone ? n->muted : w->bus[n->bus].last_tx;
+
 	switch (n->state) {
 	case SIM_OFF:
 		return 0;
 	case SIM_DOZE:
 		return n->mA_doze;
 	case SIM_MUTE:
-		if (!n->sleeps_alone || t < n->muted + n->tail_ns)
+		if (t < silent + n->tail_ns)
 			return n->mA_mute;
 		return n->always_acks ? n->mA_doze : 0;
 	case SIM_BOOT:
@@ -100,7 +103,7 @@ double sim_current_bus(const struct sim_world *w, int64_t t)
 	double sum = w->key ? w->clamp.keyed_mA : 0;
 
 	for (unsigned i = 0; i < w->nodes; i++)
-		sum += node_mA(&w->node[i], t);
+		sum += node_mA(w, &w->node[i], t);
 	return sum;
 }
 

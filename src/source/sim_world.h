@@ -112,7 +112,7 @@ struct sim_node {
 	double tick_ns; /* of its software timer; 0: any period comes out exactly */
 	double ppm_start, ppm_drift, tau_s;
 	double mA_run, mA_mute;
-	bool sleeps_alone; /* draws nothing soon after its own last frame, whatever the bus does */
+	bool sleeps_alone; /* draws nothing soon after its own last frame, whatever the bus does; else after the bus's */
 	int64_t tail_ns; /* how soon */
 	double mA_doze;
 
