@@ -141,28 +141,42 @@ int case_ident(const struct lull_case *c, unsigned bus, uint32_t id)
 	return -1;
 }
 
+/* First run of the ID that begins after t; runs of one ID do not overlap. */
+static size_t run_after(const struct lull_case *c, size_t ident, lull_time t)
+{
+	size_t low = 0, high = c->run_count[ident];
+
+	while (low < high) {
+		size_t mid = (low + high) / 2;
+		if (c->run[c->run_at[ident] + mid]->first > t)
+			high = mid;
+		else
+			low = mid + 1;
+	}
+	return low;
+}
+
 lull_time case_last_in(const struct lull_case *c, size_t ident, lull_time from, lull_time to)
 {
-	for (size_t i = c->run_count[ident]; i-- > 0;) {
-		const struct lull_stretch *s = c->run[c->run_at[ident] + i];
-		if (s->first > to)
-			continue;
-		if (s->last < from)
-			return LULL_NEVER;
-		return s->last < to ? s->last : to;
-	}
-	return LULL_NEVER;
+	size_t at = run_after(c, ident, to);
+	if (!at)
+		return LULL_NEVER;
+	const struct lull_stretch *s = c->run[c->run_at[ident] + at - 1];
+	if (s->last < from)
+		return LULL_NEVER;
+	return s->last < to ? s->last : to;
 }
 
 lull_time case_first_in(const struct lull_case *c, size_t ident, lull_time from, lull_time to)
 {
-	for (size_t i = 0; i < c->run_count[ident]; i++) {
-		const struct lull_stretch *s = c->run[c->run_at[ident] + i];
-		if (s->last < from)
-			continue;
-		if (s->first > to)
-			return LULL_NEVER;
-		return s->first > from ? s->first : from;
-	}
-	return LULL_NEVER;
+	size_t at = run_after(c, ident, from);
+	/* the one before may still go on */
+	if (at && c->run[c->run_at[ident] + at - 1]->last >= from)
+		at--;
+	if (at == c->run_count[ident])
+		return LULL_NEVER;
+	const struct lull_stretch *s = c->run[c->run_at[ident] + at];
+	if (s->first > to)
+		return LULL_NEVER;
+	return s->first > from ? s->first : from;
 }

@@ -10,10 +10,10 @@
 #include <stdlib.h>
 
 #define MOST_IDENTS 512 /* the pair table is quadratic */
-static const double join_at = 2.5; /* log odds: 0.92; a wrong group costs more than a missed one */
-static const double more_say = 0.3; /* two groups: many pairs together say more than one */
+static const double join_at = 2; /* log odds of the last pair joined; of most far more. A wrong group costs more than a missed one */
+static const double more_say = 0.15; /* two groups: many pairs together say more than one */
 static const double least_at = -2; /* of any pair */
-static const double senders_least = 8, ids_a_sender = 4; /* before any evidence */
+static const double senders_least = 8, ids_a_sender = 5; /* before any evidence */
 static const double never = -1e6;
 
 static double probability(double log_odds)

@@ -23,12 +23,13 @@ static const double trend_ppm_h[] = { 1, 6 }; /* change of the difference of two
 static const double clock_cap = 8, clock_least = -4; /* a gateway sends on other nodes' time as well */
 /* boot */
 static const double boot_sd_ms[] = { 0.4, 2, 8, 40 }, boot_share[] = { 0.35, 0.3, 0.2, 0.15 }; /* of two nodes */
-static const double boot_astray = 0.08; /* of starts of one node: frames lost, a timer begun otherwise */
+static const double boot_astray = 0.06; /* of starts: frames lost, a timer begun otherwise */
 static const double boot_reach = 1.5e9, boot_cap = 8, boot_least = -2.5; /* ns */
 /* phase */
 static const double phase_reach = 2.5e9; /* ns between the starts of two runs */
 static const double tick = 5e6, tick_sd[] = { 0.15e6, 0.6e6 }; /* ns; common schedulers tick in multiples of 5 ms */
-static const double burst_length = 2e6; /* ns */
+static const double burst_length = 3e6; /* ns */
+static const double start_spread = 300e6; /* ns: of the starts of nodes that one event wakes */
 static const double tick_share = 0.4, burst_share = 0.2; /* of pairs of one sender */
 /* stop */
 static const double stop_together = 0.65; /* of stops of one node: the rest goes on at another time */
@@ -103,10 +104,11 @@ static void chain_add(struct chain *ch, double t, double y, double var)
 	double w = 1 / var, p = w, h = (t - ch->t0) / 3.6e12;
 
 	y -= ch->y0;
-	for (unsigned i = 0; i < 5; i++, p *= h) {
+	for (unsigned i = 0; i < 5; i++) {
 		ch->s[i] += p;
 		if (i < 3)
 			ch->sy[i] += p * y;
+		p *= h;
 	}
 	ch->syy += w * y * y;
 	ch->n++;
@@ -272,14 +274,20 @@ double kin_boot_ratio(const struct kin_trace *a, const struct kin_trace *b)
 	}
 	if (n < 2 || !isfinite(a->period) || !isfinite(b->period))
 		return 0;
-	double at = middle(sorted, n);
+	double at = middle(sorted, n), blur = 0, two_var[4];
+
+	for (size_t i = 0; i < n; i++)
+		blur += var[i] / (double)n;
+	/* what stamps and jitter blur cannot be told from one sender */
+	for (unsigned s = 0; s < 4; s++)
+		two_var[s] = boot_sd_ms[s] * boot_sd_ms[s] * 1e12 > blur ? boot_sd_ms[s] * boot_sd_ms[s] * 1e12 : 0;
 	for (size_t i = 0; i < n; i++) {
 		double off = whole_periods(apart[i] - at, a->period, b->period);
 
-		same += log((1 - boot_astray) * exp(log_normal(off, var[i])) + boot_astray * exp(log_normal(off, var[i] + 30e6 * 30e6)));
+		double astray = boot_astray * exp(log_normal(off, var[i] + 60e6 * 60e6)); /* either way */
+		same += log((1 - boot_astray) * exp(log_normal(off, var[i])) + astray);
 		for (unsigned s = 0; s < 4; s++)
-			other[s] += log(0.97 * exp(log_normal(off, var[i] + boot_sd_ms[s] * boot_sd_ms[s] * 1e12)) +
-				0.03 * exp(log_normal(off, var[i] + 200e6 * 200e6)));
+			other[s] += log((1 - boot_astray) * exp(log_normal(off, var[i] + two_var[s])) + astray);
 	}
 	/* one of them went into the middle */
 	double share = (double)(n - 1) / (double)n, most = -INFINITY, sum = 0;
@@ -297,6 +305,7 @@ double kin_boot_ratio(const struct kin_trace *a, const struct kin_trace *b)
 double kin_phase_ratio(const struct kin_trace *a, const struct kin_trace *b)
 {
 	double least = INFINITY, apart = 0;
+	bool booted = false;
 
 	for (size_t i = 0, k = 0; i < a->runs && k < b->runs;) {
 		const struct kin_run *x = &a->run[i], *y = &b->run[k];
@@ -313,6 +322,7 @@ double kin_phase_ratio(const struct kin_trace *a, const struct kin_trace *b)
 		if (x->zero_known && y->zero_known && var < least) {
 			least = var;
 			apart = off + x->zero - y->zero;
+			booted = x->started && y->started;
 		}
 	}
 	double longer = fmax(a->period, b->period), shorter = fmin(a->period, b->period);
@@ -331,7 +341,11 @@ double kin_phase_ratio(const struct kin_trace *a, const struct kin_trace *b)
 		}
 		ratio += tick_share * tick * density;
 	}
-	if (fabs(remainder(longer, shorter)) > 1) {
+	if (booted) {
+		/* begun one behind the other, among starts spread over the bus's waking up */
+		double wide = burst_length + sqrt(least);
+		ratio += burst_share * start_spread * exp(-fabs(apart) / wide) / (2 * wide);
+	} else if (fabs(remainder(longer, shorter)) > 1) {
 		ratio += burst_share;
 	} else {
 		double off = fabs(remainder(apart, shorter)), wide = burst_length + sqrt(least);

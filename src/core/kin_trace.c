@@ -220,6 +220,21 @@ static size_t merge_points(struct kin_point *p, size_t n)
 	return kept;
 }
 
+/* Does the rate change from window to window as no oscillator's does? Then the ID answers others, as in a ring. */
+static bool is_erratic(const struct kin_point *p, size_t n)
+{
+	size_t steps = 0, jumps = 0;
+
+	for (size_t i = 1; i < n; i++) {
+		if (p[i].window - p[i - 1].window > 3)
+			continue;
+		double sd = sqrt(p[i].ppm_var + p[i - 1].ppm_var + p[i].wander + p[i - 1].wander);
+		steps++;
+		jumps += fabs(p[i].ppm - p[i - 1].ppm) > 5 + 4 * sd || sd > 100;
+	}
+	return steps >= 2 && jumps * 3 > steps;
+}
+
 /* --- spells --- */
 
 struct spells {
@@ -376,6 +391,11 @@ int kin_traces_make(const struct lull_case *c, const size_t *idents, size_t n, s
 		trace->reach = (isfinite(trace->period) ? trace->period : 1e9) + 10e6;
 		trace->point = next;
 		trace->points = trace_points(c, set, trace, &rows, &spells);
+		if (is_erratic(trace->point, trace->points)) {
+			trace->points = 0;
+			for (size_t k = 0; k < trace->runs; k++)
+				trace->run[k].zero_known = false;
+		}
 		next += trace->points;
 		find_like(trace);
 	}

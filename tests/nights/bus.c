@@ -8,24 +8,6 @@
 #include <stdio.h>
 #include <string.h>
 
-static void score_kin(const struct lull_sim_night *sim, const struct lull_verdict *v, struct bus_table *table)
-{
-	for (size_t a = 0; a < v->ids.n; a++)
-		for (size_t b = a + 1; b < v->ids.n; b++) {
-			const struct lull_id_info *x = &v->ids.at[a], *y = &v->ids.at[b];
-			if (x->bus != y->bus || x->node < 0 || y->node < 0 || v->nodes.at[x->node].named_by != LULL_BY_TIMING ||
-				v->nodes.at[y->node].named_by != LULL_BY_TIMING)
-				continue;
-			int sx = sender_of(&sim->truth, sim->bus_name[x->bus], x->id), sy = sender_of(&sim->truth, sim->bus_name[y->bus], y->id);
-			bool same = sx >= 0 && sx == sy;
-			table->kin_same += same;
-			if (x->node == y->node) {
-				table->kin_joined++;
-				table->kin_right += same;
-			}
-		}
-}
-
 static void score_night(const struct lull_truth *truth, const struct lull_verdict *v, bool named, struct bus_score *score, struct bus_table *table)
 {
 	bool right = codes_agree(truth, v), wrong = false, undecided = false, suspect = true, decidable = false;
@@ -112,7 +94,7 @@ void bus_night(const char *scenario, size_t index, uint64_t seed, struct bus_tab
 			score->broken++;
 		} else {
 			score_night(&sim.truth, &verdict, named, score, table);
-			score_kin(&sim, &verdict, table);
+			kin_score(&sim, &night, &verdict, &size, &table->kin);
 			lull_verdict_clear(&verdict);
 		}
 		lull_profile_clear(&profile);
@@ -184,14 +166,7 @@ bool bus_report(const struct bus_table *tables, unsigned long jobs, bool died)
 			printf("%.1f - %.1f    %8u   %.2f   %.2f    %.2f - %.2f\n", bin / 10.0, (bin + 1) / 10.0, n, sum / n, (double)hit / n,
 				wilson(hit, n, -1), wilson(hit, n, 1));
 	}
-	unsigned long long joined = 0, rightly = 0, same = 0;
-	for (unsigned long job = 0; job < jobs; job++) {
-		joined += tables[job].kin_joined;
-		rightly += tables[job].kin_right;
-		same += tables[job].kin_same;
-	}
-	printf("\nkin by timing: %llu pairs of IDs joined, %.1f %% rightly; %.1f %% of the %llu pairs of one sender found\n", joined,
-		joined ? 100.0 * (double)rightly / (double)joined : 0, same ? 100.0 * (double)rightly / (double)same : 0, same);
+	kin_report(tables, jobs);
 	bool enough = !died && all.nights > 0 && all.right * 100 >= all.nights * 95 && all.wrong * 100 <= all.nights * 2;
 	printf("\nright finding in %.1f %% of nights (at least 95), a wrong name in %.1f %% (at most 2)%s\n",
 		all.nights ? 100.0 * all.right / all.nights : 0, all.nights ? 100.0 * all.wrong / all.nights : 0, died ? "; a job died" : "");

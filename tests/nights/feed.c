@@ -35,7 +35,10 @@ static int take_frame(void *ctx, const struct lull_frame *frame)
 		if (err)
 			return err;
 	}
+	lull_time since = frame->t - feed->sim->start_utc_ns;
 	feed->size.frames++;
+	feed->size.whole_ms += since % LULL_MS == 0;
+	feed->size.whole_us += since % LULL_US == 0;
 	return lull_retimer_frame(feed->retimer, frame);
 }
 

@@ -15,6 +15,7 @@
 
 struct sized {
 	unsigned long long frames, samples;
+	unsigned long long whole_ms, whole_us; /* stamps that are whole */
 };
 /* with_clamp: the log of the clamp too. Clear both afterwards in every case. */
 LULL_MUST_CHECK int nights_make(const struct lull_sim_options *, bool with_clamp, struct lull_sim_night *, struct lull_night *,
@@ -49,15 +50,29 @@ struct bus_score {
 	unsigned nights, right, suspect, wrong, undecided, decidable, listed, listable, broken;
 	unsigned long long frames;
 };
+/* What an adapter's stamps look like, from the stamps alone. */
+enum stamps { STAMP_HARDWARE, STAMP_SOFTWARE, STAMP_BATCH, STAMP_MS, STAMPS };
+struct kin_table {
+	unsigned long long joined, right, same; /* pairs of IDs grouped by timing; rightly; that one node sends */
+	/* adjusted Rand index of buses awake for 30 minutes and more: of all IDs grouped by timing, and of those that sent for
+	 * 10 minutes and more */
+	unsigned index_n[STAMPS][2];
+	double index_sum[STAMPS][2];
+};
 struct bus_table {
 	struct bus_score of[MOST_SCENARIOS];
 	unsigned bin_n[DECILES], bin_hit[DECILES];
 	double bin_sum[DECILES];
-	unsigned long long kin_joined, kin_right, kin_same; /* pairs of IDs grouped by timing; rightly; that one node sends */
+	struct kin_table kin;
 };
 void bus_night(const char *scenario, size_t index, uint64_t seed, struct bus_table *);
 /* Prints; true if nothing failed. */
 bool bus_report(const struct bus_table *, unsigned long jobs, bool died);
+
+/* --- kin.c: IDs grouped by timing --- */
+
+void kin_score(const struct lull_sim_night *, const struct lull_night *, const struct lull_verdict *, const struct sized *, struct kin_table *);
+void kin_report(const struct bus_table *, unsigned long jobs);
 
 /* --- clamp.c: nights with a clamp; clamp_report.c: their tables --- */
 

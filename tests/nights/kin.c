@@ -1,0 +1,115 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* kin: how well IDs were grouped by timing, against who really sends them. */
+#include "nights.h"
+
+#include <math.h>
+#include <stdio.h>
+
+#define MOST_IDS 1024
+
+static const char *const stamp_names[STAMPS] = { "hardware", "software", "batches", "milliseconds" };
+
+static enum stamps stamps_of(const struct sized *size)
+{
+	if (size->whole_ms == size->frames)
+		return STAMP_MS;
+	if (size->whole_us == size->frames)
+		return STAMP_HARDWARE;
+	return size->whole_ms > size->frames / 5 ? STAMP_BATCH : STAMP_SOFTWARE;
+}
+
+static void score_pairs(const struct lull_sim_night *sim, const struct lull_verdict *v, struct kin_table *table)
+{
+	for (size_t a = 0; a < v->ids.n; a++)
+		for (size_t b = a + 1; b < v->ids.n; b++) {
+			const struct lull_id_info *x = &v->ids.at[a], *y = &v->ids.at[b];
+			if (x->bus != y->bus || x->node < 0 || y->node < 0 || v->nodes.at[x->node].named_by != LULL_BY_TIMING ||
+				v->nodes.at[y->node].named_by != LULL_BY_TIMING)
+				continue;
+			int sx = sender_of(&sim->truth, sim->bus_name[x->bus], x->id), sy = sender_of(&sim->truth, sim->bus_name[y->bus], y->id);
+			bool same = sx >= 0 && sx == sy;
+			table->same += same;
+			if (x->node == y->node) {
+				table->joined++;
+				table->right += same;
+			}
+		}
+}
+
+/* Time that the ID was heard sending in step. */
+static lull_time sent_for(const struct lull_night *night, const struct lull_id_info *info)
+{
+	lull_time sum = 0;
+	for (size_t i = 0; i < night->stretches.n; i++)
+		if (night->stretches.at[i].id == info->id && night->stretches.at[i].bus == info->bus)
+			sum += night->stretches.at[i].last - night->stretches.at[i].first;
+	return sum;
+}
+
+/* Hubert and Arabie, "Comparing partitions", Journal of Classification 2, 1985, over the IDs of a bus that timing had to group:
+ * those that neither the node map nor a source address names. */
+static void score_index(const struct lull_sim_night *sim, const struct lull_night *night, const struct lull_verdict *v, unsigned stamps,
+	struct kin_table *table)
+{
+	for (unsigned bus = 0; bus < sim->bus_count; bus++)
+		for (unsigned part = 0; part < 2; part++) {
+			int node[MOST_IDS], sender[MOST_IDS];
+			double joined = 0, same = 0, right = 0;
+			size_t n = 0;
+			lull_time awake = 0;
+			for (size_t i = 0; i < v->spells.n; i++)
+				awake += v->spells.at[i].bus == bus ? v->spells.at[i].to - v->spells.at[i].from : 0;
+			for (size_t i = 0; i < v->ids.n && n < MOST_IDS; i++) {
+				const struct lull_id_info *info = &v->ids.at[i];
+				if (info->bus != bus || info->node < 0 || !info->cyclic || (part && sent_for(night, info) < 10 * LULL_MIN))
+					continue;
+				enum lull_named_by by = v->nodes.at[info->node].named_by;
+				if (by != LULL_BY_TIMING && by != LULL_BY_NM)
+					continue;
+				node[n] = info->node;
+				sender[n++] = sender_of(&sim->truth, sim->bus_name[bus], info->id);
+			}
+			for (size_t a = 0; a < n; a++)
+				for (size_t b = a + 1; b < n; b++) {
+					joined += node[a] == node[b];
+					same += sender[a] == sender[b];
+					right += node[a] == node[b] && sender[a] == sender[b];
+				}
+			if (awake < 30 * LULL_MIN || n < 3 || same <= 0)
+				continue;
+			double chance = same * joined / ((double)n * (double)(n - 1) / 2), most = (same + joined) / 2;
+			table->index_n[stamps][part]++;
+			table->index_sum[stamps][part] += most > chance ? (right - chance) / (most - chance) : 1;
+		}
+}
+
+void kin_score(const struct lull_sim_night *sim, const struct lull_night *night, const struct lull_verdict *v, const struct sized *size,
+	struct kin_table *table)
+{
+	score_pairs(sim, v, table);
+	score_index(sim, night, v, stamps_of(size), table);
+}
+
+void kin_report(const struct bus_table *tables, unsigned long jobs)
+{
+	unsigned long long joined = 0, rightly = 0, same = 0;
+	for (unsigned long job = 0; job < jobs; job++) {
+		joined += tables[job].kin.joined;
+		rightly += tables[job].kin.right;
+		same += tables[job].kin.same;
+	}
+	printf("\nkin by timing: %llu pairs of IDs joined, %.1f %% rightly; %.1f %% of the %llu pairs of one sender found\n", joined,
+		joined ? 100.0 * (double)rightly / (double)joined : 0, same ? 100.0 * (double)rightly / (double)same : 0, same);
+	for (unsigned k = 0; k < STAMPS; k++) {
+		unsigned n[2] = { 0 };
+		double sum[2] = { 0 };
+		for (unsigned long job = 0; job < jobs; job++)
+			for (unsigned part = 0; part < 2; part++) {
+				n[part] += tables[job].kin.index_n[k][part];
+				sum[part] += tables[job].kin.index_sum[k][part];
+			}
+		if (n[0])
+			printf("  stamps: %-12s %4u buses awake for 30 min and more: adjusted Rand index %.2f; of IDs that sent for 10 min and more %.2f\n",
+				stamp_names[k], n[0], sum[0] / n[0], n[1] ? sum[1] / n[1] : NAN);
+	}
+}
