@@ -33,15 +33,15 @@ void case_suspect(struct lull_case *c, struct lull_finding *f, int node, enum lu
 		.node_index = node };
 	snprintf(s.node, sizeof s.node, "%s", n->name);
 	s.ids = malloc((n->id_count + 1) * sizeof *s.ids);
-	if (!s.ids) {
+	void *room = s.ids ? case_room(c, f->suspects.at, f->suspects.n, &f->suspects.room, sizeof s) : NULL;
+	if (!room) {
+		free(s.ids);
 		c->oom = true;
 		return;
 	}
 	memcpy(s.ids, n->ids, n->id_count * sizeof *s.ids);
-	size_t before = f->suspects.n;
-	CASE_PUSH(c, f->suspects, s);
-	if (f->suspects.n == before)
-		free(s.ids);
+	f->suspects.at = room;
+	f->suspects.at[f->suspects.n++] = s;
 }
 
 void case_text(struct lull_finding *f, char *owned)

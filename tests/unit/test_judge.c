@@ -138,7 +138,7 @@ static void single_frames_are_no_spells(void **state)
 	struct script s = { 0 };
 	struct lull_verdict v;
 	parks(&s, 0, 0);
-	for (double t = 140; t < 20000; t += 31)
+	for (int t = 140; t < 20000; t += 31)
 		once(&s, 0x5f0, t, 1, 1);
 	covered(&s, 0, 20000, LULL_OBSERVED);
 	judge(&s, 20000, NULL, &v);

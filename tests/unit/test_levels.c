@@ -249,7 +249,7 @@ static float *made(gsl_rng *rng, size_t n, const struct change *c, size_t change
 
 	assert_non_null(x);
 	for (size_t i = 0, k = 0; i < n; i++) {
-		while (k < changes && c[k].at == i)
+		while (c && k < changes && c[k].at == i)
 			level += c[k++].by;
 		x[i] = (float)level;
 	}
