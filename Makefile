@@ -137,8 +137,10 @@ cover: ## lines of each source file that the unit tests reach
 .PHONY: golden golden-update
 golden: all ## kept captures against their expected reports
 	@LULL=$(B)/lull tests/golden/run.sh
+	@B=$(B) tests/golden/readme.sh
 golden-update: all ## write the expected reports anew (explain it in the commit)
 	@LULL=$(B)/lull tests/golden/run.sh --update
+	@B=$(B) tests/golden/readme.sh --update
 
 .PHONY: lint
 lint: ## cppcheck, clang-tidy, shellcheck, layout: all must be clean

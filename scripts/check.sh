@@ -82,7 +82,7 @@ stage_check_pure() {
 	CC=clang tests/checks/check-pure.sh || bad=1
 	return $bad
 }
-stage_golden() { scripts_run tests/golden/run.sh; }
+stage_golden() { B=build/gcc scripts_run tests/golden/run.sh tests/golden/readme.sh; }
 stage_cli() { scripts_run tests/cli/*.sh; }
 stage_data() { scripts_run tests/data/*.sh; }
 stage_unit_asan_gcc() {

@@ -1,5 +1,6 @@
 #!/usr/bin/env bash
 # demo: invents a night, imports it, prints the verdict; everything it writes is in demo/.
+# usage: scripts/demo.sh [WHERE]; WHERE/demo instead of demo beside the sources.
 # B: the build folder. SCENARIO and SEED choose another night (build/lull simulate --list).
 set -euo pipefail
 cd "$(dirname "$0")/.."
@@ -7,6 +8,7 @@ scenario=${SCENARIO:-one-node-holds}
 seed=${SEED:-1}
 folder=demo
 PATH=$PWD/${B:-build}:$PATH
+[ $# = 0 ] || cd "$1"
 
 run() {
 	printf '$ %s\n' "$*"
