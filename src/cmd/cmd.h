@@ -23,6 +23,7 @@ int lull_cmd_report(int argc, char **argv);
 int lull_cmd_ids(int argc, char **argv);
 int lull_cmd_simulate(int argc, char **argv);
 int lull_cmd_export(int argc, char **argv);
+int lull_cmd_fuse(int argc, char **argv);
 
 /* "lull import: MESSAGE" on stderr, made harmless. Returns LULL_EXIT_ERROR. */
 int lull_fail(const char *who, const char *format, ...) LULL_PRINTF(2, 3);
@@ -42,6 +43,8 @@ char *lull_shell_word(const char *text);
 
 /* Colour: only on a terminal, and not if NO_COLOR is set and not empty (no-color.org), nor on TERM=dumb. */
 bool lull_colour(int fd);
+/* The locale's characters are UTF-8, by the environment. */
+bool lull_utf8_locale(void);
 /* Columns to fill: 80, or those of a narrower terminal. */
 unsigned lull_columns(int fd);
 

@@ -17,6 +17,7 @@ static const struct lull_cmd commands[] = {
 	{"report", "say what keeps the bus awake or wakes it", lull_cmd_report},
 	{"ids", "list who sent after key-off, and until when", lull_cmd_ids},
 	{"export", "write parts of a recording as text", lull_cmd_export},
+	{"fuse", "tell currents from voltage drops across fuses", lull_cmd_fuse},
 	{"simulate", "invent a night, to try things out", lull_cmd_simulate},
 };
 

@@ -178,6 +178,7 @@ int lull_cmd_report(int argc, char **argv)
 	}
 	style.name = o.judged.recording;
 	style.colour = out.stream == stdout && lull_colour(STDOUT_FILENO);
+	style.blocks = lull_utf8_locale();
 	style.width = out.stream == stdout ? lull_columns(STDOUT_FILENO) : 80;
 	err = (o.json ? lull_report_json : lull_report_text)(out.stream, &j.night, &j.verdict, &style);
 	err = lull_output_close(&out, err);

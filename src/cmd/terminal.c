@@ -13,6 +13,21 @@ bool lull_colour(int fd)
 	return isatty(fd) && !(no && *no) && term && *term && strcmp(term, "dumb") != 0;
 }
 
+bool lull_utf8_locale(void)
+{
+	static const char *const names[] = {"LC_ALL", "LC_CTYPE", "LANG"};
+	size_t i;
+
+	for (i = 0; i < sizeof names / sizeof names[0]; i++) {
+		const char *value = getenv(names[i]);
+
+		/* The first that is set holds. */
+		if (value && *value)
+			return strcasestr(value, "UTF-8") || strcasestr(value, "UTF8");
+	}
+	return false;
+}
+
 unsigned lull_columns(int fd)
 {
 	struct winsize size;

@@ -207,45 +207,115 @@ static json_t *marks(const struct lull_night *night)
 	return list;
 }
 
-/* A night without a clamp log: every value unknown. */
-static json_t *current(const struct lull_current_report *c)
+static json_t *lineup(const struct lull_lineup *l)
 {
-	json_t *steps = json_array(), *samples = json_null();
-	double drift = NAN, sure = NAN, offset = NAN, zero = NAN, quiet = NAN, average = NAN;
+	return json_pack("{s:b, s:o, s:o, s:b, s:o, s:I}", "paired", l->paired, "why", l->why[0] ? text(l->why) : json_null(),
+		"error_s", number(l->paired ? l->error_s : (double)NAN), "by_load", l->by_load, "other_start_s",
+		number(l->other_start_s), "matched", (json_int_t)l->matched);
+}
+
+static json_t *steps(const struct lull_current_report *c)
+{
+	json_t *list = json_array();
 	size_t i;
 
-	if (c->present) {
-		samples = json_integer((json_int_t)c->samples);
-		zero = c->zero_mA;
-		quiet = c->quiet_mA;
-		average = c->average_mA;
-		sure = c->lineup.confidence;
-	}
-	if (c->present && c->lineup.paired) {
-		drift = c->lineup.drift_ppm;
-		offset = c->clock_offset_s;
-	}
 	for (i = 0; c->present && i < c->steps.n; i++) {
 		const struct lull_step *s = &c->steps.at[i];
 
-		(void)json_array_append_new(steps,
-			json_pack("{s:o, s:o, s:o, s:o}", "at_s", seconds(s->at), "from_mA",
-				number(s->from_mA), "to_mA", number(s->to_mA), "because", text(s->because)));
+		(void)json_array_append_new(list,
+			json_pack("{s:o, s:o, s:o, s:o, s:o}", "at_s", seconds(s->at), "from_mA",
+				number(s->from_mA), "to_mA", number(s->to_mA), "error_mA", number(s->error_mA), "because",
+				text(s->because)));
 	}
-	return json_pack("{s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o}", "samples", samples, "clock_offset_s",
-		number(offset), "clock_drift_ppm", number(drift), "alignment_confidence", number(sure),
-		"zero_mA", number(zero), "quiet_mA", number(quiet), "average_mA", number(average), "steps",
-		steps);
+	return list;
+}
+
+static json_t *stages(const struct lull_current_report *c)
+{
+	json_t *list = json_array();
+	size_t i;
+
+	for (i = 0; c->present && i < c->stages.n; i++) {
+		const struct lull_stage *s = &c->stages.at[i];
+
+		(void)json_array_append_new(list,
+			json_pack("{s:o, s:o, s:o, s:o, s:o}", "from_s", seconds(s->from), "to_s", seconds(s->to), "mA",
+				number(s->mA), "error_mA", number(s->error_mA), "noise_mA", number(s->noise_mA)));
+	}
+	return list;
+}
+
+static json_t *dead(const struct lull_current_report *c)
+{
+	json_t *list = json_array();
+	size_t i;
+
+	for (i = 0; c->present && i < c->dead.n; i++)
+		(void)json_array_append_new(list,
+			json_pack("{s:o, s:o}", "from_s", seconds(c->dead.at[i].from), "to_s", seconds(c->dead.at[i].to)));
+	return list;
+}
+
+/* A night without a clamp log: every value unknown. */
+static json_t *current(const struct lull_current_report *c)
+{
+	const bool here = c->present, paired = here && c->lineup.paired, lost = here && c->lost_at != LULL_NEVER;
+	const double none = (double)NAN;
+	const struct {
+		const char *key;
+		double value;
+	} numbers[] = {
+		{"clock_offset_s", paired ? c->clock_offset_s : none},
+		{"clock_drift_ppm", paired ? c->lineup.drift_ppm : none},
+		{"alignment_confidence", c->lineup.confidence},
+		{"zero_mA", c->zero_mA},
+		{"zero_drift_mA", c->zero_drift_mA},
+		{"zero_mA_error", c->zero_error_mA},
+		{"quiet_mA", c->quiet_mA},
+		{"quiet_mA_error", c->quiet_error_mA},
+		{"average_mA", c->average_mA},
+		{"average_mA_error", c->average_error_mA},
+		{"charge_mAh", c->charge_mAh},
+		{"logger_mA", c->logger_mA},
+	};
+	json_t *j = json_object();
+	size_t i;
+
+	(void)json_object_set_new(j, "samples", here ? json_integer((json_int_t)c->samples) : json_null());
+	for (i = 0; i < sizeof numbers / sizeof numbers[0]; i++)
+		(void)json_object_set_new(j, numbers[i].key, number(here ? numbers[i].value : none));
+	/* The complaint needs no log. */
+	(void)json_object_set_new(j, "needed_mA", number(c->needed_mA > 0 ? c->needed_mA : none));
+	(void)json_object_set_new(j, "usable", json_boolean(here && c->usable));
+	(void)json_object_set_new(j, "reversed", json_boolean(here && c->reversed));
+	(void)json_object_set_new(j, "scale_doubt", here ? text(c->scale_doubt) : json_null());
+	(void)json_object_set_new(j, "alignment", here ? lineup(&c->lineup) : json_null());
+	(void)json_object_set_new(j, "lost_at_s", lost ? seconds(c->lost_at) : json_null());
+	(void)json_object_set_new(j, "lost_why", lost ? text(lull_dead_name(c->lost_why)) : json_null());
+	(void)json_object_set_new(j, "dead", dead(c));
+	(void)json_object_set_new(j, "stages", stages(c));
+	(void)json_object_set_new(j, "steps", steps(c));
+	return j;
+}
+
+/* The middle of a band, and half its width under a second name. */
+static void add_band(json_t *j, const char *key, const char *error_key, bool known, const struct lull_band *band)
+{
+	const double none = (double)NAN;
+
+	(void)json_object_set_new(j, key, number(known ? band->mid : none));
+	(void)json_object_set_new(j, error_key, number(known ? (band->high - band->low) / 2 : none));
 }
 
 static json_t *battery(const struct lull_battery_report *b)
 {
-	const struct lull_band *days = &b->days_to_half;
-	const double none = NAN;
+	json_t *j = json_object();
 
-	return json_pack("{s:o, s:o, s:o}", "capacity_Ah", number(b->known ? b->capacity_Ah.mid : none),
-		"days_to_half", number(b->known ? days->mid : none), "days_to_half_error",
-		number(b->known ? (days->high - days->low) / 2 : none));
+	add_band(j, "capacity_Ah", "capacity_Ah_error", b->known, &b->capacity_Ah);
+	add_band(j, "charge", "charge_error", b->known, &b->charge);
+	add_band(j, "days_to_half", "days_to_half_error", b->known, &b->days_to_half);
+	add_band(j, "days_to_doubtful", "days_to_doubtful_error", b->known, &b->days_to_doubtful);
+	return j;
 }
 
 static json_t *start_utc(const struct lull_night *night)

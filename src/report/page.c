@@ -10,6 +10,7 @@ struct lull_page lull_page_new(FILE *out, const struct lull_report_style *style)
 
 	if (style) {
 		p.colour = style->colour;
+		p.blocks = style->blocks;
 		if (style->width)
 			p.width = style->width < 60 ? 60 : style->width;
 	}

@@ -10,7 +10,7 @@
 struct lull_page {
 	FILE *out;
 	unsigned width;
-	bool colour;
+	bool colour, blocks;
 };
 
 enum lull_ink { LULL_INK_NONE, LULL_INK_STRONG, LULL_INK_GOOD, LULL_INK_WARN, LULL_INK_FAINT };

@@ -8,6 +8,7 @@
 
 struct lull_report_style {
 	bool colour; /* never alone carrying meaning */
+	bool blocks; /* block characters may be shown; else ASCII */
 	unsigned width; /* columns, 60 at least; 80 by default */
 	const char *name; /* of the recording, for the head; may be NULL */
 };

@@ -1,9 +1,11 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* text: the verdict for a technician: what it says first, then each finding with what speaks for it and what to do
- * next, then the night it rests on (text_night.c). Everything that came from a file is cleaned on the way out. */
+ * next, then the night it rests on (text_chart.c,
+ * text_night.c, text_current.c). Everything that came from a file is cleaned on the way out. */
 #include <errno.h>
 #include <math.h>
 #include <report/page.h>
+#include <report/text_current.h>
 #include <report/text_night.h>
 #include <string.h>
 
@@ -261,7 +263,9 @@ int lull_report_text(FILE *out, const struct lull_night *night, const struct lul
 	verdict(&p, v);
 	for (i = 0; i < v->findings.n; i++)
 		finding(&p, night, v, i);
+	lull_text_chart(&p, &w, v);
 	lull_text_night(&p, &w, v);
+	lull_text_current(&p, &w, v);
 	if (v->left_out.n) {
 		lull_page_heading(&p, "LEFT OUT", "");
 		for (i = 0; i < v->left_out.n; i++)

@@ -320,6 +320,10 @@ static void blind(const struct lull_page *p, const struct lull_when *w, const st
 {
 	size_t i;
 
+	if (!v->blind.n && !w->night->bus_count) {
+		lull_page_item(p, "Blind", "throughout: no bus was listened to");
+		return;
+	}
 	if (!v->blind.n) {
 		lull_page_item(p, "Blind", "at no time within the recording");
 		return;

@@ -1,0 +1,203 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* fuse: currents of circuits from the voltage drops across their fuses, which stay in. */
+#include <cmd/cmd.h>
+#include <getopt.h>
+#include <lull/battery.h>
+#include <math.h>
+#include <report/fuses.h>
+#include <report/page.h>
+#include <source/survey.h>
+#include <stdlib.h>
+#include <string.h>
+#include <unistd.h>
+
+static const char who[] = "lull fuse";
+
+struct options {
+	const char *survey, *type, *reading;
+	double rating_A, resolution_mV, shorted_mV, clamp_mA;
+	bool list;
+};
+
+static int help(void)
+{
+	(void)fputs("Usage: lull fuse --rating A --type TYPE [OPTION]... MILLIVOLTS\n"
+		    "       lull fuse --survey FILE.csv [OPTION]...\n"
+		    "What a circuit draws, from the voltage drop across its fuse. The fuse stays in:\n"
+		    "pulling one wakes modules, measuring across one does not. The figures rank\n"
+		    "circuits; fuses of different makers differ by some 10 %.\n"
+		    "\n"
+		    "  -r, --rating AMPERES         printed on the fuse\n"
+		    "  -t, --type TYPE              its kind, such as ato (--list names all)\n"
+		    "  -s, --survey FILE            CSV fuse,type,rating,millivolts; with a column\n"
+		    "                               after: read again with a suspect unplugged\n"
+		    "      --meter-resolution 0.1mV the meter's last digit (0.1mV)\n"
+		    "      --shorted MILLIVOLTS     reading with the leads held together (0.0mV)\n"
+		    "      --clamp-mA N             what the clamp shows meanwhile\n"
+		    "      --list                   resistances of fuses, and where they come from\n"
+		    "      --help                   display this help and exit\n"
+		    "\n"
+		    "Exit status: 0, or 2 on an error, such as a fuse that is in no table.\n",
+		stdout);
+	return fflush(stdout) || ferror(stdout) ? lull_fail(who, "cannot write to standard output")
+						: LULL_EXIT_OK;
+}
+
+static int set(double *out, const char *text, const char *unit, double least, double most, const char *what)
+{
+	if (lull_survey_value(text, strlen(text), unit, out) || *out < least || *out > most)
+		return lull_misuse(who, "'%s' is no %s (in %s)", text, what, unit);
+	return 0;
+}
+
+/* -1: go on; else the exit status. */
+static int parse(int argc, char **argv, struct options *o)
+{
+	enum { HELP = 256, RESOLUTION, SHORTED, CLAMP, LIST };
+	static const struct option longs[] = {{"rating", required_argument, NULL, 'r'},
+		{"type", required_argument, NULL, 't'}, {"survey", required_argument, NULL, 's'},
+		{"meter-resolution", required_argument, NULL, RESOLUTION}, {"shorted", required_argument, NULL, SHORTED},
+		{"clamp-mA", required_argument, NULL, CLAMP}, {"clamp-ma", required_argument, NULL, CLAMP},
+		{"list", no_argument, NULL, LIST}, {"help", no_argument, NULL, HELP}, {NULL, 0, NULL, 0}};
+	int c, r = 0;
+
+	while (!r && (c = getopt_long(argc, argv, "r:t:s:", longs, NULL)) != -1) {
+		switch (c) {
+		case 'r': r = set(&o->rating_A, optarg, "A", 0.1, 1000, "rating"); break;
+		case 't': o->type = optarg; break;
+		case 's': o->survey = optarg; break;
+		case RESOLUTION: r = set(&o->resolution_mV, optarg, "mV", 1e-6, 100, "resolution of a meter"); break;
+		case SHORTED: r = set(&o->shorted_mV, optarg, "mV", -1000, 1000, "reading"); break;
+		case CLAMP: r = set(&o->clamp_mA, optarg, "mA", -1e6, 1e6, "current"); break;
+		case LIST: o->list = true; break;
+		case HELP: return help();
+		default: return lull_try_help(who);
+		}
+	}
+	if (r)
+		return r;
+	if (o->list)
+		return optind == argc ? -1 : lull_misuse(who, "--list takes nothing else");
+	if (o->survey) {
+		if (optind != argc || o->type || isfinite(o->rating_A))
+			return lull_misuse(who, "a survey has its types, ratings and readings in the file");
+		return -1;
+	}
+	if (isfinite(o->clamp_mA))
+		return lull_misuse(who, "--clamp-mA goes with a survey of all fuses");
+	if (!o->type || !isfinite(o->rating_A))
+		return lull_misuse(who, "which fuse? Give --rating and --type (--list names those known), or --survey FILE");
+	if (optind + 1 != argc)
+		return optind == argc ? lull_misuse(who, "no reading was given, such as 2.3mV")
+				      : lull_misuse(who, "one reading at a time: what is '%s'?", argv[optind + 1]);
+	o->reading = argv[optind];
+	return -1;
+}
+
+/* "1, 2, 3, 5, 7.5, 10": ratings of the type that are known; "" if the type is none. */
+static void known_ratings(const char *type, char *out, size_t size)
+{
+	size_t n, i, used = 0;
+	const struct lull_fuse_row *row = lull_fuse_table(&n);
+
+	out[0] = 0;
+	for (i = 0; i < n && used < size; i++) {
+		if (!strcasecmp(row[i].type, type))
+			used += (size_t)snprintf(out + used, size - used, "%s%g", used ? ", " : "", row[i].rating_A);
+	}
+}
+
+static void known_types(char *out, size_t size)
+{
+	size_t n, i, used = 0;
+	const struct lull_fuse_row *row = lull_fuse_table(&n);
+
+	out[0] = 0;
+	for (i = 0; i < n && used < size; i++) {
+		if (!i || strcmp(row[i].type, row[i - 1].type) != 0)
+			used += (size_t)snprintf(out + used, size - used, "%s%s", used ? ", " : "", row[i].type);
+	}
+}
+
+static int unknown(const char *place, const char *type, double rating_A)
+{
+	char known[256];
+
+	known_ratings(type, known, sizeof known);
+	if (known[0])
+		return lull_fail(who, "%sno resistance is known of a fuse %s %g A; of this type there are %s A", place, type,
+			rating_A, known);
+	known_types(known, sizeof known);
+	return lull_fail(who,
+		"%sno resistance is known of fuses of type '%s'; there are: %s. It is not guessed: a wrong type is a wrong current",
+		place, type, known);
+}
+
+static int one(const struct options *o, const struct lull_page *p)
+{
+	struct lull_fuse_reading f = {.name = "", .type = o->type, .rating_A = o->rating_A, .after_mV = (double)NAN};
+
+	if (lull_survey_value(o->reading, strlen(o->reading), "mV", &f.mV))
+		return lull_misuse(who, "'%s' is no reading; write 2.3mV", o->reading);
+	if (lull_fuse_current(f.type, f.rating_A, f.mV, o->shorted_mV, o->resolution_mV, &f.mA, &f.least_mA))
+		return unknown("", f.type, f.rating_A);
+	lull_fuses_one(p, &f);
+	return 0;
+}
+
+static int survey(const struct options *o, const struct lull_page *p)
+{
+	struct lull_survey_row *row;
+	struct lull_fuse_reading *f;
+	char err[512], place[300];
+	size_t n, i;
+	int r = 0;
+
+	if (lull_survey_read(o->survey, &row, &n, err, sizeof err))
+		return lull_fail(who, "%s", err);
+	f = calloc(n, sizeof *f);
+	if (!f)
+		r = lull_fail(who, "out of memory");
+	for (i = 0; i < n && !r; i++) {
+		f[i] = (struct lull_fuse_reading){.name = row[i].fuse,
+			.type = row[i].type,
+			.rating_A = row[i].rating_A,
+			.mV = row[i].mV,
+			.after_mV = row[i].after_mV};
+		if (lull_fuse_current(f[i].type, f[i].rating_A, f[i].mV, o->shorted_mV, o->resolution_mV, &f[i].mA, &f[i].least_mA)) {
+			(void)snprintf(place, sizeof place, "%s:%u: ", o->survey, row[i].line);
+			r = unknown(place, f[i].type, f[i].rating_A);
+			continue;
+		}
+		/* The same fuse twice: what its maker made of it cancels out but for its size. */
+		if (isfinite(f[i].after_mV) &&
+			lull_fuse_current(
+				f[i].type, f[i].rating_A, f[i].mV, f[i].after_mV, o->resolution_mV, &f[i].less_mA, &f[i].least_mA))
+			r = LULL_EXIT_ERROR;
+	}
+	if (!r)
+		r = lull_fuses_survey(p, f, n, o->clamp_mA) ? lull_fail(who, "out of memory") : 0;
+	free(f);
+	free(row);
+	return r;
+}
+
+int lull_cmd_fuse(int argc, char **argv)
+{
+	struct options o = {.rating_A = (double)NAN,
+		.resolution_mV = (double)NAN,
+		.shorted_mV = (double)NAN,
+		.clamp_mA = (double)NAN};
+	const struct lull_report_style style = {.colour = lull_colour(STDOUT_FILENO), .width = lull_columns(STDOUT_FILENO)};
+	const struct lull_page p = lull_page_new(stdout, &style);
+	int r = parse(argc, argv, &o);
+
+	if (r >= 0)
+		return r;
+	if (o.list)
+		lull_fuses_table(&p);
+	r = o.list ? 0 : o.survey ? survey(&o, &p) : one(&o, &p);
+	if (!r && (fflush(stdout) || ferror(stdout)))
+		r = lull_fail(who, "cannot write to standard output");
+	return r;
+}
