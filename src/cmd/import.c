@@ -271,7 +271,8 @@ static void clamp_summary(const struct lull_clamp_input *in)
 		c->samples, lull_clamp_unit_name(lull_clamp_unit(in->log)), scale, c->inverted ? ", turned" : "",
 		lull_when_length(in->step_ns, step), lull_when_length(in->last_ns, length));
 	if (lull_clamp_overloads(in->log))
-		(void)printf("%s: %" PRIu64 " readings at the end of its range\n", clean, lull_clamp_overloads(in->log));
+		(void)printf("%s: %" PRIu64 " %s at the end of its range\n", clean, lull_clamp_overloads(in->log),
+			lull_clamp_overloads(in->log) == 1 ? "reading" : "readings");
 	if (note)
 		(void)printf("%s: %s\n", clean, note);
 	if (in->note[0])
