@@ -111,9 +111,9 @@ static double lost_mV(struct sim_world *w)
 	struct sim_clamp *c = &w->clamp;
 
 	switch (c->lost_why) {
-	case LULL_DEAD_FLAT: /* nothing drives the meter: its own offset, and a digit now and then */
+	case LULL_DEAD_FLAT: /* nothing drives the meter: within two digits of zero */
 		if (c->flat_mV == 0)
-			c->flat_mV = ((int)sim_pick(c->rng, 5) - 2 + 1e-6) * c->resolution_mV;
+			c->flat_mV = ((int)sim_pick(c->rng, 4) - 2 + 1e-6) * c->resolution_mV;
 		return c->flat_mV + (sim_chance(c->rng, 0.0005) ? c->resolution_mV : 0);
 	case LULL_DEAD_SATURATED:
 		return (c->reversed ? -1 : 1) * c->range_A * c->mV_per_A;

@@ -56,6 +56,10 @@ static bool score_lineup(const struct lull_truth_clamp *t, const struct lull_lin
 		count(&score->falls, up->paired && !wrong);
 		return !wrong;
 	}
+	if (up->paired && off < FALLS_S) {
+		score->early_s += t->start_s - up->start_s;
+		score->early++;
+	}
 	count(&score->aligned, up->paired && off <= fmax(t->step_s, ALIGNED_S));
 	score->paired += up->paired;
 	return up->paired && off <= fmax(t->step_s, ALIGNED_S);
@@ -180,7 +184,9 @@ static void score_night(const struct lull_sim_night *sim, const struct lull_verd
 	for (size_t i = 0; i < v->findings.n; i++)
 		all_clear |= v->findings.at[i].code == LULL_WITHIN_LIMIT;
 
-	bool falsely = all_clear && truth->clamp.quiet_mA > truth->limit_mA;
+	/* nothing settled was measured before the log was lost */
+	bool dead = truth->clamp.lost_at_s < truth->first_quiet_s + 300;
+	bool falsely = all_clear && (dead || truth->clamp.quiet_mA > truth->limit_mA);
 	bool lined = score_lineup(&truth->clamp, &v->current.lineup, score), quiet = score_quiet(sim, &v->current, score);
 	bool lost = score_lost(&truth->clamp, &v->current, score);
 	bool sign = !v->current.present || !isfinite(v->current.quiet_mA) || v->current.reversed == truth->clamp.reversed;

@@ -29,6 +29,8 @@ static void add(struct clamp_score *to, const struct clamp_score *s)
 	join(&to->sign, s->sign);
 	join(&to->lost, s->lost);
 	join(&to->cost, s->cost);
+	to->early_s += s->early_s;
+	to->early += s->early;
 	to->samples += s->samples;
 }
 
@@ -102,7 +104,7 @@ bool clamp_report(const struct clamp_table *tables, unsigned long jobs, bool die
 
 	bool good[] = {
 		reaches("right findings", (struct share){ all.nights, all.right }, 95, 100),
-		none("all-clear above the limit", all.all_clear_wrong, all.nights),
+		none("all-clear above the limit, or from a log that was dead", all.all_clear_wrong, all.nights),
 		reaches("alignment within a sample or 0.5 s", all.aligned, 98, 100),
 		none("paired wrongly at 0.5 or more", all.paired_wrong, all.nights),
 		none("paired by a guess at 0.5 or more", all.aliased, all.nights),
@@ -117,6 +119,8 @@ bool clamp_report(const struct clamp_table *tables, unsigned long jobs, bool die
 	(void)reaches("(cost within a fifth)", all.cost, 0, 100);
 	(void)reaches("(three steps, all falls: paired within 3 s or two samples)", all.falls, 0, 100);
 	printf("(paired at all: %u of the %u nights with three steps, a rise among them)\n", all.paired, all.aligned.n);
+	if (all.early)
+		printf("(pairings put the log %.2f s too early on average, where that is under 3 s)\n", all.early_s / all.early);
 	for (size_t i = 0; i < sizeof good / sizeof *good; i++) {
 		passed += good[i];
 		failed += !good[i];

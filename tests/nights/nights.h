@@ -87,6 +87,8 @@ struct clamp_score {
 	struct share shuffled; /* hit: paired at 0.5 or more though bus and log are of two nights */
 	struct share quiet_zeroed, quiet_band; /* zero before and after: within 3 mA; else: within its own band */
 	unsigned quiet_missing;
+	double early_s; /* sum over pairings within some seconds: how much earlier than truly they put the log */
+	unsigned early;
 	struct share node, sign, lost, cost;
 	unsigned long long samples;
 };
