@@ -13,7 +13,7 @@
  * a slow drift then ends it.
  * A log that never moves at all has shown no life: an hour of that is dead, unless it stands at a value above zero that a
  * coarse digit could give (a multiple of 5 mA).
- * A clamp with an empty battery leaves the meter alone with its own last digit: the end of the log within two digits
+ * A clamp with an empty battery leaves the meter alone with its own last digit: the end of the log within three digits
  * of zero for half an hour, where it scattered over more than three before and was never so low, is dead as well. A digit
  * above 1 mA cannot tell that from a car. */
 #include <core/levels.h>
@@ -233,7 +233,7 @@ static int find_runs(struct search *f)
 	return error;
 }
 
-/* The end of the log within two digits of zero. */
+/* The end of the log within three digits of zero. */
 static int find_empty_battery(struct search *f)
 {
 	const struct lull_series *log = f->log;
@@ -242,7 +242,7 @@ static int find_empty_battery(struct search *f)
 
 	if (!(f->digit > 0 && f->digit <= 1))
 		return 0;
-	while (from > f->run_end && fabs((double)log->mA[from - 1]) < 2.5 * f->digit &&
+	while (from > f->run_end && fabs((double)log->mA[from - 1]) < 3.5 * f->digit &&
 		(from == log->n || !hole_after(f, from - 1)))
 		from--;
 	if (from == 0 || log->n - from < 600 || log->s[log->n - 1] - log->s[from] < long_run_s)
@@ -253,9 +253,9 @@ static int find_empty_battery(struct search *f)
 
 	error = make_windows(&earlier);
 	for (size_t i = 0; i < earlier.windows; i++)
-		if (earlier.window[i].height < 2.5 * f->digit)
+		if (earlier.window[i].height < 3.5 * f->digit)
 			from = log->n;
-	if (!error && from < log->n && earlier.windows >= MANY && earlier.usual > 3.5 * f->digit)
+	if (!error && from < log->n && earlier.windows >= MANY && earlier.usual > 2.9 * f->digit)
 		error = add(f, log->s[from], log->s[log->n - 1], LULL_DEAD_FLAT);
 	free(earlier.window);
 	return error;

@@ -107,8 +107,8 @@ static struct pulses count_pulses(const struct lull_case *c)
 	for (unsigned bus = 0; bus < c->night->bus_count; bus++)
 		if (c->v->bus[bus].first_quiet > slept)
 			slept = c->v->bus[bus].first_quiet;
-	if (slept == LULL_NEVER)
-		slept = c->v->settle_from + 20 * LULL_MIN;
+	if (slept == LULL_NEVER || !r->lineup.paired)
+		slept = (slept == LULL_NEVER ? c->v->settle_from : slept) + 20 * LULL_MIN;
 	for (size_t i = 1; i + 1 < r->stages.n; i++) {
 		const struct lull_stage *s = &r->stages.at[i], *before = &r->stages.at[i - 1], *after = &r->stages.at[i + 1];
 		/* up and down again within an hour; a relay that drops only goes down */
@@ -130,6 +130,14 @@ static struct pulses count_pulses(const struct lull_case *c)
 	return p;
 }
 
+static bool any_wake(const struct lull_case *c)
+{
+	for (size_t i = 0; i < c->v->spells.n; i++)
+		if (c->v->spells.at[i].from > c->v->settle_from + 30 * LULL_SEC && !c->v->spells.at[i].lone)
+			return true;
+	return false;
+}
+
 static bool any_bus_shows_life(const struct lull_case *c)
 {
 	for (unsigned bus = 0; bus < c->night->bus_count; bus++)
@@ -142,7 +150,8 @@ static void find_pulses(struct lull_case *c)
 {
 	char a[32], b[32];
 	const struct lull_current_report *r = &c->v->current;
-	if (!isfinite(r->quiet_mA) || !r->lineup.paired)
+	/* without a pairing only where no wake of a bus could be meant */
+	if (!isfinite(r->quiet_mA) || (!r->lineup.paired && any_wake(c)))
 		return;
 	struct pulses p = count_pulses(c);
 	lull_time watched = c->v->judged_to - c->v->settle_from;

@@ -15,6 +15,7 @@
 #define UNZEROED_MA 100.0
 #define ZERO_READING_MA 1.0
 #define LOG_ENDS_EARLY (15 * LULL_MIN)
+#define UNPLACED_SHARE 0.7 /* a log shorter than this part of the night ended early, wherever it began */
 #define STABLE (5 * LULL_MIN) /* a level of the parked car lasts at least so long */
 #define TAIL (5 * LULL_SEC) /* what a spell still draws after its last frame */
 
@@ -28,6 +29,7 @@ struct work {
 	size_t n;
 	struct lull_level *level;
 	size_t levels;
+	double zero_before, zero_drift, logger; /* mA */
 	double start_s, rate; /* recording seconds = start_s + s * rate */
 	bool placed; /* start_s means something */
 };
@@ -42,30 +44,43 @@ static lull_time to_recording(const struct work *w, double s)
 
 /* --- zero --- */
 
-/* Takes off what the zero readings say, linear in time between them. */
-static void take_zero_off(struct work *w)
+/* What the zero readings and the logger's own draw stand for at a share (0..1) of the log: linear between the two. */
+static double zero_at(const struct work *w, double s)
+{
+	double length = w->series.n ? w->series.s[w->series.n - 1] : 0;
+	double share = length > 0 ? s / length : 0;
+	return w->zero_before + w->zero_drift * share + w->logger;
+}
+
+static void read_zero(struct work *w)
 {
 	const struct lull_clamp *clamp = &w->c->night->clamp;
 	struct lull_current_report *r = &w->c->v->current;
 	double before = clamp->zero_before_mA, after = clamp->zero_after_mA;
-	double length = w->series.n ? w->series.s[w->series.n - 1] : 0;
-	double logger = isfinite(clamp->logger_mA) ? clamp->logger_mA : 0;
 
 	r->logger_mA = clamp->logger_mA;
-	r->zero_mA = NAN;
+	w->logger = isfinite(clamp->logger_mA) ? clamp->logger_mA : 0;
 	if (!isfinite(before) && isfinite(after))
 		before = after;
-	double drift = isfinite(before) && isfinite(after) ? after - before : 0;
+	w->zero_drift = isfinite(before) && isfinite(after) ? after - before : 0;
+	w->zero_before = isfinite(before) ? before : 0;
 	if (isfinite(before)) {
-		r->zero_mA = before + drift / 2;
-		r->zero_drift_mA = drift;
-	} else {
-		before = 0;
+		r->zero_mA = before + w->zero_drift / 2;
+		r->zero_drift_mA = w->zero_drift;
 	}
-	for (size_t i = 0; i < w->series.n; i++) {
-		double share = length > 0 ? w->series.s[i] / length : 0;
-		w->series.mA[i] = (float)((double)w->series.mA[i] - before - drift * share - logger);
+}
+
+/* After levelling, since the meter's digit shows only in the readings as they are. */
+static void take_zero_off(struct work *w)
+{
+	for (size_t i = 0; i < w->levels; i++) {
+		struct lull_level *l = &w->level[i];
+		l->mean -= zero_at(w, (w->s[l->from] + w->s[l->to - 1]) / 2);
 	}
+	for (size_t i = 0; i < w->n; i++)
+		w->x[i] = (float)((double)w->x[i] - zero_at(w, w->s[i]));
+	for (size_t i = 0; i < w->series.n; i++)
+		w->series.mA[i] = (float)((double)w->series.mA[i] - zero_at(w, w->series.s[i]));
 }
 
 /* What the zero leaves open at a share (0..1) of the log: half width, 95 %. */
@@ -85,6 +100,14 @@ static bool is_dead(const struct work *w, double s)
 {
 	for (size_t i = 0; i < w->dead_n; i++)
 		if (s >= w->dead[i].from_s && s <= w->dead[i].to_s && w->dead[i].why != LULL_DEAD_DROPPED)
+			return true;
+	return false;
+}
+
+static bool dead_between(const struct work *w, double from, double to)
+{
+	for (size_t i = 0; i < w->dead_n; i++)
+		if (w->dead[i].from_s < to && w->dead[i].to_s > from && w->dead[i].why != LULL_DEAD_DROPPED)
 			return true;
 	return false;
 }
@@ -111,11 +134,13 @@ static int by_float(const void *a, const void *b)
 	return x < y ? -1 : x > y;
 }
 
-/* A parked car's current rises from its quiet level and falls back: where all that is large points down, the clamp hangs
- * the other way round. Judged on a sample of the log. */
+/* A parked car draws, and its current rises from the quiet level and falls back. Judged on a sample of the log between its
+ * 1 % ends, which leave out a short drive (amperes either way, the engine charges): with a zero, a level below it for most of
+ * the night; without, excursions that all point down. A charger at work looks like the first, but its night has rises. */
 static bool hangs_reversed(struct work *w)
 {
 	enum { MOST = 20000 };
+	const struct lull_clamp *clamp = &w->c->night->clamp;
 	size_t stride = w->n / MOST + 1, n = 0;
 	float *pick = malloc((w->n / stride + 1) * sizeof *pick);
 	if (!pick) {
@@ -125,17 +150,24 @@ static bool hangs_reversed(struct work *w)
 	for (size_t i = 0; i < w->n; i += stride)
 		pick[n++] = w->x[i];
 	qsort(pick, n, sizeof *pick, by_float);
-	double middle = pick[n / 2], low = pick[n / 100], high = pick[n - 1 - n / 100];
-	double lowest = pick[0], highest = pick[n - 1];
+	double middle = pick[n / 2], low = middle - pick[n / 50], high = pick[n - 1 - n / 50] - middle;
 	free(pick);
-	/* key on: amperes, more than anything a zero could be off */
-	if (middle - lowest > 500 && middle - lowest > 4 * (highest - middle))
-		return true;
-	return middle < -30 && middle - low > 30 && middle - low > 4 * (high - middle);
+	bool zeroed = isfinite(clamp->zero_before_mA) || isfinite(clamp->zero_after_mA);
+	double open = zero_error(clamp, w->zero_drift, 0.5);
+	bool falls = low > 30 && low > 3 * high, rises = high > 30 && high > 3 * low;
+	if (zeroed && middle < -open - 3)
+		return !rises;
+	if (zeroed && middle > open + 3)
+		return false;
+	return falls;
 }
 
 static void turn(struct work *w)
 {
+	for (size_t i = 0; i < w->levels; i++) {
+		w->level[i].mean = -w->level[i].mean;
+		w->level[i].slope = -w->level[i].slope;
+	}
 	for (size_t i = 0; i < w->n; i++)
 		w->x[i] = -w->x[i];
 	for (size_t i = 0; i < w->series.n; i++)
@@ -143,7 +175,38 @@ static void turn(struct work *w)
 	struct lull_current_report *r = &w->c->v->current;
 	r->zero_mA = -r->zero_mA;
 	r->zero_drift_mA = -r->zero_drift_mA;
-	r->reversed = true;
+	r->reversed = !r->reversed;
+}
+
+/* --- levels --- */
+
+/* Levels of the pieces between dead times, one after the other. */
+static bool find_pieces(struct work *w)
+{
+	const struct lull_level_rule rule = { .noise = NAN, .penalty = NAN, .ramps = true };
+	LULL_ARRAY(struct lull_level) all = { 0 };
+	for (size_t from = 0; from < w->n;) {
+		size_t to = from + 1;
+		while (to < w->n && !dead_between(w, w->s[to - 1], w->s[to]))
+			to++;
+		struct lull_level *piece;
+		size_t n;
+		if (lull_find_levels(w->s + from, w->x + from, to - from, &rule, &piece, &n) != 0) {
+			w->c->oom = true;
+			free(all.at);
+			return false;
+		}
+		for (size_t i = 0; i < n; i++) {
+			piece[i].from += from;
+			piece[i].to += from;
+			CASE_PUSH(w->c, all, piece[i]);
+		}
+		free(piece);
+		from = to;
+	}
+	w->level = all.at;
+	w->levels = all.n;
+	return !w->c->oom;
 }
 
 /* --- lining up --- */
@@ -247,6 +310,8 @@ static void line_up(struct work *w)
 	free(loads.at);
 	if (up->by_load && isfinite(up->scale) && fabs(up->scale) > 0.01 && fabs(up->scale) < 100)
 		apply_gain(w, up->scale);
+	else if (up->scale < 0)
+		turn(w);
 	if (up->paired) {
 		w->start_s = up->start_s;
 		w->rate = 1 + up->drift_ppm * 1e-6;
@@ -310,15 +375,16 @@ static void keep_dead(struct work *w)
 		const struct lull_dead *d = &w->dead[i];
 		struct lull_coverage row = { .bus = LULL_BUS_ALL, .why = LULL_BLIND_NOT_LISTENING, .from = to_recording(w, d->from_s), .to = to_recording(w, d->to_s) };
 		CASE_PUSH(c, r->dead, row);
-		if (d->to_s >= end_s && d->why != LULL_DEAD_SATURATED && r->lost_at == LULL_NEVER) {
+		if (d->to_s >= end_s && (d->why != LULL_DEAD_SATURATED || d->to_s - d->from_s > 600) && r->lost_at == LULL_NEVER) {
 			r->lost_at = row.from;
 			r->lost_why = d->why;
 		}
 	}
-	/* the log ends while the night goes on: only where the clocks are lined up */
-	lull_time log_end = to_recording(w, end_s);
-	if (w->placed && r->lost_at == LULL_NEVER && c->v->judged_to != LULL_NEVER && log_end + LOG_ENDS_EARLY < c->v->judged_to) {
-		r->lost_at = log_end;
+	/* the log ends while the night goes on; where the clocks are not lined up, only if it is too short for any placing */
+	lull_time log_end = to_recording(w, end_s), judged = c->v->judged_to;
+	bool ends = w->placed ? log_end + LOG_ENDS_EARLY < judged : end_s * 1e9 < UNPLACED_SHARE * (double)(judged - c->v->settle_from);
+	if (judged != LULL_NEVER && r->lost_at == LULL_NEVER && ends) {
+		r->lost_at = log_end < judged ? log_end : judged - LOG_ENDS_EARLY;
 		r->lost_why = LULL_DEAD_ENDED;
 	}
 }
@@ -524,7 +590,6 @@ void case_draw(struct lull_case *c)
 	struct lull_current_report *r = &c->v->current;
 	const struct lull_clamp *clamp = &c->night->clamp;
 	struct work w = { .c = c, .rate = 1 };
-	struct lull_level_rule rule = { .noise = NAN, .penalty = NAN, .ramps = true };
 
 	r->lost_at = LULL_NEVER;
 	r->quiet_mA = r->quiet_error_mA = r->average_mA = r->average_error_mA = r->charge_mAh = r->zero_mA = r->zero_error_mA = NAN;
@@ -540,15 +605,12 @@ void case_draw(struct lull_case *c)
 		c->oom = true;
 		goto out;
 	}
-	take_zero_off(&w);
-	if (!w.series.n || !keep_living(&w))
+	if (!w.series.n || !keep_living(&w) || !find_pieces(&w))
 		goto out;
+	read_zero(&w);
+	take_zero_off(&w);
 	if (hangs_reversed(&w))
 		turn(&w);
-	if (lull_find_levels(w.s, w.x, w.n, &rule, &w.level, &w.levels) != 0) {
-		c->oom = true;
-		goto out;
-	}
 	line_up(&w);
 	if (c->oom)
 		goto out;

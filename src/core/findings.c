@@ -8,6 +8,7 @@
 #include <string.h>
 
 #define HELD_MARGIN (10 * LULL_MIN) /* trade rule 3 */
+#define MEASURED_ENOUGH (30 * LULL_MIN) /* of quiet before the log was lost */
 #define QUIET_ENOUGH (10 * LULL_MIN) /* of observed quiet, to speak of a night at all */
 
 /* --- building --- */
@@ -277,6 +278,10 @@ static void find_in_time(struct lull_case *c, unsigned bus, const struct course 
 	const struct lull_current_report *r = &c->v->current;
 	double limit = c->v->limit_draw_mA;
 	bool measured = r->usable && isfinite(r->quiet_mA) && isfinite(r->quiet_error_mA);
+	/* a log that was lost says something of the time before, if that was long enough, and most of the quiet */
+	if (measured && r->lost_at != LULL_NEVER &&
+		(r->lost_at < k->awake_to + MEASURED_ENOUGH || r->lost_at - k->awake_to < (k->to - k->awake_to) / 2))
+		measured = false;
 	bool within = measured && r->quiet_mA + r->quiet_error_mA < limit && r->quiet_mA + r->quiet_error_mA > -limit / 2;
 	struct lull_finding *f = case_finding(c, within ? LULL_WITHIN_LIMIT : LULL_DRAW_NOT_MEASURED, bus, 0.95);
 	if (!f)
@@ -424,11 +429,11 @@ void case_findings(struct lull_case *c)
 	/* asleep in time and nothing else to say of it: no all-clear without current (trade rule 1) */
 	bool accused = false;
 	for (size_t i = 0; i < c->v->findings.n; i++)
-		accused |= c->v->findings.at[i].code != LULL_BLIND;
+		accused |= c->v->findings.at[i].code != LULL_BLIND && c->v->findings.at[i].code != LULL_CLAMP_LOST;
 	for (unsigned bus = 0; bus < c->night->bus_count && !accused; bus++) {
 		bool spoken = false;
 		for (size_t i = 0; i < c->v->findings.n; i++)
-			spoken |= c->v->findings.at[i].bus == bus;
+			spoken |= c->v->findings.at[i].bus == bus || (c->v->findings.at[i].bus == LULL_BUS_ALL && c->v->findings.at[i].code != LULL_CLAMP_LOST);
 		struct course k = course_of(c, bus);
 		if (!spoken)
 			find_in_time(c, bus, &k);

@@ -17,8 +17,10 @@
 #define TOO_ALIKE 0.995 /* correlation of two columns */
 #define LEAST_BINS 30 /* awake and not awake, to say anything of a node */
 
+#define BUS_COLUMN(bus) (-2 - (int)(bus)) /* the bus being awake at all: what silent nodes draw goes with it */
+
 struct fit {
-	int node[MOST_NODES]; /* of each column; column 0 is the constant */
+	int node[MOST_NODES]; /* of each column; column 0 is the constant; negative: a bus */
 	size_t columns;
 	double *x; /* bins x columns, row by row */
 	double *y;
@@ -31,11 +33,14 @@ static int span_before(const void *a, const void *b)
 	return x->from < y->from ? -1 : x->from > y->from;
 }
 
-/* When the node sends, any of its IDs, merged and sorted. */
+/* When the node sends, any of its IDs, or the bus is awake; merged and sorted. */
 static span_list awake_spans(struct lull_case *c, int node)
 {
 	span_list all = { 0 }, merged = { 0 };
-	for (size_t i = 0; i < c->v->nodes.at[node].id_count; i++) {
+	for (size_t i = 0; i < c->v->spells.n; i++)
+		if (node < 0 && BUS_COLUMN(c->v->spells.at[i].bus) == node)
+			CASE_PUSH(c, all, ((struct span){ c->v->spells.at[i].from, c->v->spells.at[i].to }));
+	for (size_t i = 0; node >= 0 && i < c->v->nodes.at[node].id_count; i++) {
 		int ident = case_ident(c, c->v->nodes.at[node].bus, c->v->nodes.at[node].ids[i]);
 		for (size_t k = 0; ident >= 0 && k < c->run_count[ident]; k++) {
 			const struct lull_stretch *s = c->run[c->run_at[ident] + k];
@@ -130,6 +135,8 @@ static void choose_nodes(const struct lull_case *c, struct fit *f)
 {
 	f->columns = 1;
 	f->node[0] = -1;
+	for (unsigned bus = 0; bus < c->night->bus_count; bus++)
+		f->node[f->columns++] = BUS_COLUMN(bus);
 	for (size_t i = 0; i < c->v->nodes.n && f->columns < MOST_NODES; i++)
 		if (!c->v->nodes.at[i].asker)
 			f->node[f->columns++] = (int)i;
@@ -161,20 +168,43 @@ static double likeness(const struct fit *f, size_t a, size_t b)
 	return va > 0 && vb > 0 ? (sab - sa * sb / n) / sqrt(va * vb) : 0;
 }
 
-/* Columns that hardly vary go; of columns that vary together one stays for the sum, and none of them gets a figure. */
+static void drop_bins_awake(struct fit *f, size_t column)
+{
+	size_t kept = 0;
+	for (size_t b = 0; b < f->bins; b++) {
+		if (f->x[b * f->columns + column] != 0)
+			continue;
+		memmove(f->x + kept * f->columns, f->x + b * f->columns, f->columns * sizeof *f->x);
+		f->y[kept++] = f->y[b];
+	}
+	f->bins = kept;
+}
+
+static void share(bool *shared, int node)
+{
+	if (node >= 0)
+		shared[node] = true;
+}
+
+/* Nodes seen awake too seldom go, and the bins in which they are, so that nobody else is charged with them; columns that are
+ * always on go with the constant. Of columns that vary together one stays for the sum, and no node of them gets a figure. */
 static void thin_out(struct fit *f, bool *shared)
 {
 	for (size_t k = f->columns; k-- > 1;) {
 		double awake = 0;
 		for (size_t b = 0; b < f->bins; b++)
 			awake += f->x[b * f->columns + k];
-		if (awake < LEAST_BINS || (double)f->bins - awake < LEAST_BINS)
-			drop_column(f, k);
+		if (awake >= LEAST_BINS && (double)f->bins - awake >= LEAST_BINS)
+			continue;
+		if (awake < LEAST_BINS)
+			drop_bins_awake(f, k);
+		drop_column(f, k);
 	}
 	for (size_t a = 1; a < f->columns; a++)
 		for (size_t b = f->columns; b-- > a + 1;)
 			if (likeness(f, a, b) > TOO_ALIKE) {
-				shared[f->node[a]] = shared[f->node[b]] = true;
+				share(shared, f->node[a]);
+				share(shared, f->node[b]);
 				drop_column(f, b);
 			}
 }
@@ -321,9 +351,9 @@ void case_regress(struct lull_case *c)
 		goto out;
 	double inflation, variance = residual_variance(&f, beta, &inflation);
 	for (size_t k = 1; k < n; k++) {
-		struct lull_node *node = &c->v->nodes.at[f.node[k]];
-		if (shared[f.node[k]] || !in[k])
+		if (f.node[k] < 0 || shared[f.node[k]] || !in[k])
 			continue;
+		struct lull_node *node = &c->v->nodes.at[f.node[k]];
 		node->awake_mA = beta[k];
 		node->awake_mA_error = sqrt(variance * inverse[k] * inflation);
 	}
