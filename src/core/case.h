@@ -82,6 +82,11 @@ int case_ident(const struct lull_case *, unsigned bus, uint32_t id); /* -1 */
 lull_time case_last_in(const struct lull_case *, size_t ident, lull_time from, lull_time to);
 lull_time case_first_in(const struct lull_case *, size_t ident, lull_time from, lull_time to);
 
+/* Position among the ID's runs of the first that ends at or after t; run_count if none. */
+size_t case_run_from(const struct lull_case *, size_t ident, lull_time t);
+/* Position of the first change row at or after t. */
+size_t case_change_from(const struct lull_case *, lull_time t);
+
 /* nm */
 void case_nm(struct lull_case *);
 struct nm_family *case_family(struct lull_case *, unsigned bus);

@@ -180,3 +180,22 @@ lull_time case_first_in(const struct lull_case *c, size_t ident, lull_time from,
 		return LULL_NEVER;
 	return s->first > from ? s->first : from;
 }
+
+size_t case_run_from(const struct lull_case *c, size_t ident, lull_time t)
+{
+	size_t at = run_after(c, ident, t);
+	return at && c->run[c->run_at[ident] + at - 1]->last >= t ? at - 1 : at;
+}
+
+size_t case_change_from(const struct lull_case *c, lull_time t)
+{
+	size_t low = 0, high = c->night->changes.n;
+	while (low < high) {
+		size_t mid = (low + high) / 2;
+		if (c->night->changes.at[mid].t < t)
+			low = mid + 1;
+		else
+			high = mid;
+	}
+	return low;
+}

@@ -149,7 +149,7 @@ static lull_time ready_since(const struct lull_case *c, const struct nm_family *
 	const struct lull_id_info *info = &c->v->ids.at[ident];
 	lull_time since = LULL_NEVER;
 	size_t rows = 0;
-	for (size_t i = 0; i < c->night->changes.n; i++) {
+	for (size_t i = case_change_from(c, from); i < c->night->changes.n; i++) {
 		const struct lull_change *row = &c->night->changes.at[i];
 		if (row->t > to)
 			break;

@@ -138,9 +138,11 @@ static void fill_spell(const struct lull_case *c, struct lull_spell *spell)
 	for (size_t i = 0; i < c->v->ids.n; i++) {
 		if (c->v->ids.at[i].bus != spell->bus)
 			continue;
-		for (size_t k = 0; k < c->run_count[i]; k++) {
+		for (size_t k = case_run_from(c, i, spell->from); k < c->run_count[i]; k++) {
 			const struct lull_stretch *s = c->run[c->run_at[i] + k];
-			if (s->first > spell->to || s->last < spell->from)
+			if (s->first > spell->to)
+				break;
+			if (s->last < spell->from)
 				continue;
 			lull_time a = s->first > spell->from ? s->first : spell->from;
 			lull_time b = s->last < spell->to ? s->last : spell->to;

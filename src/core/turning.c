@@ -124,6 +124,12 @@ static size_t running_at(const struct lull_case *c, unsigned bus, lull_time t)
 	return n;
 }
 
+/* Stops of one instant show as last frames up to a period apart. */
+static lull_time stop_reach(const struct lull_case *c, size_t ident)
+{
+	return (lull_time)(c->v->ids.at[ident].period_ms * 1.5e6) + 200 * LULL_MS;
+}
+
 /* When many IDs fall silent together while others go on: key-off. The greatest such moment before `until`, the last of about
  * equal ones (several key cycles); *block is set when there is none but everything ends as one block at `until`. */
 static lull_time traffic_key_off(struct lull_case *c, unsigned bus, lull_time until, bool *block)
@@ -151,7 +157,9 @@ static lull_time traffic_key_off(struct lull_case *c, unsigned bus, lull_time un
 		while (j < stops.n && stops.at[j].t - stops.at[i].t <= 3 * LULL_SEC)
 			j++;
 		size_t together = j - i;
-		if (together < 2 || together * 10 < best * 7)
+		/* within a burst of stops its first one speaks for it */
+		bool inside = i > 0 && stops.at[i].t - stops.at[i - 1].t < 50 * LULL_MS;
+		if (inside || together < 2 || together * 10 < best * 7)
 			continue;
 		size_t running = running_at(c, bus, stops.at[i].t);
 		bool others_go_on = running_at(c, bus, stops.at[j - 1].t + 4 * LULL_SEC) > 0;
@@ -166,7 +174,7 @@ static lull_time traffic_key_off(struct lull_case *c, unsigned bus, lull_time un
 	if (found == LULL_NEVER && stops.n >= 2) {
 		size_t at_end = 0, before = running_at(c, bus, until - BLOCK_REACH);
 		for (size_t i = 0; i < stops.n; i++)
-			at_end += stops.at[i].t > until - 5 * LULL_SEC;
+			at_end += stops.at[i].t > until - stop_reach(c, stops.at[i].ident);
 		if (before >= 2 && at_end * 10 >= before * 9)
 			*block = true;
 	}
@@ -211,13 +219,31 @@ static bool diagnostic(uint32_t id)
 	return lull_id_is_request(id) || lull_id_is_answer(id);
 }
 
-/* Trade rule 2. A stub carried nothing but answers to a tester, or ended as one block within 10 s of key-off. */
+/* How many of these last frames can belong to one stop with the k-th. */
+static size_t stop_with(const struct lull_case *c, const struct silence *ends, size_t n, size_t k)
+{
+	size_t with = 0;
+	for (size_t i = 0; i < n; i++) {
+		lull_time reach = stop_reach(c, ends[i].ident) > stop_reach(c, ends[k].ident) ? stop_reach(c, ends[i].ident) :
+											      stop_reach(c, ends[k].ident);
+		with += ends[i].t - ends[k].t <= reach && ends[k].t - ends[i].t <= reach;
+	}
+	return with;
+}
+
+/* Trade rule 2. A stub carried nothing but answers to a tester, or ended in a block or two within 10 s of key-off, with no ID
+ * that stopped by itself. */
 static void find_stubs(struct lull_case *c)
 {
+	struct silence *ends = malloc((c->v->ids.n + 1) * sizeof *ends);
+	if (!ends) {
+		c->oom = true;
+		return;
+	}
 	for (unsigned bus = 0; bus < c->night->bus_count; bus++) {
 		struct lull_bus_report *report = &c->v->bus[bus];
-		size_t cyclic = 0, before = 0, in_block = 0, stopped_alone = 0;
-		lull_time key = c->v->key_off, block = LULL_NEVER;
+		size_t cyclic = 0, n = 0, goes_on = 0, alone = 0;
+		lull_time key = c->v->key_off;
 		for (size_t i = 0; i < c->v->ids.n; i++) {
 			const struct lull_id_info *info = &c->v->ids.at[i];
 			if (info->bus != bus || !info->cyclic || diagnostic(info->id))
@@ -225,26 +251,16 @@ static void find_stubs(struct lull_case *c)
 			cyclic++;
 			if (key == LULL_NEVER || case_last_in(c, i, key - 10 * LULL_SEC, key) == LULL_NEVER)
 				continue;
-			before++;
 			lull_time end = case_last_in(c, i, key - 10 * LULL_SEC, key + BLOCK_REACH + 5 * LULL_SEC);
-			if (end > key + BLOCK_REACH)
-				stopped_alone++; /* it went on */
-			else if (end > block)
-				block = end;
+			goes_on += end > key + BLOCK_REACH;
+			ends[n++] = (struct silence){ end, i };
 		}
-		for (size_t i = 0; i < c->v->ids.n && block != LULL_NEVER; i++) {
-			const struct lull_id_info *info = &c->v->ids.at[i];
-			if (info->bus != bus || !info->cyclic || diagnostic(info->id) ||
-				case_last_in(c, i, key - 10 * LULL_SEC, key) == LULL_NEVER)
-				continue;
-			lull_time reach = (lull_time)(info->period_ms * 1.5e6) + 200 * LULL_MS;
-			in_block += case_last_in(c, i, block - reach, block) != LULL_NEVER;
-		}
-		report->representative = cyclic > 0;
-		report->stub = before >= 2 && stopped_alone == 0 && in_block * 10 >= before * 9;
-		if (report->stub)
-			report->representative = false;
+		for (size_t k = 0; k < n && !goes_on; k++)
+			alone += stop_with(c, ends, n, k) * 12 < n || stop_with(c, ends, n, k) < 2;
+		report->stub = n >= 2 && !goes_on && alone * 20 <= n;
+		report->representative = cyclic > 0 && !report->stub;
 	}
+	free(ends);
 }
 
 /* IDs that ran with the key on, ended with it, while the bus went on. */

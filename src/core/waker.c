@@ -39,7 +39,7 @@ static int sets_active_bit(const struct lull_case *c, const struct nm_family *fa
 	int found = -1;
 	if (!family || family->layout.kind != LULL_NM_AUTOSAR || byte < 0)
 		return -1;
-	for (size_t i = 0; i < c->night->changes.n; i++) {
+	for (size_t i = case_change_from(c, s->from); i < c->night->changes.n; i++) {
 		const struct lull_change *row = &c->night->changes.at[i];
 		if (row->t > s->from + 5 * LULL_SEC || row->t > s->to)
 			break;
