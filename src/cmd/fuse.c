@@ -135,7 +135,7 @@ static int unknown(const char *place, const char *type, double rating_A)
 
 static int one(const struct options *o, const struct lull_page *p)
 {
-	struct lull_fuse_reading f = {.name = "", .type = o->type, .rating_A = o->rating_A, .after_mV = (double)NAN};
+	struct lull_fuse_reading f = {.name = "", .type = o->type ? o->type : "", .rating_A = o->rating_A, .after_mV = (double)NAN};
 
 	if (lull_survey_value(o->reading, strlen(o->reading), "mV", &f.mV))
 		return lull_misuse(who, "'%s' is no reading; write 2.3mV", o->reading);
@@ -158,7 +158,7 @@ static int survey(const struct options *o, const struct lull_page *p)
 	f = calloc(n, sizeof *f);
 	if (!f)
 		r = lull_fail(who, "out of memory");
-	for (i = 0; i < n && !r; i++) {
+	for (i = 0; f && i < n && !r; i++) {
 		f[i] = (struct lull_fuse_reading){.name = row[i].fuse,
 			.type = row[i].type,
 			.rating_A = row[i].rating_A,

@@ -134,7 +134,11 @@ static void axis(const struct chart *c, const struct lull_when *w)
 			break;
 	}
 	memset(row, ' ', sizeof row);
-	for (double at = ceil(zero / step) * step; at - zero < length; at += step) {
+	const double first = ceil(zero / step) * step;
+
+	/* As many as fit the step chosen, and one more for rounding. */
+	for (unsigned tick = 0; tick <= c->n && first + tick * step - zero < length; tick++) {
+		const double at = first + tick * step;
 		const unsigned i = (unsigned)((at - zero) / length * c->n);
 		const long minutes = lround(at / 60), of_day = ((minutes % 1440) + 1440) % 1440;
 		char text[16];

@@ -141,12 +141,13 @@ static void quiet(const struct lull_page *p, const struct lull_verdict *v)
 static void average(const struct lull_page *p, const struct lull_verdict *v)
 {
 	const struct lull_current_report *r = &v->current;
-	char a[LULL_WHEN], b[LULL_WHEN], c[LULL_WHEN], band[32];
+	char a[LULL_WHEN], b[LULL_WHEN], c[LULL_WHEN], band[32] = "";
 
 	if (!isfinite(r->average_mA))
 		return;
 	amps(r->average_mA, a);
-	(void)snprintf(band, sizeof band, isfinite(r->average_error_mA) ? " +-%.1f" : "", r->average_error_mA);
+	if (isfinite(r->average_error_mA))
+		(void)snprintf(band, sizeof band, " +-%.1f", r->average_error_mA);
 	if (isfinite(r->charge_mAh))
 		lull_page_itemf(p, "Average", "%s%s from settling on; %s lost in that time, %s in a day at that rate", a, band,
 			charge(r->charge_mAh, b), charge(r->average_mA * 24, c));

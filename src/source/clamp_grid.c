@@ -39,8 +39,9 @@ static int64_t usual_step(const int64_t *t, size_t n, int64_t resolution)
 			count++;
 		}
 	}
-	sum /= (int64_t)count;
-	return sum > 0 ? sum : 1;
+	if (count)
+		middle = sum / (int64_t)count;
+	return middle > 0 ? middle : 1;
 }
 
 /* How many samples are missing before one at t, -1 for more than can be filled in. */

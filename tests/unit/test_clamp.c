@@ -161,7 +161,7 @@ static void shapes(void **state)
 		"time,mV\n0,12.5\n1,-3\n",
 		"time;mV\r\n0;12,5\r\n1;-3\r\n",
 		"Zeit (s)\tSpannung (mV)\n0,0\t12,50\n1,0\t-3,0\n",
-		"\xef\xbb\xbf" "Time,Reading [mV]\n0,12.5\n1,-3\n",
+		"\xef\xbb\xbfTime,Reading [mV]\n0,12.5\n1,-3\n",
 		"timestamp,clamp_mV,note\n0,12.5,a\n1,-3,b\n",
 		"No,time,current (mV)\n1,0,12.5\n2,1,-3\n",
 		"\"time\",\"mV\"\n\"0\",\"12.5\"\n\"1\",\"-3\"\n",
