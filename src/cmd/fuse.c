@@ -137,8 +137,8 @@ static int one(const struct options *o, const struct lull_page *p)
 {
 	struct lull_fuse_reading f = {.name = "", .type = o->type ? o->type : "", .rating_A = o->rating_A, .after_mV = (double)NAN};
 
-	if (lull_survey_value(o->reading, strlen(o->reading), "mV", &f.mV))
-		return lull_misuse(who, "'%s' is no reading; write 2.3mV", o->reading);
+	if (!o->reading || lull_survey_value(o->reading, strlen(o->reading), "mV", &f.mV))
+		return lull_misuse(who, "'%s' is no reading; write 2.3mV", o->reading ? o->reading : "");
 	if (lull_fuse_current(f.type, f.rating_A, f.mV, o->shorted_mV, o->resolution_mV, &f.mA, &f.least_mA))
 		return unknown("", f.type, f.rating_A);
 	lull_fuses_one(p, &f);

@@ -26,6 +26,7 @@ struct lull_night_files {
 	pcap_t *dead;
 	pcap_dumper_t *dump[LULL_BUS_MAX];
 	FILE *clamp;
+	const struct lull_sim_night *night;
 };
 
 static char *in_folder(const struct lull_night_files *nf, const char *name)
@@ -135,12 +136,18 @@ static int put_frame(void *ctx, const struct lull_frame *f)
 static int put_sample(void *ctx, const struct lull_sim_sample *s)
 {
 	const struct lull_night_files *nf = ctx;
+	const struct lull_clamp *told = &nf->night->clamp;
+	char at[LULL_WHEN];
 
-	return fprintf(nf->clamp, "%.3f,%.3f\n", s->clamp_s, s->mV) < 0 ? -EIO : 0;
+	if (!told->dated)
+		return fprintf(nf->clamp, "%.3f,%.3f\n", s->clamp_s, s->mV) < 0 ? -EIO : 0;
+	lull_when_iso(told->start_utc_ns + (int64_t)(s->clamp_s * 1e9), 3, at);
+	return fprintf(nf->clamp, "%s,%.3f\n", at, s->mV) < 0 ? -EIO : 0;
 }
 
-struct lull_sim_sink lull_night_files_sink(struct lull_night_files *nf)
+struct lull_sim_sink lull_night_files_sink(struct lull_night_files *nf, const struct lull_sim_night *night)
 {
+	nf->night = night;
 	return (struct lull_sim_sink){.ctx = nf, .frame = put_frame, .current = put_sample};
 }
 

@@ -13,8 +13,8 @@ struct lull_night_files;
  * a message. */
 struct lull_night_files *lull_night_files_new(
 	const char *folder, bool force, struct lull_progress *, char *err, size_t err_size);
-/* What lull_sim_run() writes into. */
-struct lull_sim_sink lull_night_files_sink(struct lull_night_files *);
+/* What lull_sim_run() writes into. It looks at the night that is being made for the clock of the clamp's log. */
+struct lull_sim_sink lull_night_files_sink(struct lull_night_files *, const struct lull_sim_night *);
 /* After the run: closes the captures, gives them their names, and writes the rest. 0 or a negative errno with a
  * message. */
 LULL_MUST_CHECK int lull_night_files_finish(

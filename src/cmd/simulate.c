@@ -4,6 +4,7 @@
 #include <cmd/night_files.h>
 #include <errno.h>
 #include <getopt.h>
+#include <math.h>
 #include <inttypes.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -135,6 +136,22 @@ static void print_file(const char *before, const char *folder, const char *name)
 	free(path);
 }
 
+/* What its user knows of the clamp. */
+static void print_clamp(const struct lull_clamp *told, const char *folder)
+{
+	print_file(" --clamp ", folder, "clamp.csv");
+	(void)printf(" --clamp-scale %gmV/A", told->mV_per_A);
+	if (isfinite(told->range_A))
+		(void)printf(" --clamp-range %g", told->range_A);
+	if (told->inverted)
+		(void)printf(" --clamp-invert");
+	if (isfinite(told->zero_before_mA))
+		(void)printf(" --zero-before %.1fmA", told->zero_before_mA);
+	if (isfinite(told->zero_after_mA))
+		(void)printf(" --zero-after %.1fmA", told->zero_after_mA);
+	(void)printf(" \\\n   ");
+}
+
 /* The commands that read what was written. */
 static void print_next(const struct lull_sim_night *night, const char *folder)
 {
@@ -152,6 +169,8 @@ static void print_next(const struct lull_sim_night *night, const char *folder)
 	print_file(" --coverage ", folder, "coverage.csv");
 	(void)printf(" \\\n   ");
 	print_file(" --profile ", folder, "car.ini");
+	(void)printf(" \\\n   ");
+	print_clamp(&night->clamp, folder);
 	print_file(" -o ", folder, "night.lull");
 	print_file("\nlull report ", folder, "night.lull");
 	(void)putchar('\n');
@@ -174,7 +193,7 @@ int lull_cmd_simulate(int argc, char **argv)
 	if (!files)
 		return lull_fail(who, "%s", err);
 	memset(&night, 0, sizeof night);
-	sink = lull_night_files_sink(files);
+	sink = lull_night_files_sink(files, &night);
 	r = lull_sim_run(&o.sim, &sink, &night);
 	if (!r)
 		r = lull_night_files_finish(files, &night, err, sizeof err);
