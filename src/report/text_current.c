@@ -61,12 +61,16 @@ static void log_line(const struct lull_page *p, const struct lull_when *w, const
 		lull_page_item(p, "Scale?", v->current.scale_doubt);
 }
 
-static void lined_up(const struct lull_page *p, const struct lull_verdict *v)
+static void lined_up(const struct lull_page *p, const struct lull_when *w, const struct lull_verdict *v)
 {
 	const struct lull_current_report *r = &v->current;
 	const struct lull_lineup *l = &r->lineup;
 	char apart[LULL_WHEN];
 
+	if (w->night->clamp.live) {
+		lull_page_item(p, "Clocks", "one: the log's clock is the recording's");
+		return;
+	}
 	if (!l->paired) {
 		lull_page_itemf(p, "Clocks", "not lined up with the bus: %s", l->why[0] ? l->why : "nothing in the two fits together");
 		lull_page_item(p, "", "so no step is laid to a node, and times of the current are the log's own");
@@ -177,17 +181,26 @@ static void complaint(const struct lull_page *p, const struct lull_verdict *v)
 		lull_page_itemf(p, "Complaint", "would need %s on average, measured were %s: this night explains it.", need, have);
 }
 
-/* "12 days (6 to 25)" */
-static void days(const struct lull_page *p, const char *name, const char *what, const struct lull_band *b)
+/* "3.7", "22": days as a person counts them. */
+static const char *count(double d, char buf[static LULL_WHEN])
 {
+	(void)snprintf(buf, LULL_WHEN, d < 9.95 ? "%.1f" : "%.0f", d);
+	return buf;
+}
+
+/* "half charge after 22 days (12 to 38)" */
+static void days(const struct lull_page *p, const char *what, const struct lull_band *b)
+{
+	char mid[LULL_WHEN], low[LULL_WHEN], high[LULL_WHEN];
+
 	if (!isfinite(b->mid))
 		return;
 	if (b->mid <= 0)
-		lull_page_itemf(p, name, "%s from the start", what);
+		lull_page_itemf(p, "", "%s from the start", what);
 	else if (b->high > 3650 || !isfinite(b->high))
-		lull_page_itemf(p, name, "%s after %.3g days (%.2g at least)", what, b->mid, b->low);
+		lull_page_itemf(p, "", "%s after %s days (%s at least)", what, count(b->mid, mid), count(b->low, low));
 	else
-		lull_page_itemf(p, name, "%s after %.2g days (%.2g to %.2g)", what, b->mid, b->low, b->high);
+		lull_page_itemf(p, "", "%s after %s days (%s to %s)", what, count(b->mid, mid), count(b->low, low), count(b->high, high));
 }
 
 static void battery(const struct lull_page *p, const struct lull_verdict *v)
@@ -202,8 +215,8 @@ static void battery(const struct lull_page *p, const struct lull_verdict *v)
 		lull_page_item(p, "", "no forecast: the draw is not known well enough");
 		return;
 	}
-	days(p, "", "half charge", &b->days_to_half);
-	days(p, "", "a start doubtful", &b->days_to_doubtful);
+	days(p, "half charge", &b->days_to_half);
+	days(p, "a start doubtful", &b->days_to_doubtful);
 }
 
 static void dead(const struct lull_page *p, const struct lull_when *w, const struct lull_verdict *v)
@@ -340,7 +353,7 @@ void lull_text_current(const struct lull_page *p, const struct lull_when *w, con
 		return;
 	}
 	log_line(p, w, v);
-	lined_up(p, v);
+	lined_up(p, w, v);
 	zero(p, w, v);
 	quiet(p, v);
 	average(p, v);
