@@ -105,7 +105,8 @@ int sim_make_bus_invisible(struct sim_world *w)
 	int64_t slot = (asleep_at(w, 0.97) - w->slept - 120 * LULL_SEC) / n;
 
 	if (!never) {
-		/* Nobody stops before the gateway closes the port. */
+		/* Nobody stops before the gateway closes the port: it ends as one block. */
+		w->keyed_until = w->key_off + 10 * LULL_SEC;
 		for (unsigned i = 0; i < w->nodes; i++) {
 			w->node[i].ignition_ns += 10 * LULL_SEC;
 			w->node[i].key_off_run_on += 12 * LULL_SEC;
@@ -139,10 +140,10 @@ int sim_make_clamp_lost(struct sim_world *w)
 	w->clamp.lost_why = whys[sim_pick(w->plan, 5)];
 	w->clamp.lost_at = early ? w->key_off + sim_log_ns(w->plan, 20, 600) :
 		asleep_at(w, sim_uniform(w->plan, 0.3, 0.75));
-	if (w->clamp.wanted)
-		sim_truth(w, LULL_CLAMP_LOST, SIM_NOBODY, LULL_LOAD, true);
-	/* Before it was lost, the draw may have been measured, or not for long enough. */
-	verdict(w, LULL_WITHIN_LIMIT, false);
+	verdict(w, LULL_CLAMP_LOST, true);
+	/* What was measured before it was lost may be said beside. */
+	w->night->truth.may[LULL_DRAW_NOT_MEASURED] = true;
+	w->night->truth.may[LULL_WITHIN_LIMIT] = !early;
 	return error;
 }
 

@@ -296,6 +296,7 @@ struct sim_world {
 
 	int64_t now, end;
 	bool key;
+	int64_t keyed_until; /* all send as with the key on until then */
 	bool starts_asleep;
 	int error; /* sticky: -ENOMEM, or what a callback returned */
 
