@@ -157,7 +157,7 @@ enum clamp_cell clamp_cell(const char *text, size_t n, bool comma, double *value
 
 int lull_clamp_unit_parse(const char *text, size_t n, enum lull_clamp_unit *unit)
 {
-	char word[16];
+	char word[16] = "";
 	size_t k = 0;
 	for (size_t i = 0; i < n; i++) {
 		/* Both letters that look like a mu, U+00B5 and U+03BC. */

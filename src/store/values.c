@@ -58,7 +58,8 @@ static int bind_samples(sqlite3_stmt *stmt, int i, const struct lull_chunk *chun
 {
 	if (!chunk->count || chunk->count > LULL_CHUNK_LIMIT || !chunk->uA)
 		return SQLITE_RANGE;
-	uint8_t *bytes = malloc(chunk->count * sizeof(int32_t));
+	const size_t size = chunk->count * sizeof(int32_t);
+	uint8_t *bytes = malloc(size);
 
 	if (!bytes)
 		return SQLITE_NOMEM;
@@ -67,7 +68,7 @@ static int bind_samples(sqlite3_stmt *stmt, int i, const struct lull_chunk *chun
 
 		memcpy(bytes + k * sizeof(word), &word, sizeof(word));
 	}
-	return sqlite3_bind_blob64(stmt, i, bytes, chunk->count * sizeof(int32_t), free);
+	return sqlite3_bind_blob64(stmt, i, bytes, size, free);
 }
 
 /* An SQLite result, or SQLITE_RANGE for a value that may not be written. The row stays as it is until the step. */

@@ -18,7 +18,7 @@ is "frames as in the log" "$("$lull" report --format json n.lull | jq '.buses[0]
 run 1 "report" report n.lull
 has out "the verdict stands there" "VERDICT"
 has out "key-off by the mark" "told by a mark"
-is "80 columns" "$(awk 'length > 80' out)" ""
+is "80 columns" "$(grep -E '.{81}' out)" ""
 hasnt out "no colour in a pipe" $'\033'
 run 1 "report as JSON" report --format json -o n.json n.lull
 is "nothing on stdout with -o" "$(cat out)" ""
@@ -35,7 +35,7 @@ run 1 "report with the user's limit" report --limit-sleep 40 --limit-ma 30 --for
 is "limits from the user" "$(jq -c '.limits' out)" '{"draw_mA":30,"sleep_s":40,"source":"user"}'
 
 run 0 "ids" ids n.lull
-is "80 columns" "$(awk 'length > 80' out)" ""
+is "80 columns" "$(grep -E '.{81}' out)" ""
 is "last heard first" "$(grep -oE '^   0x[0-9A-F]+' out | paste -sd' ' | tr -s ' ')" " 0x300 0x200 0x100"
 
 run 0 "export" export --coverage n.lull

@@ -45,7 +45,7 @@ for scenario in $("$lull" simulate --list | grep -v '^ '); do
 		"$lull" $form night/night.lull >out 2>>err
 		got=$?
 		if [ $got -le 1 ] && [ -s out ]; then ok "$scenario: $form"; else not_ok "$scenario: $form ends with $got"; fi
-		[ "$form" = "report --format json" ] || is "$scenario: $form fits 80 columns" "$(awk 'length > 80' out)" ""
+		[ "$form" = "report --format json" ] || is "$scenario: $form fits 80 columns" "$(grep -E '.{81}' out)" ""
 	done
 	jq -e 'all(.findings[]; .named == null or .named.confidence > 0.5)' out >/dev/null
 	is "$scenario: nobody is named at even odds" $? 0

@@ -81,7 +81,7 @@ static void refuses(void **state)
 static char *ranked(const double *mV, const double *rating, const double *after, size_t count, double clamp_mA)
 {
 	struct lull_fuse_reading f[8];
-	char names[8][8], *text;
+	char names[8][24], *text;
 	size_t size;
 	FILE *out = open_memstream(&text, &size);
 	const struct lull_page p = lull_page_new(out, NULL);
