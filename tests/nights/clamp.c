@@ -61,6 +61,8 @@ static bool score_lineup(const struct lull_truth_clamp *t, const struct lull_lin
 		score->early++;
 	}
 	count(&score->aligned, up->paired && off <= fmax(t->step_s, ALIGNED_S));
+	if (t->rises >= LEAST_STEPS)
+		count(&score->rises, up->paired && off <= fmax(t->step_s, ALIGNED_S));
 	score->paired += up->paired;
 	return up->paired && off <= fmax(t->step_s, ALIGNED_S);
 }

@@ -17,6 +17,7 @@ static void add(struct clamp_score *to, const struct clamp_score *s)
 	to->all_clear_wrong += s->all_clear_wrong;
 	to->broken += s->broken;
 	join(&to->aligned, s->aligned);
+	join(&to->rises, s->rises);
 	join(&to->falls, s->falls);
 	to->paired += s->paired;
 	to->paired_wrong += s->paired_wrong;
@@ -117,6 +118,7 @@ bool clamp_report(const struct clamp_table *tables, unsigned long jobs, bool die
 	};
 
 	(void)reaches("(cost within a fifth)", all.cost, 0, 100);
+	(void)reaches("(of these with three rises: aligned)", all.rises, 0, 100);
 	(void)reaches("(three steps, all falls: paired within 3 s or two samples)", all.falls, 0, 100);
 	printf("(paired at all: %u of the %u nights with three steps, a rise among them)\n", all.paired, all.aligned.n);
 	if (all.early)

@@ -82,6 +82,7 @@ struct share {
 struct clamp_score {
 	unsigned nights, right, all_clear_wrong, broken;
 	struct share aligned; /* of nights with three steps, a rise among them */
+	struct share rises; /* of nights with three rises */
 	struct share falls; /* of nights with three steps that are all falls, within 3 s: these tell no more */
 	unsigned paired, paired_wrong, aliased; /* of the former: paired at all; any night paired wrongly, or by a guess, at 0.5 or more */
 	struct share shuffled; /* hit: paired at 0.5 or more though bus and log are of two nights */
