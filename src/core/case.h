@@ -96,6 +96,9 @@ void case_nodes(struct lull_case *);
 int case_node_of(const struct lull_case *, unsigned bus, uint32_t id);
 bool case_node_is_gateway(const struct lull_case *, int node); /* told by the profile or a coordinator bit */
 
+/* When the node sends, any of its IDs: merged and sorted. Caller frees .at. */
+span_list case_node_spans(struct lull_case *, int node);
+
 /* spells */
 void case_spells(struct lull_case *);
 /* The spells of a bus are v->spells.at[*first .. *first + count). */

@@ -44,7 +44,6 @@ struct search {
 	double range_mA, hole_s, digit;
 	struct lull_dead *dead;
 	size_t n, room;
-	size_t run_end; /* of the last run of equal readings told dead */
 	unsigned runs; /* long runs of equal readings, dead or not */
 	/* Windows between such runs: how far nineteen of twenty readings are from zero, and nine of ten from their neighbour. */
 	struct window {
@@ -224,11 +223,9 @@ static int find_runs(struct search *f)
 		f->runs++;
 		if (!f->window)
 			error = make_windows(f);
-		if (!error && run_is_dead(f, i, end)) {
+		if (!error && run_is_dead(f, i, end))
 			error = add(
 				f, log->s[i], log->s[end - 1], i == 0 ? LULL_DEAD_FLAT : LULL_DEAD_FROZEN);
-			f->run_end = end;
-		}
 	}
 	return error;
 }
@@ -240,10 +237,10 @@ static int find_empty_battery(struct search *f)
 	size_t from = log->n;
 	int error = 0;
 
-	if (!(f->digit > 0 && f->digit <= 1))
+	if (!(f->digit > 0 && f->digit <= 1.05))
 		return 0;
-	while (from > f->run_end && fabs((double)log->mA[from - 1]) < 3.5 * f->digit &&
-		(from == log->n || !hole_after(f, from - 1)))
+	/* across holes and equal runs: a dead clamp does not come back in them */
+	while (from > 0 && fabs((double)log->mA[from - 1]) < 3.5 * f->digit)
 		from--;
 	if (from == 0 || log->n - from < 600 || log->s[log->n - 1] - log->s[from] < long_run_s)
 		return 0;

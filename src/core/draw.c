@@ -17,6 +17,7 @@
 #define LOG_ENDS_EARLY (15 * LULL_MIN)
 #define UNPLACED_SHARE 0.7 /* a log shorter than this part of the night ended early, wherever it began */
 #define STABLE (5 * LULL_MIN) /* a level of the parked car lasts at least so long */
+#define MOST_SPANS 500 /* of one node; one that comes and goes more often marks nothing */
 #define TAIL (5 * LULL_SEC) /* what a spell still draws after its last frame */
 
 struct work {
@@ -114,8 +115,8 @@ static bool dead_between(const struct work *w, double from, double to)
 
 static bool keep_living(struct work *w)
 {
-	w->s = malloc((w->series.n + 1) * sizeof *w->s);
-	w->x = malloc((w->series.n + 1) * sizeof *w->x);
+	w->s = calloc(w->series.n + 1, sizeof *w->s);
+	w->x = calloc(w->series.n + 1, sizeof *w->x);
 	if (!w->s || !w->x) {
 		w->c->oom = true;
 		return false;
@@ -142,7 +143,7 @@ static bool hangs_reversed(struct work *w)
 	enum { MOST = 20000 };
 	const struct lull_clamp *clamp = &w->c->night->clamp;
 	size_t stride = w->n / MOST + 1, n = 0;
-	float *pick = malloc((w->n / stride + 1) * sizeof *pick);
+	float *pick = calloc(w->n / stride + 1, sizeof *pick);
 	if (!pick) {
 		w->c->oom = true;
 		return false;
@@ -211,6 +212,16 @@ static bool find_pieces(struct work *w)
 
 /* --- lining up --- */
 
+static bool near_spell_edge(const struct lull_verdict *v, unsigned bus, lull_time t)
+{
+	for (size_t i = 0; i < v->spells.n; i++) {
+		const struct lull_spell *s = &v->spells.at[i];
+		if (s->bus == bus && ((t >= s->from - LULL_SEC && t <= s->from + LULL_SEC) || (t >= s->to - LULL_SEC && t <= s->to + LULL_SEC)))
+			return true;
+	}
+	return false;
+}
+
 static size_t find_edges(struct lull_case *c, struct lull_bus_edge **out)
 {
 	LULL_ARRAY(struct lull_bus_edge) edges = { 0 };
@@ -226,14 +237,18 @@ static size_t find_edges(struct lull_case *c, struct lull_bus_edge **out)
 	}
 	if (v->key_off != LULL_NEVER)
 		CASE_PUSH(c, edges, ((struct lull_bus_edge){ v->key_off, false, 1 }));
-	/* a node that falls silent by itself after key-off */
+	/* a node that comes or goes by itself while the bus is awake */
 	for (size_t i = 0; i < v->nodes.n; i++) {
-		lull_time last = LULL_NEVER;
-		for (size_t k = 0; k < v->ids.n; k++)
-			if (v->ids.at[k].node == (int)i && v->ids.at[k].last_after_key_off > last)
-				last = v->ids.at[k].last_after_key_off;
-		if (last != LULL_NEVER && v->key_off != LULL_NEVER && last > v->key_off + 10 * LULL_SEC)
-			CASE_PUSH(c, edges, ((struct lull_bus_edge){ last, false, 0.3 }));
+		if (v->nodes.at[i].asker)
+			continue;
+		span_list spans = case_node_spans(c, (int)i);
+		for (size_t k = 0; k < spans.n && spans.n <= MOST_SPANS; k++) {
+			if (!near_spell_edge(v, v->nodes.at[i].bus, spans.at[k].from))
+				CASE_PUSH(c, edges, ((struct lull_bus_edge){ spans.at[k].from, true, 0.4 }));
+			if (!near_spell_edge(v, v->nodes.at[i].bus, spans.at[k].to))
+				CASE_PUSH(c, edges, ((struct lull_bus_edge){ spans.at[k].to, false, 0.3 }));
+		}
+		free(spans.at);
 	}
 	*out = edges.at;
 	return edges.n;

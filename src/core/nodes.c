@@ -321,3 +321,33 @@ bool case_node_is_gateway(const struct lull_case *c, int node)
 		return true;
 	return coordinates(c, n);
 }
+
+static int span_before(const void *a, const void *b)
+{
+	const struct span *x = a, *y = b;
+	return x->from < y->from ? -1 : x->from > y->from;
+}
+
+span_list case_node_spans(struct lull_case *c, int node)
+{
+	span_list all = { 0 }, merged = { 0 };
+	for (size_t i = 0; i < c->v->nodes.at[node].id_count; i++) {
+		int ident = case_ident(c, c->v->nodes.at[node].bus, c->v->nodes.at[node].ids[i]);
+		for (size_t k = 0; ident >= 0 && k < c->run_count[ident]; k++) {
+			const struct lull_stretch *s = c->run[c->run_at[ident] + k];
+			CASE_PUSH(c, all, ((struct span){ s->first, s->last }));
+		}
+	}
+	if (all.n)
+		qsort(all.at, all.n, sizeof *all.at, span_before);
+	for (size_t i = 0; i < all.n; i++) {
+		if (merged.n && all.at[i].from <= merged.at[merged.n - 1].to + LULL_SEC) {
+			if (all.at[i].to > merged.at[merged.n - 1].to)
+				merged.at[merged.n - 1].to = all.at[i].to;
+		} else {
+			CASE_PUSH(c, merged, all.at[i]);
+		}
+	}
+	free(all.at);
+	return merged;
+}

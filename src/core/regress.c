@@ -27,38 +27,13 @@ struct fit {
 	size_t bins;
 };
 
-static int span_before(const void *a, const void *b)
+static span_list bus_spans(struct lull_case *c, int column)
 {
-	const struct span *x = a, *y = b;
-	return x->from < y->from ? -1 : x->from > y->from;
-}
-
-/* When the node sends, any of its IDs, or the bus is awake; merged and sorted. */
-static span_list awake_spans(struct lull_case *c, int node)
-{
-	span_list all = { 0 }, merged = { 0 };
+	span_list spans = { 0 };
 	for (size_t i = 0; i < c->v->spells.n; i++)
-		if (node < 0 && BUS_COLUMN(c->v->spells.at[i].bus) == node)
-			CASE_PUSH(c, all, ((struct span){ c->v->spells.at[i].from, c->v->spells.at[i].to }));
-	for (size_t i = 0; node >= 0 && i < c->v->nodes.at[node].id_count; i++) {
-		int ident = case_ident(c, c->v->nodes.at[node].bus, c->v->nodes.at[node].ids[i]);
-		for (size_t k = 0; ident >= 0 && k < c->run_count[ident]; k++) {
-			const struct lull_stretch *s = c->run[c->run_at[ident] + k];
-			CASE_PUSH(c, all, ((struct span){ s->first, s->last }));
-		}
-	}
-	if (all.n)
-		qsort(all.at, all.n, sizeof *all.at, span_before);
-	for (size_t i = 0; i < all.n; i++) {
-		if (merged.n && all.at[i].from <= merged.at[merged.n - 1].to + LULL_SEC) {
-			if (all.at[i].to > merged.at[merged.n - 1].to)
-				merged.at[merged.n - 1].to = all.at[i].to;
-		} else {
-			CASE_PUSH(c, merged, all.at[i]);
-		}
-	}
-	free(all.at);
-	return merged;
+		if (BUS_COLUMN(c->v->spells.at[i].bus) == column)
+			CASE_PUSH(c, spans, ((struct span){ c->v->spells.at[i].from, c->v->spells.at[i].to }));
+	return spans;
 }
 
 /* 1 awake throughout, 0 not at all, NAN while that changes. *at moves on with time. */
@@ -101,16 +76,17 @@ static bool make_bins(struct lull_case *c, struct fit *f)
 	if ((to - from) / step > MOST_BINS)
 		step = (to - from) / MOST_BINS;
 	size_t most = (size_t)((to - from) / step) + 1;
-	f->x = malloc(most * f->columns * sizeof *f->x);
-	f->y = malloc(most * sizeof *f->y);
+	f->x = calloc(most * f->columns, sizeof *f->x);
+	f->y = calloc(most, sizeof *f->y);
 	if (!f->x || !f->y) {
 		c->oom = true;
 		return false;
 	}
-	span_list spans[MOST_NODES] = { 0 };
+	span_list spans[MOST_NODES];
+	memset(spans, 0, sizeof spans);
 	size_t cursor[MOST_NODES] = { 0 };
 	for (size_t k = 1; k < f->columns; k++)
-		spans[k] = awake_spans(c, f->node[k]);
+		spans[k] = f->node[k] < 0 ? bus_spans(c, f->node[k]) : case_node_spans(c, f->node[k]);
 	for (size_t b = 0; b < most; b++) {
 		lull_time at = from + (lull_time)b * step;
 		double *row = f->x + f->bins * f->columns;
@@ -212,7 +188,7 @@ static void thin_out(struct fit *f, bool *shared)
 /* Solves the normal equations over the columns in `in`; false if they are singular. */
 static bool solve(const double *xtx, const double *xty, size_t n, const bool *in, double *beta, double *inverse)
 {
-	size_t pick[MOST_NODES], m = 0;
+	size_t pick[MOST_NODES] = { 0 }, m = 0;
 	for (size_t i = 0; i < n; i++) {
 		beta[i] = 0;
 		if (in[i])
@@ -247,7 +223,7 @@ static bool solve(const double *xtx, const double *xty, size_t n, const bool *in
 /* The constant may have any sign, node draws none below zero. */
 static bool fit_non_negative(const double *xtx, const double *xty, size_t n, double *beta, bool *in)
 {
-	double trial[MOST_NODES];
+	double trial[MOST_NODES] = { 0 };
 	memset(in, 0, n * sizeof *in);
 	in[0] = true;
 	if (!solve(xtx, xty, n, in, beta, NULL))
@@ -320,8 +296,8 @@ void case_regress(struct lull_case *c)
 {
 	struct fit f = { 0 };
 	bool *shared = calloc(c->v->nodes.n + 1, sizeof *shared), in[MOST_NODES];
-	double beta[MOST_NODES], inverse[MOST_NODES] = { 0 };
-	double *xtx = NULL, xty[MOST_NODES];
+	double beta[MOST_NODES] = { 0 }, inverse[MOST_NODES] = { 0 };
+	double *xtx = NULL, xty[MOST_NODES] = { 0 };
 
 	if (!shared) {
 		c->oom = true;

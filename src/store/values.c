@@ -58,7 +58,7 @@ static int bind_samples(sqlite3_stmt *stmt, int i, const struct lull_chunk *chun
 {
 	if (!chunk->count || chunk->count > LULL_CHUNK_LIMIT || !chunk->uA)
 		return SQLITE_RANGE;
-	const size_t size = chunk->count * sizeof(int32_t);
+	const size_t size = chunk->count * 4u; /* int32, little-endian */
 	uint8_t *bytes = malloc(size);
 
 	if (!bytes)

@@ -53,7 +53,7 @@ static void score_index(const struct lull_sim_night *sim, const struct lull_nigh
 {
 	for (unsigned bus = 0; bus < sim->bus_count; bus++)
 		for (unsigned part = 0; part < 2; part++) {
-			int node[MOST_IDS], sender[MOST_IDS];
+			int node[MOST_IDS] = { 0 }, sender[MOST_IDS] = { 0 };
 			double joined = 0, same = 0, right = 0;
 			size_t n = 0;
 			lull_time awake = 0;
