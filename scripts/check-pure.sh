@@ -22,7 +22,7 @@ tanh ldexp frexp modf copysign scalbn fma
 __errno_location __assert_fail __stack_chk_fail _GLOBAL_OFFSET_TABLE_
 '
 # Besides: GSL, the fortified and the renamed forms of the same functions, and the compiler's own arithmetic.
-patterns='gsl_[a-z0-9_]+|__(mem|str|stp|snprintf|vsnprintf)[a-z]*_chk|__isoc(99|23)_strto[a-z]+|__(u?div|u?mod|mul|float|fix|ash|lsh)[a-z0-9]*'
+patterns='gsl_[A-Za-z0-9_]+|__(mem|str|stp|snprintf|vsnprintf)[a-z]*_chk|__isoc(99|23)_strto[a-z]+|__(u?div|u?mod|mul|float|fix|ash|lsh)[a-z0-9]*'
 
 whole=$(mktemp --suffix=.o)
 trap 'rm -f "$whole"' EXIT
