@@ -4,6 +4,7 @@
 #include <cmd/judged.h>
 #include <cmd/output.h>
 #include <getopt.h>
+#include <lull/baseline.h>
 #include <math.h>
 #include <report/report.h>
 #include <string.h>
@@ -15,6 +16,7 @@ static const char who[] = "lull report";
 struct options {
 	struct lull_judged_options judged;
 	const char *output;
+	const char *baseline; /* a good night; NULL none */
 	bool json;
 };
 
@@ -37,6 +39,8 @@ static int help(void)
 		    "      --battery TYPE         flooded, efb, agm or gel\n"
 		    "      --charge PERCENT       how full it was when parked (80)\n"
 		    "      --rest-voltage VOLTS   or its voltage then, 4 h after the last charging\n"
+		    "      --baseline GOOD.lull   a good night of this car or its sister: what is as there\n"
+		    "                             is normal and taken away, and the report says so\n"
 		    "  -o, --output FILE          write there instead of standard output\n"
 		    "      --help                 display this help and exit\n"
 		    "\n"
@@ -98,7 +102,7 @@ static int set_number(double *out, const char *text, const char *unit, double le
 /* -1: go on; else the exit status. */
 static int parse(int argc, char **argv, struct options *o)
 {
-	enum { HELP = 256, FORMAT, LIMIT_MA, LIMIT_SLEEP, FLAT_AFTER, STOPS, CAPACITY, RESERVE, BATTERY, CHARGE, REST };
+	enum { HELP = 256, FORMAT, LIMIT_MA, LIMIT_SLEEP, FLAT_AFTER, STOPS, CAPACITY, RESERVE, BATTERY, CHARGE, REST, BASELINE };
 	static const struct option longs[] = {{"format", required_argument, NULL, FORMAT},
 		{"limit-ma", required_argument, NULL, LIMIT_MA},
 		{"limit-sleep", required_argument, NULL, LIMIT_SLEEP},
@@ -107,6 +111,7 @@ static int parse(int argc, char **argv, struct options *o)
 		{"stops-a-day", required_argument, NULL, STOPS}, {"capacity", required_argument, NULL, CAPACITY},
 		{"reserve", required_argument, NULL, RESERVE}, {"battery", required_argument, NULL, BATTERY},
 		{"charge", required_argument, NULL, CHARGE}, {"rest-voltage", required_argument, NULL, REST},
+		{"baseline", required_argument, NULL, BASELINE},
 		{"output", required_argument, NULL, 'o'}, {"help", no_argument, NULL, HELP},
 		{NULL, 0, NULL, 0}};
 	struct lull_judged_options *j = &o->judged;
@@ -136,6 +141,7 @@ static int parse(int argc, char **argv, struct options *o)
 			j->charge /= 100;
 			break;
 		case REST: r = set_number(&j->rest_V, optarg, "V", 1, 100, "rest voltage"); break;
+		case BASELINE: o->baseline = optarg; break;
 		case 'p': o->judged.profile = optarg; break;
 		case 'k': o->judged.key_off = optarg; break;
 		case 'o': o->output = optarg; break;
@@ -157,6 +163,27 @@ static int parse(int argc, char **argv, struct options *o)
 	return -1;
 }
 
+/* The good night is judged under the same limits, but has a key-off and a complaint of its own. */
+static int take_away(struct lull_judged *j, const struct options *o)
+{
+	struct lull_judged_options asked = o->judged;
+	struct lull_judged good;
+	int r;
+
+	if (!o->baseline)
+		return 0;
+	asked.recording = o->baseline;
+	asked.key_off = NULL;
+	asked.flat_after_h = (double)NAN;
+	r = lull_judged_load(&good, &asked, who);
+	if (r)
+		return r;
+	if (lull_baseline(&j->night, &j->verdict, &j->profile, &good.night, &good.verdict))
+		r = lull_fail(who, "out of memory");
+	lull_judged_clear(&good);
+	return r;
+}
+
 int lull_cmd_report(int argc, char **argv)
 {
 	struct options o = {.judged = lull_judged_options_default()};
@@ -170,6 +197,11 @@ int lull_cmd_report(int argc, char **argv)
 	r = lull_judged_load(&j, &o.judged, who);
 	if (r)
 		return r;
+	r = take_away(&j, &o);
+	if (r) {
+		lull_judged_clear(&j);
+		return r;
+	}
 	err = lull_output_open(&out, o.output);
 	if (err) {
 		r = lull_fail(who, "%s: %s", o.output, strerror(-err));
