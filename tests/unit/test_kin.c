@@ -376,9 +376,9 @@ static void agrees_with_the_senders_of_kona_ev(void **unused)
 		}
 	lull_capture_close(capture);
 	assert_true(frames.n > 0);
-	if (frames.n > 0)
+	if (frames.at)
 		qsort(frames.at, frames.n, sizeof *frames.at, by_time);
-	lull_time first = frames.at[0].t;
+	lull_time first = frames.at ? frames.at[0].t : 0;
 	for (size_t i = 0; i < frames.n; i++)
 		frames.at[i].t -= first;
 	group_frames(&frames, false, &r);
