@@ -105,7 +105,9 @@ LULL_MUST_CHECK int lull_find_levels(const double *s, const float *x, size_t n, 
 struct lull_bus_edge {
 	lull_time t;
 	bool up;
-	double weight; /* 1 for a spell of the whole bus, less for a single ID */
+	/* 1 for the start of a spell of the whole bus, 0.7 for its end, less for a single ID; a fall of 1 is the key's: the
+	 * current's largest steps, either way, are looked for about it. */
+	double weight;
 };
 struct lull_current_step {
 	double s; /* clamp time */
@@ -138,10 +140,13 @@ struct lull_lineup {
 	bool by_load; /* decided by a known load */
 	double other_start_s; /* second-best lag, NAN none */
 	unsigned matched; /* steps that found their edge */
-	double scale; /* gain that the known load tells (true = scale * read); NAN none */
+	/* Gain that the known load tells (true = scale * read); -1 without one: the steps fit with the sign turned only, the
+	 * clamp hung the other way round. NAN none. */
+	double scale;
 	char why[160]; /* a sentence: how, or why it was refused */
 };
-/* Coarse lag by FFT cross-correlation, the rest by a robust fit on rising edges with a boot lag of 0 to 1 s (trade rule 20). Never
+/* Coarse lag by FFT cross-correlation and by the key, the rest by a robust fit on rising edges with a boot lag of 0 to 1 s
+ * (trade rule 20); most of the car wakes by the first frame, so that the largest step of a rise is looked for there. Never
  * pairs silently where the second-best lag scores close to the best. 0 or -ENOMEM; *out is always filled on 0. */
 LULL_MUST_CHECK int lull_line_up(const struct lull_lineup_input *, struct lull_lineup *out);
 

@@ -7,7 +7,9 @@
 #include <stdlib.h>
 #include <string.h>
 
-#define CANDIDATES 40
+#define COARSE 40
+#define CANDIDATES (2 * (COARSE + LINEUP_KEYS * LINEUP_BIGS + 1)) /* either way round */
+#define TURNED 3 /* who hangs a clamp minds the arrow, or the log has told the direction already */
 #define PATTERNS 64
 #define LEAST_MATCHED 3
 /* Evidence of edges of one spell, of wakes of one length, of one rhythm is not independent: it counts for part. */
@@ -15,9 +17,10 @@
 #define LEVEL 1.5 /* set so that of thousands of unrelated pairs none reaches even odds */
 #define PAIRED 0.5
 #define ALIAS_LEAD 20 /* with one lone match only; a wake lost at the end makes some 15 */
+#define LONE_KEY 2 /* there is but one, and it is no wake */
 #define REPEAT_ROOM 5.0 /* s */
 /* Of the matches of the best lag: from there on another lag is an alias to be reckoned with. */
-#define ALIAS_SHARE 0.5
+#define ALIAS_SHARE 0.6
 
 static double clamp01(double x)
 {
@@ -47,7 +50,7 @@ static double worth(const struct lineup *l, const struct lineup_fit *f)
 	double share = fmax(1, f->matched) / fmax(1, f->steps);
 
 	return TEMPER * f->score - log(lags) + 2 * log(fmax(f->overlap, 1) / whole) + 1.5 * log(share) +
-		LEVEL + hint(l, f->start);
+		LEVEL + hint(l, f->start) - (f->turned ? TURNED : 0);
 }
 
 /* Is there a like event a period before or after? Then a match of this one follows from a match of that one. */
@@ -76,13 +79,15 @@ static bool repeats(const struct lineup_event *e, size_t n, size_t i, double per
  * lags, one lag is as good as the other, and the wake that is lost at the end proves little. */
 static int lone_matches(const struct lineup *l, const struct lineup_fit *by, const struct lineup_fit *other)
 {
+	const struct lineup_event *step = by->turned ? l->turned : l->step;
+	size_t steps = by->turned ? l->turned_steps : l->steps;
 	double period = fabs(by->start - other->start);
-	int n = 0;
+	int n = by->keyed && !other->keyed ? LONE_KEY : 0;
 
-	for (size_t i = 0; i < l->steps; i++) {
+	for (size_t i = 0; i < steps; i++) {
 		int j = by->edge_of[i];
 
-		n += j >= 0 && other->edge_of[i] < 0 && !repeats(l->step, l->steps, i, period) &&
+		n += j >= 0 && other->edge_of[i] < 0 && !repeats(step, steps, i, period) &&
 			!repeats(l->edge, l->edges, (size_t)j, period);
 	}
 	return n;
@@ -108,27 +113,44 @@ static int order(const void *a, const void *b)
 {
 	const struct lineup_fit *x = a, *y = b;
 
-	return (x->score < y->score) - (x->score > y->score);
+	return (x->worth < y->worth) - (x->worth > y->worth);
 }
 
-static int by_bus(const struct lineup *l, struct lineup_fit *fit, size_t n, struct lull_lineup *out)
+static int finish(struct lineup *l, const struct lineup_anchor *anchor, size_t anchors, struct lineup_fit *fit)
+{
+	if (fit->turned)
+		lineup_flip(l);
+	int r = lineup_fit_finish(l, anchor, anchors, fit);
+
+	if (fit->turned)
+		lineup_flip(l);
+	return r;
+}
+
+static int by_bus(struct lineup *l, struct lineup_fit *fit, size_t n, struct lull_lineup *out)
 {
 	struct lineup_fit *best = &fit[0];
-	int r = lineup_fit_finish(l, NULL, 0, best);
+	int r = finish(l, NULL, 0, best);
 
 	if (r)
 		return r;
 	double top = worth(l, best), all = 1;
 	const struct lineup_fit *alias = NULL;
+	size_t steps = best->turned ? l->turned_steps : l->steps;
 	int proof = 0;
 
 	for (size_t i = 1; i < n; i++) {
-		if (fabs(fit[i].start - best->start) < 8)
+		bool near = fabs(fit[i].start - best->start) < 8;
+
+		if (near && fit[i].turned == best->turned)
 			continue;
 		all += exp(fmin(0, worth(l, &fit[i]) - top));
+		if (near)
+			continue;
 		if (isnan(out->other_start_s))
 			out->other_start_s = fit[i].start;
-		if (fit[i].matched < 2 || fit[i].matched < ALIAS_SHARE * best->matched)
+		if (fit[i].turned != best->turned || fit[i].matched < 2 ||
+			fit[i].matched < ALIAS_SHARE * best->matched)
 			continue;
 		int d = lone_matches(l, best, &fit[i]) - lone_matches(l, &fit[i], best);
 
@@ -140,6 +162,8 @@ static int by_bus(const struct lineup *l, struct lineup_fit *fit, size_t n, stru
 	all += exp(fmin(700, -top)); /* unrelated, at even odds before anything was seen */
 	out->confidence = clamp01(1 / all);
 	report(best, out);
+	if (best->turned)
+		out->scale = -1;
 	if (best->matched < LEAST_MATCHED) {
 		out->confidence = fmin(out->confidence, 0.3);
 		snprintf(out->why, sizeof(out->why),
@@ -161,7 +185,7 @@ static int by_bus(const struct lineup *l, struct lineup_fit *fit, size_t n, stru
 	if (out->confidence < PAIRED) {
 		snprintf(out->why, sizeof(out->why),
 			"nothing lines up better than chance: %u of %zu steps at best", best->matched,
-			l->steps);
+			steps);
 		return 0;
 	}
 	out->paired = true;
@@ -169,10 +193,10 @@ static int by_bus(const struct lineup *l, struct lineup_fit *fit, size_t n, stru
 		snprintf(out->why, sizeof(out->why),
 			"%u of %zu steps found their edge; a start at %.1f s would match %u, but %d more "
 			"speak against it",
-			best->matched, l->steps, alias->start, alias->matched, proof);
+			best->matched, steps, alias->start, alias->matched, proof);
 	else
 		snprintf(out->why, sizeof(out->why), "%u of %zu steps found their edge, %u of them rises",
-			best->matched, l->steps, best->rises);
+			best->matched, steps, best->rises);
 	return 0;
 }
 
@@ -321,20 +345,41 @@ out:
 
 /* --- */
 
+/* Adds the fits of all lags that look promising. */
 static int candidates(
 	const struct lineup *l, const struct lull_lineup_input *in, struct lineup_fit *fit, size_t *n)
 {
-	double lag[CANDIDATES + 1];
+	double lag[CANDIDATES / 2];
 	size_t lags = 0;
-	int r = lineup_coarse(l, in->series, lag, CANDIDATES, &lags);
+	int r = lineup_coarse(l, in->series, lag, COARSE, &lags);
 
+	for (size_t k = 0; !r && k < l->keys && l->edges; k++)
+		for (size_t i = 0; i < l->bigs; i++)
+			lag[lags++] = l->key[k].t - l->big[i].t;
 	if (!r && !isnan(l->dated) && fabs(l->dated) < 1e8 && l->edges && l->steps)
 		lag[lags++] = l->dated;
-	for (*n = 0; !r && *n < lags;) {
-		r = lineup_fit(l, lag[*n], 3, NULL, 0, &fit[*n]);
-		if (!r)
-			++*n;
+	for (size_t i = 0; !r && i < lags; i++) {
+		r = lineup_fit(l, lag[i], 3, NULL, 0, &fit[*n]);
+		if (r)
+			break;
+		fit[(*n)++].turned = l->reversed;
 	}
+	return r;
+}
+
+/* Either way round. */
+static int all_candidates(
+	struct lineup *l, const struct lull_lineup_input *in, struct lineup_fit *fit, size_t *n)
+{
+	int r = candidates(l, in, fit, n);
+
+	if (!r) {
+		lineup_flip(l);
+		r = candidates(l, in, fit, n);
+		lineup_flip(l);
+	}
+	for (size_t i = 0; i < *n; i++)
+		fit[i].worth = worth(l, &fit[i]);
 	if (*n)
 		qsort(fit, *n, sizeof(*fit), order);
 	return r;
@@ -357,7 +402,7 @@ static void settle(struct lull_lineup *out)
 int lull_line_up(const struct lull_lineup_input *in, struct lull_lineup *out)
 {
 	struct lineup l;
-	struct lineup_fit fit[CANDIDATES + 1];
+	struct lineup_fit fit[CANDIDATES];
 	struct lineup_pattern pattern[PATTERNS];
 	size_t n = 0, patterns = 0;
 	int r = lineup_prepare(in, &l);
@@ -371,7 +416,7 @@ int lull_line_up(const struct lull_lineup_input *in, struct lull_lineup *out)
 	if (!r && patterns)
 		r = by_load(&l, in, pattern, patterns, out);
 	if (!r && !out->by_load) {
-		r = candidates(&l, in, fit, &n);
+		r = all_candidates(&l, in, fit, &n);
 		if (!r && n)
 			r = by_bus(&l, fit, n, out);
 		else if (!r)
@@ -379,7 +424,7 @@ int lull_line_up(const struct lull_lineup_input *in, struct lull_lineup *out)
 				!l.steps ? "the current has no steps"
 					 : "the bus has no edges, or none near a step");
 	}
-	for (size_t i = 0; i < CANDIDATES + 1; i++)
+	for (size_t i = 0; i < CANDIDATES; i++)
 		lineup_fit_clear(&fit[i]);
 	lineup_clear(&l);
 	settle(out);

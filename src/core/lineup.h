@@ -9,6 +9,8 @@
 
 #define LINEUP_DRIFT_SD 30.0 /* ppm: what two quartz clocks differ by */
 #define LINEUP_DRIFT_MAX 150.0
+#define LINEUP_KEYS 4
+#define LINEUP_BIGS 6
 
 /* A step of the current (clamp time) or an edge of the bus (recording time). */
 struct lineup_event {
@@ -27,6 +29,12 @@ struct lineup_hole {
 struct lineup {
 	struct lineup_event *step, *edge; /* each in order of time */
 	size_t steps, edges;
+	struct lineup_event *turned; /* the steps where the clamp hung the other way round */
+	size_t turned_steps;
+	/* The key: ignition loads of amperes go with it, or a charge ends, so that its step may point either way. Turned off
+	 * by the bus; the largest steps of the current. */
+	struct lineup_event key[LINEUP_KEYS], big[LINEUP_BIGS];
+	size_t keys, bigs;
 	struct lineup_hole *hole; /* clamp time without samples */
 	size_t holes;
 	double lo, hi; /* of the log, clamp time */
@@ -34,6 +42,7 @@ struct lineup {
 	double sample_s; /* 0: no series */
 	double noise_mA;
 	double dated; /* NAN: none */
+	bool reversed; /* the steps are turned, the samples are not */
 };
 
 /* lineup_prepare: cleans, sorts, joins what comes together, times the steps within the samples. */
@@ -53,9 +62,12 @@ struct lineup_anchor { /* a known load: clamp time and recording time of one ins
 struct lineup_fit {
 	double start, drift_ppm;
 	double score; /* log of likelihood by this lag over likelihood by chance */
+	double worth; /* the same beside all lags that might have been */
 	double overlap; /* s */
 	double error_s; /* in the middle of the log; by lineup_fit_finish() */
 	unsigned matched, rises;
+	bool turned; /* the clamp hung the other way round */
+	bool keyed; /* the key's step found its edge, and counts as matched */
 	unsigned steps; /* while the bus was recorded */
 	int *edge_of; /* owned, per step: index of its edge or -1 */
 };

@@ -8,6 +8,7 @@
 #include <string.h>
 
 #define MOST_BINS (1 << 19)
+#define SPELL 0.6 /* weight from which an edge is that of a whole bus */
 
 struct grid {
 	double dt;
@@ -48,7 +49,7 @@ static void fill_edges(const struct lineup *l, struct grid *g)
 		double at = (e->t - g->t0) / g->dt;
 		unsigned bin = at <= 0 ? 0 : at >= (double)g->bus ? (unsigned)g->bus : (unsigned)at;
 
-		if (e->weight < 0.9)
+		if (e->weight < SPELL)
 			continue;
 		for (; awake_until < bin; awake_until++)
 			g->awake[awake_until] = e->up ? 0 : 1;
@@ -92,7 +93,7 @@ static int fill_level(const struct lineup *l, const struct lull_series *series, 
 	}
 	for (size_t i = 0; i < series->n; i++) {
 		double at = (series->s[i] - l->lo) / g->dt;
-		double x = (double)series->mA[i];
+		double x = l->reversed ? -(double)series->mA[i] : (double)series->mA[i];
 
 		if (!isfinite(x) || fabs(x) > 1e9 || at < 0 || at >= (double)g->log)
 			continue;

@@ -14,13 +14,17 @@
 
 #define LAG_SD 0.15 /* s: leads of one waker are all alike, and nothing tells how long */
 #define MOST_PAIRS 60000
+#define KEY_ROOM 3.0 /* s: which ID speaks last with the key is known no better */
+#define KEY_BLUR 1.5 /* half of it is within half that */
+#define KEY_SEEN 0.8
 #define ANCHOR_SD 0.7 /* s: a hand at the switch, the other at the mark */
 
 struct pair {
 	unsigned step, edge;
 	bool up;
 	double apart; /* edge - step by the lag as first told */
-	double s; /* clamp time of the step from the pivot */
+	double at; /* clamp time of the step */
+	double s; /* the same from the pivot */
 	double blur; /* half-width by which the step's instant is uncertain */
 	double bonus; /* log of weight and crowd */
 };
@@ -41,6 +45,8 @@ struct bench {
 	double *edge_best; /* per edge */
 	int *choice; /* per step */
 	int *taken; /* per edge */
+	double key_gain; /* of the last judgement; 0: none */
+	double key_s; /* clamp time of its step */
 };
 
 /* A box [a, b] seen through a box of half-width r: a trapezoid of area 1. */
@@ -52,13 +58,49 @@ static double trapezoid(double x, double a, double b, double r)
 	return inside <= 0 ? 0 : fmin(1, inside / ramp) / wide;
 }
 
-/* Rises 0 to 1 s before the first frame, falls 0 to 3 s after the last; some room for nodes that rise or fall by
- * themselves. Where all leads are alike, it is the falls that tell: none comes before the last frame. */
+/* Most of the car wakes by the first frame and draws from then on; the waker, or a car that is woken by a line of its own,
+ * 0 to 1 s before. Falls 0 to 3 s after the last frame. Some room for nodes that rise or fall by themselves. */
 static double density(bool up, double apart, double blur)
 {
 	if (up)
-		return 0.85 * trapezoid(apart, -0.06, 0.96, blur) + 0.15 * trapezoid(apart, -2.5, 3, blur);
-	return 0.8 * trapezoid(-apart, -0.05, 3.3, blur) + 0.2 * trapezoid(-apart, -3, 8, blur);
+		return 0.65 * trapezoid(apart, -0.2, 0.1, blur) + 0.25 * trapezoid(apart, -0.06, 0.96, blur) +
+			0.1 * trapezoid(apart, -2.5, 3, blur);
+	return 0.8 * trapezoid(-apart, -0.1, 3.2, fmax(blur, 0.2)) + 0.2 * trapezoid(-apart, -3, 8, blur);
+}
+
+/* Edges of the key against the largest steps, in either direction. */
+static double judge_key(struct bench *b, double o, double d)
+{
+	const struct lineup *l = b->l;
+	double all = 0;
+
+	b->key_gain = 0;
+	for (size_t k = 0; k < l->keys; k++) {
+		double best = 0, best_s = 0;
+
+		for (size_t i = 0; i < l->bigs; i++) {
+			double s = l->big[i].t;
+			double off = b->lag + s + o + 1e-6 * d * (s - l->lo - b->pivot) - l->key[k].t;
+			double f = trapezoid(off, -KEY_ROOM, KEY_ROOM, KEY_BLUR + 1.7 * l->big[i].sd);
+
+			if (f <= 0)
+				continue;
+			double gain = log(KEY_SEEN * f) + b->log_overlap - log((double)l->bigs);
+
+			if (gain > best) {
+				best = gain;
+				best_s = s;
+			}
+		}
+		if (best <= 0)
+			continue;
+		all += best;
+		if (best > b->key_gain) {
+			b->key_gain = best;
+			b->key_s = best_s;
+		}
+	}
+	return all;
 }
 
 /* Score of offset o and drift d (ppm) about the pivot. */
@@ -66,7 +108,7 @@ static double judge(struct bench *b, double o, double d)
 {
 	const struct lineup *l = b->l;
 	size_t k[2] = {0, 0};
-	double sum = -0.5 * (d / LINEUP_DRIFT_SD) * (d / LINEUP_DRIFT_SD);
+	double sum = -0.5 * (d / LINEUP_DRIFT_SD) * (d / LINEUP_DRIFT_SD) + judge_key(b, o, d);
 
 	for (size_t i = 0; i < b->pairs; i++) {
 		b->choice[b->pair[i].step] = -1;
@@ -74,6 +116,10 @@ static double judge(struct bench *b, double o, double d)
 	}
 	for (size_t i = 0; i < b->pairs; i++) {
 		const struct pair *p = &b->pair[i];
+
+		/* One step, one cause. */
+		if (b->key_gain > 0 && fabs(p->at - b->key_s) < 0.5)
+			continue;
 		double f = density(p->up, p->apart - o - 1e-6 * d * p->s, p->blur);
 
 		if (f <= 0)
@@ -161,7 +207,7 @@ static size_t gather(struct bench *b, struct pair *into, double reach)
 				continue;
 			if (into)
 				into[n] = (struct pair){(unsigned)i, (unsigned)j, s->up, l->edge[j].t - t,
-					s->t, blur, log(l->edge[j].weight / s->crowd)};
+					s->t, s->t, blur, log(l->edge[j].weight / s->crowd)};
 			if (++n == MOST_PAIRS)
 				break;
 		}
@@ -202,6 +248,8 @@ static int bench_make(struct bench *b, double reach)
 		if (!b->pairs)
 			mean += b->anchor[i].s / (double)b->anchors;
 	}
+	if (!b->pairs && !b->anchors)
+		mean = 0.5 * (l->lo + l->hi);
 	b->pivot = mean - l->lo;
 	b->span = high > low ? fmax(fmax(high - mean, mean - low), 1) : 1;
 	for (size_t i = 0; i < b->pairs; i++)
@@ -259,7 +307,9 @@ static void take_result(struct bench *b, double o, double d, struct lineup_fit *
 	fit->start = b->lag + o - 1e-6 * d * (b->pivot + l->lo);
 	fit->overlap = fmax(0, fmin(l->end, b->lag + l->hi) - fmax(0, b->lag + l->lo));
 	fit->steps = (unsigned)(b->steps[0] + b->steps[1]);
-	fit->matched = fit->rises = 0;
+	fit->keyed = b->key_gain > 0;
+	fit->matched = fit->keyed;
+	fit->rises = 0;
 	for (size_t i = 0; i < l->steps; i++)
 		fit->edge_of[i] = -1;
 	for (size_t i = 0; i < b->pairs; i++) {

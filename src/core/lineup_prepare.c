@@ -10,6 +10,8 @@
 #define JOIN_UP 1.5 /* s: followers come up behind a waker */
 #define JOIN_DOWN 3.0 /* s: the last ones go one after the other */
 #define CROWD 90.0 /* s to either side */
+#define KEY_OFF 0.95 /* weight of a fall from which it is the key's */
+#define BIG 0.4 /* of the largest step */
 #define MOST_STEPS 1500
 #define MOST_EDGES 3000
 #define MOST_SPLIT 100 /* samples to either side that time a step */
@@ -52,12 +54,13 @@ static size_t keep_most(
 	return most;
 }
 
-/* One event for all that come within a moment: the first of them, except for the edges by which a bus ends, where it is
- * the last frame that counts. */
+/* One event for all that come within a moment. Of steps the largest: whoever wakes the bus may draw for a second before
+ * its first frame, but the rest of the car wakes by that frame; and who falls silent early sleeps early, while most of the
+ * car waits for the end. Of edges the first, except where a bus ends: there it is the last frame that counts. */
 static size_t join(struct lineup_event *e, size_t n, bool bus)
 {
 	size_t kept = 0, open[2] = {SIZE_MAX, SIZE_MAX};
-	double last[2] = {0, 0};
+	double last[2] = {0, 0}, largest[2] = {0, 0};
 
 	for (size_t i = 0; i < n; i++) {
 		struct lineup_event now = e[i];
@@ -67,6 +70,7 @@ static size_t join(struct lineup_event *e, size_t n, bool bus)
 			*at = kept;
 			last[now.up] = now.t;
 			e[kept++] = now;
+			largest[now.up] = fabs(now.amp);
 			continue;
 		}
 		struct lineup_event *first = &e[*at];
@@ -78,6 +82,11 @@ static size_t join(struct lineup_event *e, size_t n, bool bus)
 			last[0] = now.t;
 		if (!now.up && bus)
 			first->t = now.t;
+		if (!bus && fabs(now.amp) > largest[now.up]) {
+			largest[now.up] = fabs(now.amp);
+			first->t = now.t;
+			first->sd = now.sd;
+		}
 	}
 	qsort(e, kept, sizeof(*e), by_time);
 	return kept;
@@ -195,10 +204,29 @@ static void time_step(const struct lineup *l, const struct lull_series *series, 
 	e->t += mean;
 }
 
+/* Where many steps are as large as the largest, it is none of the key's. */
+static void keep_big(struct lineup *l)
+{
+	double largest = 0;
+	size_t n = 0;
+
+	for (size_t i = 0; i < l->steps; i++)
+		largest = fmax(largest, fabs(l->step[i].amp));
+	for (size_t i = 0; i < l->steps; i++) {
+		if (fabs(l->step[i].amp) < BIG * largest)
+			continue;
+		if (n < LINEUP_BIGS)
+			l->big[n] = l->step[i];
+		n++;
+	}
+	l->bigs = n <= LINEUP_BIGS ? n : 0;
+}
+
 static int take_steps(const struct lull_lineup_input *in, struct lineup *l)
 {
 	l->step = calloc(in->step_count + 1, sizeof(*l->step));
-	if (!l->step)
+	l->turned = calloc(in->step_count + 1, sizeof(*l->turned));
+	if (!l->step || !l->turned)
 		return -ENOMEM;
 	for (size_t i = 0; i < in->step_count; i++) {
 		const struct lull_current_step *s = &in->steps[i];
@@ -222,7 +250,14 @@ static int take_steps(const struct lull_lineup_input *in, struct lineup *l)
 		}
 	}
 	l->steps = keep_most(l->step, l->steps, MOST_STEPS, by_size);
+	keep_big(l);
 	qsort(l->step, l->steps, sizeof(*l->step), by_time);
+	for (size_t i = 0; i < l->steps; i++) {
+		l->turned[i] = l->step[i];
+		l->turned[i].up = !l->step[i].up;
+		l->turned[i].amp = -l->step[i].amp;
+	}
+	l->turned_steps = join(l->turned, l->steps, false);
 	l->steps = join(l->step, l->steps, false);
 	return 0;
 }
@@ -240,6 +275,11 @@ static int take_edges(const struct lull_lineup_input *in, struct lineup *l)
 		if (b->t == LULL_NEVER || !isfinite(b->weight) || b->weight <= 0 || t <= 0.5 ||
 			t >= l->end - 0.5)
 			continue;
+		if (!b->up && b->weight >= KEY_OFF) {
+			if (l->keys < LINEUP_KEYS)
+				l->key[l->keys++] = (struct lineup_event){.t = t, .weight = 1, .crowd = 1};
+			continue;
+		}
 		l->edge[l->edges++] =
 			(struct lineup_event){.t = t, .up = b->up, .weight = fmin(b->weight, 1), .crowd = 1};
 	}
@@ -304,12 +344,14 @@ int lineup_prepare(const struct lull_lineup_input *in, struct lineup *l)
 		l->hi = l->step[l->steps - 1].t + 1;
 	}
 	find_crowds(l->step, l->steps, l->hi - l->lo);
+	find_crowds(l->turned, l->turned_steps, l->hi - l->lo);
 	return 0;
 }
 
 void lineup_clear(struct lineup *l)
 {
 	free(l->step);
+	free(l->turned);
 	free(l->edge);
 	free(l->hole);
 	memset(l, 0, sizeof(*l));
@@ -317,10 +359,14 @@ void lineup_clear(struct lineup *l)
 
 void lineup_flip(struct lineup *l)
 {
-	for (size_t i = 0; i < l->steps; i++) {
-		l->step[i].up = !l->step[i].up;
-		l->step[i].amp = -l->step[i].amp;
-	}
+	struct lineup_event *step = l->step;
+	size_t steps = l->steps;
+
+	l->step = l->turned;
+	l->steps = l->turned_steps;
+	l->turned = step;
+	l->turned_steps = steps;
+	l->reversed = !l->reversed;
 }
 
 bool lineup_in_log(const struct lineup *l, double s)

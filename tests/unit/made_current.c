@@ -59,22 +59,23 @@ static void spell(struct car *c, double from, double to, double mA)
 {
 	gsl_rng *r = c->rng;
 	double lag = c->steady_lag ? c->lag * uniform(r, 0.98, 1.02) : uniform(r, 0, 1);
-	double own = uniform(r, 0.3, 1), late = uniform(r, 0, 0.6);
+	/* One node is seldom more than the rest of the car. */
+	double own = chance(r, 0.2) ? uniform(r, 0.5, 1) : uniform(r, 0.05, 0.5), late = uniform(r, 0, 0.6);
 
 	edge(c, from, true, 1);
-	edge(c, to, false, 1);
+	edge(c, to, false, 0.7);
 	if (chance(r, 0.4)) {
 		edge(c, from + late, true, 0.3); /* a node that answers */
 		edge(c, to - uniform(r, 0, 0.8), false, 0.3);
 	}
 	if (mA <= 0)
 		return;
-	change(c, from - lag, mA * own, true);
-	change(c, from + uniform(r, 0, 0.1), mA * (1 - own), false);
+	change(c, from - lag, mA * own, own >= 0.5);
+	change(c, from + uniform(r, 0, 0.1), mA * (1 - own), own < 0.5);
 	double first = uniform(r, 0.3, 1), fall = uniform(r, 0, 3);
 
-	change(c, to + fall, -mA * first, true);
-	change(c, to + uniform(r, fall, 3), -mA * (1 - first), false);
+	change(c, to + fall, -mA * first, first >= 0.5);
+	change(c, to + uniform(r, fall, 3), -mA * (1 - first), first < 0.5);
 }
 
 static double key_cycle(struct car *c)
@@ -88,13 +89,14 @@ static double key_cycle(struct car *c)
 		spell(c, on, run_on, mA);
 		change(c, on + uniform(r, -0.3, 0.2), amps, false);
 	} else {
-		edge(c, run_on, false, 1);
+		edge(c, run_on, false, 0.7);
 		change(c, -1e4, mA + amps, false);
 		change(c, run_on + uniform(r, 0, 3), -mA, true);
 	}
 	/* IDs that only speak with the key on stop with it. */
 	for (int i = (int)gsl_rng_uniform_int(r, 4); i > 0; i--)
 		edge(c, off + uniform(r, 0, 0.5), false, 0.3);
+	edge(c, off + uniform(r, -2, 1), false, 1);
 	change(c, off + uniform(r, -0.2, 0.2), -amps, true);
 	for (int i = (int)gsl_rng_uniform_int(r, 3); i > 0;
 		i--) { /* retained power, a relay that sheds loads */

@@ -206,9 +206,8 @@ static void lines_up_nights(void **state)
 	struct tally t = run_nights(
 		(struct made_current_rule){.seed = 0, .hours = 10, .samples = 400000}, 600 / SHARE);
 
-	/* Where all leads of a night are alike and near 0 or 1 s, half a second is all that can be had: 97 to 98 % in
-	 * thousands of nights. Fewer nights, more room. */
-	assert_true(t.fit + 0.035 * t.nights + 2 >= t.nights);
+	/* Fewer nights, more room. */
+	assert_true(t.fit + 0.02 * t.nights + 2 >= t.nights);
 	assert_int_equal(t.far, 0);
 	assert_int_equal(t.false_pairs, 0);
 	assert_true(t.sure_right >= 0.99 * t.sure);
@@ -266,6 +265,33 @@ static void key_off_decides(void **state)
 
 	assert_true(t.fit >= 0.5 * t.nights);
 	assert_int_equal(t.far, 0);
+}
+
+/* A clamp that hung the other way round is told from one that did not, without a known load. */
+static void reversed_is_told(void **state)
+{
+	(void)state;
+	unsigned right = 0, told = 0, n = 60 / SHARE;
+
+	for (unsigned i = 0; i < 2 * n; i++) {
+		bool turned = i < n;
+		struct made_current_rule rule = {.seed = 30000 + i,
+			.hours = 10,
+			.samples = 400000,
+			.read_scale = turned ? -1 : 1};
+		struct made_current m;
+		struct lull_lineup out;
+
+		made_current_make(&m, &rule);
+		assert_int_equal(lull_line_up(&m.in, &out), 0);
+		check_values(&out);
+		right += turned && (m.pairs < 4 || (out.paired && fabs(error_in_middle(&m, &out)) < 1.5));
+		told += turned ? !out.paired || out.scale < 0 : !out.paired || isnan(out.scale);
+		made_current_clear(&m);
+	}
+	print_message("reversed: %u of %u lined up, direction told in %u of %u\n", right, n, told, 2 * n);
+	assert_int_equal(told, 2 * n);
+	assert_true(right + 1 + 0.05 * n >= n);
 }
 
 /* Trade rule 19. */
@@ -387,6 +413,7 @@ int main(void)
 		cmocka_unit_test(lines_up_long_nights),
 		cmocka_unit_test(refuses_aliases),
 		cmocka_unit_test(key_off_decides),
+		cmocka_unit_test(reversed_is_told),
 		cmocka_unit_test(known_load_decides),
 	};
 
