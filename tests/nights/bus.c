@@ -147,7 +147,7 @@ bool bus_report(const struct bus_table *tables, unsigned long jobs, bool died)
 		print_row(scenarios[i].name, &s);
 		add(&all, &s);
 		/* one night in ten may go astray in one scenario, one in twenty over all */
-		if (s.broken || s.right * 10 < s.nights * 9)
+		if (s.broken || too_few_right(s.right, s.nights))
 			failed++;
 		else
 			passed++;

@@ -113,4 +113,8 @@ bool clamp_report(const struct clamp_table *, unsigned long jobs, bool died);
 extern bool verbose;
 double wilson(unsigned hit, unsigned n, int sign); /* 95 % interval of a share */
 
+/* One night in ten may go astray in a scenario. True where so few right ones would come up less than once in 200 runs if that
+ * share held: a run of few seeds is no proof either way. */
+bool too_few_right(unsigned right, unsigned nights);
+
 #endif

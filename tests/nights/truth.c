@@ -2,6 +2,7 @@
 /* truth: a verdict beside what was true of the night. */
 #include "nights.h"
 
+#include <math.h>
 #include <stdio.h>
 #include <string.h>
 
@@ -103,4 +104,16 @@ int sender_of(const struct lull_truth *truth, const char *bus, uint32_t id)
 		if (!strcmp(truth->nodes[i].bus, bus) && node_sends(&truth->nodes[i], id))
 			return (int)i;
 	return -1;
+}
+
+bool too_few_right(unsigned right, unsigned nights)
+{
+	const double share = 0.9;
+	double chance = pow(1 - share, nights), sum = 0; /* of none right */
+
+	for (unsigned k = 0; k <= right && k <= nights; k++) {
+		sum += chance;
+		chance *= (double)(nights - k) / (k + 1) * share / (1 - share);
+	}
+	return sum < 0.005;
 }
