@@ -14,7 +14,8 @@
 #define MOST_NODES 64
 #define MOST_BINS 40000
 #define SETTLES (3 * LULL_SEC) /* around a start or stop */
-#define TOO_ALIKE 0.995 /* correlation of two columns */
+#define TOO_ALIKE 0.95 /* correlation of two columns */
+#define TOO_ENTANGLED 10.0 /* variance inflation: nine tenths of a column explained by the others */
 #define LEAST_BINS 30 /* awake and not awake, to say anything of a node */
 
 #define BUS_COLUMN(bus) (-2 - (int)(bus)) /* the bus being awake at all: what silent nodes draw goes with it */
@@ -296,7 +297,7 @@ void case_regress(struct lull_case *c)
 {
 	struct fit f = { 0 };
 	bool *shared = calloc(c->v->nodes.n + 1, sizeof *shared), in[MOST_NODES];
-	double beta[MOST_NODES] = { 0 }, inverse[MOST_NODES] = { 0 };
+	double beta[MOST_NODES] = { 0 };
 	double *xtx = NULL, xty[MOST_NODES] = { 0 };
 
 	if (!shared) {
@@ -323,15 +324,27 @@ void case_regress(struct lull_case *c)
 			for (size_t k = 0; k < n; k++)
 				xtx[i * n + k] += x * f.x[b * n + k];
 		}
-	if (n < 2 || !fit_non_negative(xtx, xty, n, beta, in) || !solve(xtx, xty, n, in, beta, inverse))
+	if (n < 2 || !fit_non_negative(xtx, xty, n, beta, in))
+		goto out;
+	/* A figure stands only where plain least squares over all columns gives it too: what the sign constraint decides, or
+	 * what the other columns explain, is not this node's to claim. */
+	double plain[MOST_NODES] = { 0 }, plain_inverse[MOST_NODES] = { 0 };
+	bool every[MOST_NODES];
+	for (size_t k = 0; k < n; k++)
+		every[k] = true;
+	if (!solve(xtx, xty, n, every, plain, plain_inverse))
 		goto out;
 	double inflation, variance = residual_variance(&f, beta, &inflation);
 	for (size_t k = 1; k < n; k++) {
 		if (f.node[k] < 0 || shared[f.node[k]] || !in[k])
 			continue;
+		double centred = xtx[k * n + k] - xtx[k] * xtx[k] / (double)f.bins;
+		double error = sqrt(variance * plain_inverse[k] * inflation);
+		if (centred * plain_inverse[k] > TOO_ENTANGLED || plain[k] < 3 * error || fabs(plain[k] - beta[k]) > 2 * error)
+			continue;
 		struct lull_node *node = &c->v->nodes.at[f.node[k]];
 		node->awake_mA = beta[k];
-		node->awake_mA_error = sqrt(variance * inverse[k] * inflation);
+		node->awake_mA_error = error;
 	}
 out:
 	free(f.x);
