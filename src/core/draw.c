@@ -528,6 +528,15 @@ static void find_average(struct work *w)
 		}
 		return;
 	}
+	bool woke = false;
+	for (size_t i = 0; i < c->v->spells.n; i++)
+		woke |= c->v->spells.at[i].kind == LULL_SPELL_WAKE && !c->v->spells.at[i].lone;
+	if (!w->placed && isfinite(r->quiet_mA) && !woke) {
+		/* asleep and never woken: the night's average is its quiet level, the first minutes aside */
+		r->average_mA = r->quiet_mA;
+		r->average_error_mA = r->quiet_error_mA;
+		return;
+	}
 	if (!w->placed || c->v->judged_to == LULL_NEVER || c->v->judged_to <= c->v->settle_from)
 		return;
 	lull_time from = c->v->settle_from, to = c->v->judged_to;
