@@ -123,6 +123,7 @@ struct lull_current_report {
 	bool reversed; /* the clamp hung the other way round: the sign was turned */
 	double zero_mA; /* in the middle of the night, taken off; NAN: no zero was read */
 	double zero_drift_mA; /* from the log's start to its end, taken off; 0 if unknown */
+	bool zero_before, zero_after; /* which zeros were read, told or by marks */
 	double zero_error_mA; /* half width, 95 %, of what remains */
 	double quiet_mA, quiet_error_mA; /* last stable level; half width 95 %, the zero's included; NAN */
 	double average_mA, average_error_mA; /* from settle_from to judged_to */

@@ -11,7 +11,7 @@
 static void say_zero(struct lull_case *c, struct lull_finding *f)
 {
 	const struct lull_current_report *r = &c->v->current;
-	bool before = isfinite(c->night->clamp.zero_before_mA), after = isfinite(c->night->clamp.zero_after_mA);
+	bool before = r->zero_before, after = r->zero_after;
 	if (before && after)
 		case_evidence(c, f, case_say(c, "The clamp was zeroed before and after (drift %.1f mA, taken off).", r->zero_drift_mA));
 	else if (before || after)

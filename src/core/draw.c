@@ -31,6 +31,7 @@ struct work {
 	struct lull_level *level;
 	size_t levels;
 	double zero_before, zero_drift, logger; /* mA */
+	bool before, after; /* which zeros were read */
 	double start_s, rate; /* recording seconds = start_s + s * rate */
 	bool placed; /* start_s means something */
 };
@@ -61,6 +62,8 @@ static void read_zero(struct work *w)
 
 	r->logger_mA = clamp->logger_mA;
 	w->logger = isfinite(clamp->logger_mA) ? clamp->logger_mA : 0;
+	w->before = isfinite(before);
+	w->after = isfinite(after);
 	if (!isfinite(before) && isfinite(after))
 		before = after;
 	w->zero_drift = isfinite(before) && isfinite(after) ? after - before : 0;
@@ -85,13 +88,12 @@ static void take_zero_off(struct work *w)
 }
 
 /* What the zero leaves open at a share (0..1) of the log: half width, 95 %. */
-static double zero_error(const struct lull_clamp *clamp, double drift, double share)
+static double zero_error(const struct work *w, double share)
 {
-	bool before = isfinite(clamp->zero_before_mA), after = isfinite(clamp->zero_after_mA);
-	if (before && after) /* what bends between the two ends, most in the middle */
-		return hypot(ZERO_READING_MA, 0.2 * fabs(drift) * 4 * share * (1 - share));
-	if (before || after)
-		return hypot(ZERO_READING_MA, DRIFT_MA * (before ? share : 1 - share));
+	if (w->before && w->after) /* what bends between the two ends, most in the middle */
+		return hypot(ZERO_READING_MA, 0.2 * fabs(w->zero_drift) * 4 * share * (1 - share));
+	if (w->before || w->after)
+		return hypot(ZERO_READING_MA, DRIFT_MA * (w->before ? share : 1 - share));
 	return UNZEROED_MA;
 }
 
@@ -141,7 +143,6 @@ static int by_float(const void *a, const void *b)
 static bool hangs_reversed(struct work *w)
 {
 	enum { MOST = 20000 };
-	const struct lull_clamp *clamp = &w->c->night->clamp;
 	size_t stride = w->n / MOST + 1, n = 0;
 	float *pick = calloc(w->n / stride + 1, sizeof *pick);
 	if (!pick) {
@@ -153,8 +154,8 @@ static bool hangs_reversed(struct work *w)
 	qsort(pick, n, sizeof *pick, by_float);
 	double middle = pick[n / 2], low = middle - pick[n / 50], high = pick[n - 1 - n / 50] - middle;
 	free(pick);
-	bool zeroed = isfinite(clamp->zero_before_mA) || isfinite(clamp->zero_after_mA);
-	double open = zero_error(clamp, w->zero_drift, 0.5);
+	bool zeroed = w->before || w->after;
+	double open = zero_error(w, 0.5);
 	bool falls = low > 30 && low > 3 * high, rises = high > 30 && high > 3 * low;
 	if (zeroed && middle < -open - 3)
 		return !rises;
@@ -338,6 +339,63 @@ static void line_up(struct work *w)
 	}
 }
 
+/* --- zeros by marks --- */
+
+#define ZERO_REACH (30 * LULL_SEC) /* of a mark */
+#define ZERO_LASTS 3.0 /* seconds off the cable, at least */
+
+/* The level nearest to nothing around a mark `clamp zero`; NAN. */
+static double zero_near(const struct work *w, lull_time mark)
+{
+	double best = NAN;
+	for (size_t i = 0; i < w->levels; i++) {
+		const struct lull_level *l = &w->level[i];
+		lull_time from = to_recording(w, w->s[l->from]), to = to_recording(w, w->s[l->to - 1]);
+		if (from > mark + ZERO_REACH || to < mark - ZERO_REACH || w->s[l->to - 1] - w->s[l->from] < ZERO_LASTS)
+			continue;
+		if (!(fabs(l->mean) >= fabs(best)))
+			best = l->mean;
+	}
+	return best;
+}
+
+/* Zeros that nobody told are read from the log where marks say that the clamp was off the cable: the first before settling,
+ * the last after it. Only with the clocks lined up. */
+static void zero_by_marks(struct work *w)
+{
+	struct lull_case *c = w->c;
+	struct lull_current_report *r = &c->v->current;
+	double before = NAN, after = NAN;
+	if (!w->placed || w->before || w->after)
+		return;
+	for (size_t i = 0; i < c->night->marks.n; i++) {
+		const struct lull_mark *m = &c->night->marks.at[i];
+		if (m->kind != LULL_MARK_CLAMP_ZERO)
+			continue;
+		double zero = zero_near(w, m->t);
+		bool early = m->t < c->v->settle_from + 60 * LULL_MIN;
+		if (isfinite(zero) && early && !isfinite(before))
+			before = zero + w->logger;
+		if (isfinite(zero) && !early)
+			after = zero + w->logger;
+	}
+	if (!isfinite(before) && !isfinite(after))
+		return;
+	w->before = isfinite(before);
+	w->after = isfinite(after);
+	if (!w->before)
+		before = after;
+	w->zero_drift = w->before && w->after ? after - before : 0;
+	w->zero_before = before;
+	/* the logger's draw is off already */
+	double logger = w->logger;
+	w->logger = 0;
+	take_zero_off(w);
+	w->logger = logger;
+	r->zero_mA = before + w->zero_drift / 2;
+	r->zero_drift_mA = w->zero_drift;
+}
+
 /* --- into recording time --- */
 
 static void keep_samples(struct work *w)
@@ -506,7 +564,7 @@ static void find_quiet(struct work *w)
 	double share = length > 0 ? (middle / weight / 1e9 - w->start_s) / (length * w->rate) : 0.5;
 	share = fmin(fmax(share, 0), 1);
 	r->quiet_mA = sum / weight;
-	r->zero_error_mA = zero_error(&c->night->clamp, r->zero_drift_mA, share);
+	r->zero_error_mA = zero_error(w, share);
 	r->quiet_error_mA = hypot(r->zero_error_mA, 1.96 * sqrt(variance) / weight);
 }
 
@@ -523,7 +581,7 @@ static void find_average(struct work *w)
 				longest = &r->stages.at[i];
 		if (longest && longest->to - longest->from >= STABLE) {
 			r->average_mA = longest->mA;
-			r->zero_error_mA = zero_error(&c->night->clamp, r->zero_drift_mA, 0.5);
+			r->zero_error_mA = zero_error(w, 0.5);
 			r->average_error_mA = hypot(1.96 * longest->error_mA, r->zero_error_mA);
 		}
 		return;
@@ -636,6 +694,9 @@ void case_draw(struct lull_case *c)
 	if (hangs_reversed(&w))
 		turn(&w);
 	line_up(&w);
+	zero_by_marks(&w);
+	r->zero_before = w.before;
+	r->zero_after = w.after;
 	if (c->oom)
 		goto out;
 	if (r->lineup.paired)

@@ -84,9 +84,8 @@ static void lined_up(const struct lull_page *p, const struct lull_when *w, const
 	}
 }
 
-static void zero(const struct lull_page *p, const struct lull_when *w, const struct lull_verdict *v)
+static void zero(const struct lull_page *p, const struct lull_verdict *v)
 {
-	const struct lull_clamp *c = &w->night->clamp;
 	const struct lull_current_report *r = &v->current;
 	char a[LULL_WHEN], left[96] = "";
 
@@ -95,12 +94,12 @@ static void zero(const struct lull_page *p, const struct lull_when *w, const str
 	if (!isfinite(r->zero_mA))
 		lull_page_itemf(p, "Zero", "no reading off the cable was given: steps are good, the level is only as good as the clamp's own zero%s",
 			left);
-	else if (isfinite(c->zero_before_mA) && isfinite(c->zero_after_mA))
+	else if (r->zero_before && r->zero_after)
 		lull_page_itemf(p, "Zero", "read before and after: %s taken off, its drift of %.1f mA with it%s", amps(r->zero_mA, a),
 			r->zero_drift_mA, left);
 	else
 		lull_page_itemf(p, "Zero", "read %s only: %s taken off, its drift not known%s",
-			isfinite(c->zero_before_mA) ? "before" : "after", amps(r->zero_mA, a), left);
+			r->zero_before ? "before" : "after", amps(r->zero_mA, a), left);
 	if (isfinite(r->logger_mA))
 		lull_page_itemf(p, "", "the logger's own %s were taken off, as the profile has it", amps(r->logger_mA, a));
 }
@@ -354,7 +353,7 @@ void lull_text_current(const struct lull_page *p, const struct lull_when *w, con
 	}
 	log_line(p, w, v);
 	lined_up(p, w, v);
-	zero(p, w, v);
+	zero(p, v);
 	quiet(p, v);
 	average(p, v);
 	complaint(p, v);

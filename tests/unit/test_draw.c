@@ -82,6 +82,32 @@ static void zero_is_taken_off(void **state)
 	lull_verdict_clear(&v);
 }
 
+/* Nobody told a zero, but marks say when the clamp was off the cable: 150 mA off before, 160 after. */
+static void zero_by_marks(void **state)
+{
+	(void)state;
+	struct script s = { 0 };
+	struct lull_verdict v;
+	parks(&s, 0, 0);
+	draws(&s, 20, 150);
+	draws(&s, 60, 9150);
+	draws(&s, 105, 1050);
+	for (int k = 0; k < 20; k++) /* drifting */
+		draws(&s, 105 + (k + 1) * 990, 18 + 150 + 10 * (k + 0.5) / 20);
+	draws(&s, 20000, 160);
+	s.clamp.zero_before_mA = s.clamp.zero_after_mA = NAN;
+	marked(&s, 12, LULL_MARK_CLAMP_ZERO);
+	marked(&s, 19950, LULL_MARK_CLAMP_ZERO);
+	covered(&s, 0, 20000, LULL_OBSERVED);
+	judge(&s, 20000, NULL, &v);
+	only(&v, LULL_WITHIN_LIMIT);
+	assert_true(v.current.zero_before && v.current.zero_after);
+	assert_true(fabs(v.current.zero_mA - 155) < 2);
+	assert_true(fabs(v.current.quiet_mA - 18) < 3);
+	assert_true(v.current.quiet_error_mA < 6);
+	lull_verdict_clear(&v);
+}
+
 static void the_logger_is_taken_off(void **state)
 {
 	(void)state;
@@ -233,6 +259,7 @@ int main(void)
 		cmocka_unit_test(draws_while_quiet),
 		cmocka_unit_test(too_near_the_limit),
 		cmocka_unit_test(zero_is_taken_off),
+		cmocka_unit_test(zero_by_marks),
 		cmocka_unit_test(the_logger_is_taken_off),
 		cmocka_unit_test(a_reversed_clamp_is_turned),
 		cmocka_unit_test(pulses_with_the_bus_quiet),

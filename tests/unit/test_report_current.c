@@ -43,6 +43,8 @@ static void begin(void)
 		.lineup = {.paired = true, .drift_ppm = 42, .error_s = 0.2, .confidence = 0.97, .why = "12 of 14 steps found their edge"},
 		.clock_offset_s = -3612.5,
 		.zero_mA = -1,
+		.zero_before = true,
+		.zero_after = true,
 		.zero_drift_mA = 4,
 		.zero_error_mA = 1.5,
 		.quiet_mA = 21.5,
