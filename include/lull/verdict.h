@@ -144,6 +144,42 @@ struct lull_battery_report {
 	struct lull_band days_to_half, days_to_doubtful; /* NAN: cannot be told */
 };
 
+/* One unplug test on one bus: a mark `unplugged` or `fuse out`, and what the bus showed (trade rule 17). */
+enum lull_pull_result {
+	LULL_PULL_ENDS_IT, /* quiet followed within the follow-on time */
+	LULL_PULL_GOES_ON, /* the bus stayed awake without it */
+	LULL_PULL_BREAKS_BUS, /* everything ended at once, or errors rose: proves nothing */
+	LULL_PULL_COUNTS_NOT /* for the reason in `why` */
+};
+struct lull_pull {
+	lull_time at, back; /* the marks; back LULL_NEVER: not put back, as far as told */
+	lull_time cut; /* last frame of what ended with it; LULL_NEVER: nothing did */
+	lull_time quiet; /* last frame of the bus, if it went quiet after it; LULL_NEVER */
+	char name[LULL_NODE_NAME]; /* as in the mark */
+	uint8_t bus;
+	bool circuit; /* a fuse: may feed several nodes */
+	enum lull_pull_result result;
+	enum lull_standing standing; /* of the name after this test; LULL_SEEN unless it ends it */
+	int node; /* the one node that lost its plug or supply; -1: none known, or several */
+	uint32_t *ids; /* owned: ended at that instant */
+	size_t id_count;
+	uint32_t *unclear; /* owned: too slow to tell whether they ended with it or with the rest */
+	size_t unclear_count;
+	size_t returned; /* of ids, heard again after it was put back */
+	char *why; /* owned; NULL: nothing to say */
+};
+
+/* What the unplug tests of one night say of one name. */
+struct lull_learned {
+	char name[LULL_NODE_NAME];
+	uint8_t bus;
+	bool circuit;
+	unsigned tests; /* that showed which IDs end */
+	uint32_t *ids, *unclear; /* owned */
+	size_t id_count, unclear_count;
+	char *conflict; /* owned: two tests contradict each other, nothing is learned of the IDs concerned; NULL */
+};
+
 struct lull_verdict {
 	lull_time end; /* length of the recording */
 	lull_time key_off;
@@ -160,6 +196,7 @@ struct lull_verdict {
 	LULL_ARRAY(struct lull_spell) spells; /* by bus, from */
 	LULL_ARRAY(struct lull_node) nodes;
 	LULL_ARRAY(struct lull_id_info) ids; /* by bus, id */
+	LULL_ARRAY(struct lull_pull) pulls; /* by at, bus */
 	struct lull_current_report current;
 	struct lull_battery_report battery;
 	LULL_ARRAY(char *) left_out;
@@ -169,6 +206,10 @@ struct lull_verdict {
  * gets a verdict. Caller frees with lull_verdict_clear(). */
 LULL_MUST_CHECK int lull_judge(const struct lull_night *, const struct lull_question *, struct lull_verdict *v);
 void lull_verdict_clear(struct lull_verdict *);
+/* Names and their IDs from the unplug tests of the night, by name. Tests that contradict each other are not averaged: what
+ * they disagree on is left out and `conflict` says so. -ENOMEM. Free with lull_learned_free(). */
+LULL_MUST_CHECK int lull_learn(const struct lull_verdict *, struct lull_learned **out, size_t *n);
+void lull_learned_free(struct lull_learned *, size_t n);
 /* 0 if within-limit is the only finding, else 1: the exit status of `lull report`. */
 int lull_verdict_status(const struct lull_verdict *);
 

@@ -21,6 +21,7 @@ const struct lull_cmd *lull_cmd_all(size_t *n);
 int lull_cmd_import(int argc, char **argv);
 int lull_cmd_report(int argc, char **argv);
 int lull_cmd_ids(int argc, char **argv);
+int lull_cmd_learn(int argc, char **argv);
 int lull_cmd_simulate(int argc, char **argv);
 int lull_cmd_export(int argc, char **argv);
 int lull_cmd_fuse(int argc, char **argv);

@@ -18,6 +18,7 @@ static const struct lull_cmd commands[] = {
 	{"compare", "say whether a repair worked, from a night before and one after", lull_cmd_compare},
 	{"ids", "list who sent after key-off, and until when", lull_cmd_ids},
 	{"profile", "check what you know of a car", lull_cmd_profile},
+	{"learn", "make a node map from unplug tests", lull_cmd_learn},
 	{"export", "write parts of a recording as text", lull_cmd_export},
 	{"fuse", "tell currents from voltage drops across fuses", lull_cmd_fuse},
 	{"simulate", "invent a night, to try things out", lull_cmd_simulate},

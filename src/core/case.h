@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* case: the working state of one judgement, shared by the steps that lull_judge() runs in order. Pure.
  *
- * watch -> idents -> nm -> nodes -> spells -> turning (key-off, settling, morning) -> keeper, waker -> findings.
+ * watch -> idents -> nm -> nodes -> spells -> turning (key-off, settling, morning) -> pulls -> keeper, waker -> findings.
  * Memory that runs out is remembered in `oom`; the steps go on and lull_judge() says -ENOMEM at the end. */
 #ifndef LULL_CORE_CASE_H
 #define LULL_CORE_CASE_H
@@ -43,7 +43,7 @@ struct lull_case {
 	LULL_ARRAY(struct nm_family) families;
 	LULL_ARRAY(lull_time) touches; /* marks of people at the car, by time */
 	lull_time longest_from, longest_to; /* the longest quiet of all buses; LULL_NEVER if none */
-	lull_time first_pull; /* first mark of a pull test after settling; LULL_NEVER */
+	lull_time first_pull; /* earliest instant of the first pull test after key-off, by its mark; LULL_NEVER */
 
 	/* The current in recording time, zero taken off, living samples only. */
 	lull_time *draw_at;
@@ -132,6 +132,11 @@ void case_next_steps(struct lull_case *, struct lull_finding *);
 
 /* keeper: who kept the bus awake from `from` until `to` (its last frame, or the end of judgement when held). */
 void case_keeper(struct lull_case *, struct lull_finding *, unsigned bus, lull_time from, lull_time to, bool held);
+/* pulls: unplug tests into v->pulls; nodes that have no name of their own take the one of the test that ended them. */
+void case_pulls(struct lull_case *);
+void case_learned_names(struct lull_case *);
+/* What the tests say of the keepers of this finding (held-awake, late-to-sleep). */
+void case_weigh_pulls(struct lull_case *, struct lull_finding *);
 /* waker: findings for the wakes of all buses; returns how many findings were made. */
 size_t case_wakes(struct lull_case *);
 void case_findings(struct lull_case *);

@@ -187,6 +187,7 @@ static void find_held(struct lull_case *c, unsigned bus, const struct course *k)
 		span_text(end - k->from, a), c->v->settle_by == LULL_FROM_KEY_OFF ? "key-off" : "the last disturbance",
 		span_text(limit_of(c), b)));
 	case_keeper(c, f, bus, k->from, end, true);
+	case_weigh_pulls(c, f);
 	note_keeper(c, f, k->from, end);
 	say_limit(c, f);
 }
@@ -201,6 +202,7 @@ static void find_late(struct lull_case *c, unsigned bus, const struct course *k)
 		span_text(k->awake_to - k->from, a), c->v->settle_by == LULL_FROM_KEY_OFF ? "key-off" : "the last disturbance",
 		span_text(limit_of(c), b)));
 	case_keeper(c, f, bus, k->from, k->awake_to, false);
+	case_weigh_pulls(c, f);
 	note_keeper(c, f, k->from, k->awake_to);
 	say_limit(c, f);
 }

@@ -107,7 +107,7 @@ int lull_judge(const struct lull_night *night, const struct lull_question *ask, 
 	memset(v, 0, sizeof *v);
 	v->end = night->end;
 	v->key_off = v->settle_from = v->judged_to = LULL_NEVER;
-	void (*const steps[])(struct lull_case *) = { choose_limits, case_watch, case_idents, case_nm, case_nodes, case_spells, case_turning,
+	void (*const steps[])(struct lull_case *) = { choose_limits, case_watch, case_idents, case_nm, case_nodes, case_spells, case_turning, case_pulls,
 		find_load, keep_left_out, case_draw, case_charge, case_regress, case_forecast, case_findings };
 	for (size_t i = 0; i < sizeof steps / sizeof *steps && !c.oom; i++)
 		steps[i](&c);
@@ -137,6 +137,12 @@ void lull_verdict_clear(struct lull_verdict *v)
 		free(v->nodes.at[i].ids);
 	free(v->nodes.at);
 	free(v->ids.at);
+	for (size_t i = 0; i < v->pulls.n; i++) {
+		free(v->pulls.at[i].ids);
+		free(v->pulls.at[i].unclear);
+		free(v->pulls.at[i].why);
+	}
+	free(v->pulls.at);
 	free_strings(v->left_out.at, v->left_out.n);
 	for (size_t i = 0; i < v->current.steps.n; i++)
 		free(v->current.steps.at[i].because);

@@ -15,7 +15,7 @@ static void where(struct lull_case *c, struct lull_finding *f, const struct lull
 	if (p && (p->place[0] || p->connector[0] || p->fuse[0]))
 		case_next(c, f, case_say(c, "%s: place %s, connector %s, fuse %s (from the profile).", s->node, p->place[0] ? p->place : "not given",
 			p->connector[0] ? p->connector : "not given", p->fuse[0] ? p->fuse : "not given"));
-	else if (!p)
+	else if (!p && s->standing == LULL_SEEN)
 		case_next(c, f, case_say(c, "Find out which module sends the IDs of %s: the maker's service information, or an unplug test.", s->node));
 }
 
@@ -26,6 +26,14 @@ static void unplug(struct lull_case *c, struct lull_finding *f, const struct lul
 		case_next(c, f, case_say(c, "Do not unplug %s as a test (restraint, high voltage, brake, steering lock or immobiliser): the maker's procedure only.",
 			s->node));
 		return;
+	}
+	switch (s->standing) {
+	case LULL_CONFIRMED: return; /* by its plug, more than once: nothing is left to unplug */
+	case LULL_LIKELY:
+		case_next(c, f, case_say(c, "To confirm, key off: plug %s in again with the mark \"replugged %s\", wait until the bus has been held awake again "
+					   "for longer than it takes by itself, and unplug it once more with a mark.", s->node, s->node));
+		return;
+	case LULL_SEEN: break;
 	}
 	case_next(c, f, case_say(c, "Last, key off and bus awake: set the mark \"unplugged %s\", unplug it, and see whether the bus goes quiet; plug it in "
 				   "again and repeat to confirm. Never restraint or high-voltage parts.", s->node));

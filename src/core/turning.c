@@ -194,16 +194,25 @@ static lull_time life_ends(const struct lull_case *c, unsigned bus)
 	return end;
 }
 
-static void find_key_off(struct lull_case *c)
+/* Unplug tests are made with the key off: what stops from the first one on is no key. */
+static lull_time first_out(const struct lull_case *c)
+{
+	for (size_t i = 0; i < c->night->marks.n; i++)
+		if (is_pull(c->night->marks.at[i].kind))
+			return c->night->marks.at[i].t - OUR_TOUCH_BEFORE;
+	return LULL_NEVER;
+}
+
+static void find_key_off_before(struct lull_case *c, lull_time pull)
 {
 	struct lull_verdict *v = c->v;
-	if (told_key_off(c))
-		return;
 	for (unsigned bus = 0; bus < c->night->bus_count; bus++) {
 		lull_time until = life_ends(c, bus);
 		bool block;
 		if (until == LULL_NEVER)
 			continue;
+		if (pull != LULL_NEVER && until > pull)
+			until = pull;
 		lull_time found = traffic_key_off(c, bus, until, &block);
 		if (found == LULL_NEVER && block)
 			found = until - 100 * LULL_MS;
@@ -212,6 +221,16 @@ static void find_key_off(struct lull_case *c)
 			v->key_off_by = LULL_FROM_TRAFFIC;
 		}
 	}
+}
+
+static void find_key_off(struct lull_case *c)
+{
+	lull_time pull = first_out(c);
+	if (told_key_off(c))
+		return;
+	find_key_off_before(c, pull);
+	if (c->v->key_off == LULL_NEVER && pull != LULL_NEVER)
+		find_key_off_before(c, LULL_NEVER);
 }
 
 static bool diagnostic(uint32_t id)
@@ -336,7 +355,7 @@ static void find_touches(struct lull_case *c)
 			continue;
 		CASE_PUSH(c, c->touches, m->t);
 		if (is_pull(m->kind) && (v->key_off == LULL_NEVER || m->t > v->key_off) && c->first_pull == LULL_NEVER)
-			c->first_pull = m->t;
+			c->first_pull = m->t - OUR_TOUCH_BEFORE;
 	}
 }
 

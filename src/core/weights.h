@@ -12,6 +12,8 @@
 #define WEIGHT_LAST_ALONE 0.93 /* alone on the bus for a minute or more after all others stopped one by one */
 #define WEIGHT_REQUESTS 0.95 /* diagnostic requests go on: the asker */
 #define WEIGHT_ONLY_SENDER 0.80 /* nobody else was heard after key-off at all */
+#define WEIGHT_PULL_LIKELY 0.96 /* one unplug test that counts ends it */
+#define WEIGHT_PULL_CONFIRMED 0.99 /* and it repeats */
 /* waker */
 #define WEIGHT_ACTIVE_BIT 0.97 /* alone sets active wake-up */
 #define WEIGHT_UNACKNOWLEDGED 0.95 /* begins alone, unacknowledged */

@@ -1,0 +1,247 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* pulls_weigh: what the unplug tests of a night say of the keepers of a finding. Pure.
+ *
+ * A test that ends it names the node, even where other evidence left several; one that does not takes its node off the list;
+ * tests that contradict each other are told and decide nothing (trade rule 17). */
+#include "core/case.h"
+#include "core/weights.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+struct said {
+	bool ends, goes_on;
+	enum lull_standing standing;
+};
+
+static void with_ids(const struct lull_pull *p, char *buf, size_t size)
+{
+	char id[11];
+	size_t at = 0;
+	buf[0] = 0;
+	for (size_t i = 0; i < p->id_count && i < 3 && at < size; i++) {
+		int n = snprintf(buf + at, size - at, "%s%s", i ? ", " : "", lull_id_text(p->ids[i], id));
+		at += n > 0 ? (size_t)n : 0;
+	}
+}
+
+static char *tell_current(struct lull_case *c, const struct lull_pull *p)
+{
+	double e1, e2;
+	if (!c->draw_n || p->quiet == LULL_NEVER)
+		return NULL;
+	double before = case_mean_mA(c, p->at - 50 * LULL_SEC, p->at - 20 * LULL_SEC, &e1);
+	double after = case_mean_mA(c, p->quiet + 10 * LULL_SEC, p->quiet + 40 * LULL_SEC, &e2);
+	if (!isfinite(before) || !isfinite(after))
+		return NULL;
+	return case_say(c, " The current goes from %.0f to %.0f mA.", before, after);
+}
+
+static void tell(struct lull_case *c, struct lull_finding *f, const struct lull_pull *p)
+{
+	char ids[64], a[32], more[32] = "";
+	const char *what = p->circuit ? "Fuse test" : "Unplug test", *how = p->circuit ? "out" : "unplugged";
+
+	with_ids(p, ids, sizeof ids);
+	if (p->id_count > 3)
+		snprintf(more, sizeof more, " and %zu more", p->id_count - 3);
+	char *ended = p->id_count ? case_say(c, "%s%s %s", ids, more, p->id_count == 1 ? "ends" : "end") :
+				    case_say(c, "no ID ends with it that could be told");
+	const char *end = ended ? ended : "";
+	switch (p->result) {
+	case LULL_PULL_ENDS_IT: {
+		char *current = tell_current(c, p);
+		case_evidence(c, f, case_say(c, "%s: with %s %s, %s and the bus goes quiet %s later: %s.%s", what, p->name, how, end,
+			span_text(p->quiet - (p->cut != LULL_NEVER ? p->cut : p->at), a), lull_standing_name(p->standing), current ? current : ""));
+		free(current);
+		break;
+	}
+	case LULL_PULL_GOES_ON:
+		case_evidence(c, f, case_say(c, "%s: with %s %s, %s and the bus stays awake: not held by it alone.", what, p->name, how, end));
+		break;
+	case LULL_PULL_BREAKS_BUS:
+	case LULL_PULL_COUNTS_NOT:
+		case_evidence(c, f, case_say(c, "%s of %s does not count: %s.", what, p->name, p->why ? p->why : "nothing was seen"));
+		break;
+	}
+	free(ended);
+	if (p->circuit && p->result == LULL_PULL_ENDS_IT && p->node < 0)
+		case_evidence(c, f, case_say(c, "The circuit %s feeds more than one sender: pull the plugs behind it one by one to tell which.", p->name));
+	if (p->back != LULL_NEVER && p->returned < p->id_count)
+		case_evidence(c, f, case_say(c, "After putting %s back %zu of its %zu IDs were not heard again within a minute.", p->name,
+			p->id_count - p->returned, p->id_count));
+}
+
+static void off(struct lull_finding *f, size_t i)
+{
+	free(f->suspects.at[i].ids);
+	memmove(&f->suspects.at[i], &f->suspects.at[i + 1], (f->suspects.n - i - 1) * sizeof *f->suspects.at);
+	f->suspects.n--;
+}
+
+static struct lull_suspect *suspect_of(struct lull_finding *f, int node)
+{
+	for (size_t i = 0; i < f->suspects.n; i++)
+		if (f->suspects.at[i].node_index == node)
+			return &f->suspects.at[i];
+	return NULL;
+}
+
+static struct lull_suspect *want_suspect(struct lull_case *c, struct lull_finding *f, int node)
+{
+	if (!suspect_of(f, node))
+		case_suspect(c, f, node, case_node_is_gateway(c, node) ? LULL_RELAY : LULL_KEEPER, 0);
+	return suspect_of(f, node);
+}
+
+/* One node, and no contradiction: it is named, and the rest share what is left. */
+static void name_it(struct lull_case *c, struct lull_finding *f, int node, enum lull_standing standing)
+{
+	struct lull_suspect *s = want_suspect(c, f, node);
+	double weight = standing == LULL_CONFIRMED ? WEIGHT_PULL_CONFIRMED : WEIGHT_PULL_LIKELY, rest = 0;
+	if (!s)
+		return;
+	s->standing = standing;
+	if (s->role == LULL_RELAY) {
+		case_evidence(c, f, case_say(c, "%s is a gateway: the test does not tell it from what lies behind it.", s->node));
+		return;
+	}
+	for (size_t i = 0; i < f->suspects.n; i++)
+		rest += f->suspects.at[i].node_index != node ? f->suspects.at[i].confidence : 0;
+	for (size_t i = 0; i < f->suspects.n; i++)
+		if (f->suspects.at[i].node_index != node && rest > 1 - weight)
+			f->suspects.at[i].confidence *= (1 - weight) / rest;
+	if (weight > s->confidence)
+		s->confidence = weight;
+}
+
+/* Several that each ended it, or that a circuit feeds: all are listed, none is named. */
+static void list_them(struct lull_case *c, struct lull_finding *f, const bool *listed, size_t nodes)
+{
+	size_t n = 0;
+	for (size_t i = 0; i < nodes; i++)
+		n += listed[i];
+	for (size_t i = f->suspects.n; i-- > 0;)
+		if (f->suspects.at[i].node_index < 0 || !listed[f->suspects.at[i].node_index])
+			off(f, i);
+	for (size_t i = 0; i < nodes && n; i++) {
+		struct lull_suspect *s = listed[i] ? want_suspect(c, f, (int)i) : NULL;
+		if (s)
+			s->confidence = WEIGHT_UNDECIDED / (double)n;
+	}
+}
+
+/* Nodes whose test left the bus awake go off the list; what they had falls to those that remain. */
+static void clear_of(struct lull_case *c, struct lull_finding *f, const struct said *said, bool ended)
+{
+	double all = 0, left = 0;
+	size_t gone = 0, keepers = 0;
+	for (size_t i = 0; i < f->suspects.n; i++) {
+		const struct lull_suspect *s = &f->suspects.at[i];
+		bool cleared = s->node_index >= 0 && said[s->node_index].goes_on && !said[s->node_index].ends;
+		keepers += s->role == LULL_KEEPER;
+		gone += cleared;
+		all += s->confidence;
+		left += cleared ? 0 : s->confidence;
+	}
+	if (!gone)
+		return;
+	if (gone == f->suspects.n && keepers > 1 && !ended) {
+		for (size_t i = 0; i < f->suspects.n; i++)
+			f->suspects.at[i].confidence = WEIGHT_UNDECIDED / (double)f->suspects.n;
+		case_evidence(c, f, case_say(c, "Each of them was taken out alone, and the bus went on each time: more than one keeps it awake, or one "
+					      "that was not listed. Take them out together."));
+		return;
+	}
+	for (size_t i = f->suspects.n; i-- > 0;) {
+		int node = f->suspects.at[i].node_index;
+		if (node >= 0 && said[node].goes_on && !said[node].ends)
+			off(f, i);
+		else if (left > 0)
+			f->suspects.at[i].confidence *= all / left;
+	}
+}
+
+/* What each test adds to the nodes; circuits name a node only if it is the only one that ended. */
+static void collect(struct lull_case *c, const struct lull_finding *f, struct said *said, bool *fed)
+{
+	for (size_t i = 0; i < c->v->pulls.n; i++) {
+		const struct lull_pull *p = &c->v->pulls.at[i];
+		if (p->bus != f->bus)
+			continue;
+		if (p->result == LULL_PULL_ENDS_IT && p->node >= 0) {
+			said[p->node].ends = true;
+			if (p->standing > said[p->node].standing)
+				said[p->node].standing = p->standing;
+		}
+		if (p->result == LULL_PULL_GOES_ON && p->node >= 0)
+			said[p->node].goes_on = true;
+		for (size_t k = 0; k < p->id_count && p->circuit && p->node < 0; k++) {
+			int node = case_node_of(c, p->bus, p->ids[k]);
+			if (node >= 0 && p->result == LULL_PULL_GOES_ON)
+				said[node].goes_on = true;
+			if (node >= 0 && p->result == LULL_PULL_ENDS_IT)
+				fed[node] = true;
+		}
+	}
+}
+
+void case_weigh_pulls(struct lull_case *c, struct lull_finding *f)
+{
+	size_t nodes = c->v->nodes.n, ends = 0, contrary = 0, circuit = 0, told = 0;
+	int last = -1;
+	for (size_t i = 0; i < c->v->pulls.n; i++) {
+		/* of a bus that slept there is nothing to tell if the test says something of another one */
+		if (c->v->pulls.at[i].bus == f->bus) {
+			tell(c, f, &c->v->pulls.at[i]);
+			told++;
+		}
+	}
+	if (!told)
+		return;
+	struct said *said = calloc(nodes + 1, sizeof *said);
+	bool *fed = calloc(nodes + 1, sizeof *fed), *each = calloc(nodes + 1, sizeof *each);
+	if (!said || !fed || !each) {
+		c->oom = true;
+		goto out;
+	}
+	collect(c, f, said, fed);
+	for (size_t i = 0; i < nodes; i++) {
+		if (said[i].ends && said[i].goes_on) {
+			contrary++;
+			case_evidence(c, f, case_say(c, "Two tests of %s contradict each other: the bus went quiet in one and stayed awake in the other. They are "
+						      "not averaged; test again.", c->v->nodes.at[i].name));
+			each[i] = true;
+		} else if (said[i].ends) {
+			ends++;
+			each[i] = true;
+			last = (int)i;
+		}
+		fed[i] = fed[i] && !(said[i].goes_on && !said[i].ends);
+		circuit += fed[i];
+	}
+	clear_of(c, f, said, ends > 0 || circuit > 0);
+	case_settle_finding(f);
+	if (ends == 1 && !contrary) {
+		name_it(c, f, last, said[last].standing);
+	} else if (ends > 1) {
+		case_evidence(c, f, case_say(c, "Tests of %zu different nodes each ended it: one may act on what another tells it. Nobody is named; test again.", ends));
+		list_them(c, f, each, nodes);
+		for (size_t i = 0; i < f->suspects.n; i++)
+			if (said[f->suspects.at[i].node_index].ends)
+				f->suspects.at[i].standing = LULL_LIKELY;
+	} else if (contrary) {
+		struct lull_suspect *s = f->named >= 0 ? &f->suspects.at[f->named] : NULL;
+		if (s && s->node_index >= 0 && each[s->node_index])
+			s->confidence = 0.5; /* the bus says one thing, half of the tests another */
+	} else if (circuit > 0 && f->named < 0) {
+		list_them(c, f, fed, nodes);
+	}
+	case_settle_finding(f);
+out:
+	free(said);
+	free(fed);
+	free(each);
+}
