@@ -88,6 +88,13 @@ static bool normal(const struct habit *now, const struct habit *then)
 	return !more && !longer && !dearer;
 }
 
+/* Normal or not, a night whose average is above what is allowed is not cleared by a habit. */
+static bool drains(const struct lull_verdict *v)
+{
+	const struct lull_current_report *r = &v->current;
+	return r->usable && isfinite(r->average_mA) && isfinite(r->average_error_mA) && r->average_mA - r->average_error_mA > v->limit_draw_mA;
+}
+
 /* True: housekeeping, to be dropped; what was taken away is said. */
 static bool is_housekeeping(struct lull_case *c, struct lull_finding *f, const struct good *good, unsigned good_bus)
 {
@@ -101,6 +108,11 @@ static bool is_housekeeping(struct lull_case *c, struct lull_finding *f, const s
 	struct habit now = habit_of(c->v, f->bus, first, !again), then = habit_of(good->v, good_bus, there, true);
 	const char *name = c->v->nodes.at[first].name;
 	double now_h = now.seconds / 3600, then_h = then.seconds / 3600;
+	if (normal(&now, &then) && drains(c->v)) {
+		case_evidence(c, f, case_say(c, "The good night shows as many such wakes, but here the average draw of %.0f mA is above the limit of %.0f mA: they are not taken away.",
+			c->v->current.average_mA, c->v->limit_draw_mA));
+		return false;
+	}
 	if (normal(&now, &then)) {
 		leave_out(c, case_say(c, "taken away as normal by the good night: %zu wakes of bus %s in %.1f h that begin with %s, %.0f s long on average; in the good "
 					 "night %zu in %.1f h, %.0f s long", now.n, c->night->bus[f->bus].name, now_h, name, now.length_s, then.n, then_h, then.length_s));

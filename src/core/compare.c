@@ -194,8 +194,8 @@ static void compare_wakes(const struct side *b, const struct side *a, struct lul
 	}
 	double fewer = counts_chance_of_more(x, x_s, y, y_s), more = counts_chance_of_more(y, y_s, x, x_s), p = fmin(1, 2 * fmin(fewer, more));
 	m->difference = p >= CHANCE ? LULL_NO_MORE_THAN_NOISE : fewer < more ? LULL_LESS : LULL_MORE;
-	snprintf(m->noise, sizeof m->noise, "%zu in %.1f h before, %zu in %.1f h after: equal rates, at random (Poisson), differ so much in %.2g %% of cases; 5 %% is the bar", x,
-		x_s / 3600, y, y_s / 3600, 100 * p);
+	snprintf(m->noise, sizeof m->noise, "%zu in %.1f h before, %zu in %.1f h after: equal rates, at random (Poisson), differ so much in %.*f %% of cases; 5 %% is the bar", x,
+		x_s / 3600, y, y_s / 3600, p < 0.1 ? 1 : 0, 100 * p);
 }
 
 /* Readings with a band each: they differ if the difference exceeds both bands together. */

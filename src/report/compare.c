@@ -83,7 +83,13 @@ static void reading(enum lull_measure m, const struct lull_reading *r, char valu
 
 static void row(const struct lull_page *p, const char *label, const char *before, const char *after, const char *difference)
 {
-	(void)fprintf(p->out, "   %-*s%-*s%-*s%s\n", LULL_PAGE_LABEL + 2, label, COLUMN, before, difference[0] ? COLUMN : 0, after, difference);
+	char line[256];
+	size_t n;
+
+	(void)snprintf(line, sizeof line, "   %-*s%-*s%-*s%s", LULL_PAGE_LABEL + 2, label, COLUMN, before, COLUMN, after, difference);
+	for (n = strlen(line); n && line[n - 1] == ' '; n--)
+		line[n - 1] = 0;
+	(void)fprintf(p->out, "%s\n", line);
 }
 
 static void measures(const struct lull_page *p, const struct lull_comparison *c)

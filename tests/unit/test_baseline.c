@@ -59,6 +59,7 @@ static void housekeeping(void **state)
 	for (size_t i = 0; i < sizeof table / sizeof *table; i++) {
 		struct two t;
 		wakes(&t, 21, 20, table[i].quiet);
+		t.now.v.current.average_mA = table[i].quiet;
 		if (table[i].lost)
 			t.now.v.current.lost_at = 30000 * LULL_SEC;
 		apply(&t);
@@ -101,6 +102,9 @@ static void more_longer_dearer_another(void **state)
 		t.now.v.spells.at[i].charge_mAs = 50000;
 		t.good.v.spells.at[i].charge_mAs = 20000;
 	}
+	stays(&t);
+	wakes(&t, 20, 20, 12); /* as there, but the night's average is above the limit */
+	t.now.v.current.average_mA = 80;
 	stays(&t);
 	wakes(&t, 20, 20, 12); /* another node begins in the good night */
 	for (size_t i = 1; i <= 20; i++)
