@@ -18,6 +18,7 @@
 #define PAIRED 0.5
 #define ALIAS_LEAD 20 /* with one lone match only; a wake lost at the end makes some 15 */
 #define LONE_KEY 2 /* there is but one, and it is no wake */
+#define ROOM 1.0 /* s */
 #define REPEAT_ROOM 5.0 /* s */
 /* Of the matches of the best lag: from there on another lag is an alias to be reckoned with. */
 #define ALIAS_SHARE 0.6
@@ -99,6 +100,14 @@ static void refuse(struct lull_lineup *out, const char *why)
 	snprintf(out->why, sizeof(out->why), "%s", why);
 }
 
+/* Where all that matched leaves room, the right lag may still be off by more than a step in the current allows. */
+static double near_enough(const struct lineup *l, const struct lineup_fit *f)
+{
+	double room = fmax(ROOM, 2 * l->sample_s);
+
+	return f->error_s > 0 ? erf(room / (f->error_s * sqrt(2))) : 1;
+}
+
 static void report(const struct lineup_fit *f, struct lull_lineup *out)
 {
 	out->start_s = f->start;
@@ -160,7 +169,7 @@ static int by_bus(struct lineup *l, struct lineup_fit *fit, size_t n, struct lul
 		}
 	}
 	all += exp(fmin(700, -top)); /* unrelated, at even odds before anything was seen */
-	out->confidence = clamp01(1 / all);
+	out->confidence = clamp01(near_enough(l, best) / all);
 	report(best, out);
 	if (best->turned)
 		out->scale = -1;
@@ -325,7 +334,7 @@ static int by_load(struct lineup *l, const struct lull_lineup_input *in, const s
 	double lead = top - second;
 
 	out->confidence = clamp01(
-		1 / (1 + exp(-lead)) * (best.loads > 1 || fit.matched >= LEAST_MATCHED ? 0.99 : 0.95));
+		near_enough(l, &fit) / (1 + exp(-lead)) * (best.loads > 1 || fit.matched >= LEAST_MATCHED ? 0.99 : 0.95));
 	if (isfinite(second) && lead < 5) {
 		out->confidence = fmin(out->confidence, 0.4);
 		snprintf(out->why, sizeof(out->why),

@@ -63,9 +63,10 @@ static double trapezoid(double x, double a, double b, double r)
 static double density(bool up, double apart, double blur)
 {
 	if (up)
-		return 0.65 * trapezoid(apart, -0.2, 0.1, blur) + 0.25 * trapezoid(apart, -0.06, 0.96, blur) +
+		return 0.75 * trapezoid(apart, -0.2, 0.1, blur) + 0.15 * trapezoid(apart, -0.06, 0.96, blur) +
 			0.1 * trapezoid(apart, -2.5, 3, blur);
-	return 0.8 * trapezoid(-apart, -0.1, 3.2, fmax(blur, 0.2)) + 0.2 * trapezoid(-apart, -3, 8, blur);
+	return 0.65 * trapezoid(-apart, -0.1, 3.2, fmax(blur, 0.2)) + 0.25 * trapezoid(-apart, -1.5, 4.5, blur) +
+		0.1 * trapezoid(-apart, -3, 8, blur);
 }
 
 /* Edges of the key against the largest steps, in either direction. */
