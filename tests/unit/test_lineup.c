@@ -204,7 +204,7 @@ static void lines_up_nights(void **state)
 {
 	(void)state;
 	struct tally t = run_nights(
-		(struct made_current_rule){.seed = 0, .hours = 10, .samples = 400000}, 600 / SHARE);
+		(struct made_current_rule){.seed = 0, .hours = 10, .samples = 400000}, 300 / SHARE);
 
 	/* Fewer nights, more room. */
 	assert_true(t.fit + 0.02 * t.nights + 2 >= t.nights);
@@ -271,7 +271,7 @@ static void key_off_decides(void **state)
 static void reversed_is_told(void **state)
 {
 	(void)state;
-	unsigned right = 0, told = 0, n = 60 / SHARE;
+	unsigned right = 0, told = 0, n = 40 / SHARE;
 
 	for (unsigned i = 0; i < 2 * n; i++) {
 		bool turned = i < n;
