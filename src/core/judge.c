@@ -157,5 +157,9 @@ void lull_verdict_clear(struct lull_verdict *v)
 
 int lull_verdict_status(const struct lull_verdict *v)
 {
-	return v->findings.n == 1 && v->findings.at[0].code == LULL_WITHIN_LIMIT ? 0 : 1;
+	/* one for each bus, but nothing else */
+	for (size_t i = 0; i < v->findings.n; i++)
+		if (v->findings.at[i].code != LULL_WITHIN_LIMIT)
+			return 1;
+	return v->findings.n ? 0 : 1;
 }
