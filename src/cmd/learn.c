@@ -225,13 +225,13 @@ static size_t complain(const struct lull_judged *j, const struct lull_learned *a
 
 static int write_map(const struct learn_options *o, const struct lull_judged *j, const struct lull_learned *all, size_t n)
 {
-	struct lull_output out;
+	struct lull_output out = {0};
 	int err;
 
 	if (strcmp(o->output, "-") != 0 && !o->force && access(o->output, F_OK) == 0)
 		return lull_fail(who, "%s exists; --force replaces it", o->output);
 	err = lull_output_open(&out, o->output);
-	if (!err) {
+	if (!err && out.stream) {
 		put_map(out.stream, j, all, n);
 		err = lull_output_close(&out, ferror(out.stream) ? -EIO : 0);
 	}

@@ -47,10 +47,10 @@ static void copy_ids(struct lull_case *c, const uint32_t *from, size_t n, uint32
 {
 	*to = malloc((n + 1) * sizeof **to);
 	*count = *to ? n : 0;
-	if (*to)
-		memcpy(*to, from, n * sizeof **to);
-	else
+	if (!*to)
 		c->oom = true;
+	else if (n)
+		memcpy(*to, from, n * sizeof **to);
 }
 
 /* One more test of a name. What is unclear in one and sure in the other is sure. */
@@ -101,14 +101,13 @@ static void add(struct lull_case *c, learned_list *all, const struct lull_pull *
 	}
 	struct lull_learned l = { .bus = p->bus, .circuit = p->circuit, .tests = 1 };
 	memcpy(l.name, p->name, sizeof l.name);
-	copy_ids(c, p->ids, p->id_count, &l.ids, &l.id_count);
-	copy_ids(c, p->unclear, p->unclear_count, &l.unclear, &l.unclear_count);
 	size_t before = all->n;
 	CASE_PUSH(c, *all, l);
-	if (all->n == before) {
-		free(l.ids);
-		free(l.unclear);
-	}
+	if (all->n == before)
+		return;
+	struct lull_learned *added = &all->at[before];
+	copy_ids(c, p->ids, p->id_count, &added->ids, &added->id_count);
+	copy_ids(c, p->unclear, p->unclear_count, &added->unclear, &added->unclear_count);
 }
 
 /* An ID that two plugs end belongs to neither, as far as this night tells. */

@@ -355,6 +355,30 @@ static void a_pull_too_soon(void **state)
 	lull_verdict_clear(&v);
 }
 
+/* Two keepers: the bus outlasts each of them. All go off one by one, so all come back, and nobody is named. */
+static void each_alone_is_not_enough(void **state)
+{
+	(void)state;
+	struct script s = { 0 };
+	parks(&s, 0, 0);
+	sends(&s, 0x300, 0.1, 0, 3000, 0xa5a5);
+	sends(&s, 0x300, 0.1, 3200, 6000, 0xa5a5);
+	sends(&s, 0x3c0, 0.21, 0, 4000, 0xa5a5);
+	sends(&s, 0x3c0, 0.21, 4200, 6000, 0xa5a5);
+	pull(&s, 3000, LULL_MARK_UNPLUGGED, "lid");
+	pull(&s, 3199, LULL_MARK_REPLUGGED, "lid");
+	pull(&s, 4000, LULL_MARK_UNPLUGGED, "seat");
+	pull(&s, 4199, LULL_MARK_REPLUGGED, "seat");
+	struct lull_verdict v = judged(&s, 6000, NULL);
+	const struct lull_finding *f = held(&v);
+	assert_int_equal(v.pulls.at[0].result, LULL_PULL_GOES_ON);
+	assert_int_equal(v.pulls.at[1].result, LULL_PULL_GOES_ON);
+	assert_int_equal(f->named, -1);
+	assert_int_equal(f->suspects.n, 2);
+	assert_true(says(f, "more than one keeps it awake"));
+	lull_verdict_clear(&v);
+}
+
 static void what_is_learned(void **state)
 {
 	(void)state;
@@ -432,6 +456,7 @@ int main(void)
 		cmocka_unit_test(the_plug_of_another),
 		cmocka_unit_test(two_tests_that_contradict),
 		cmocka_unit_test(a_pull_too_soon),
+		cmocka_unit_test(each_alone_is_not_enough),
 		cmocka_unit_test(what_is_learned),
 		cmocka_unit_test(learned_from_rows),
 	};
