@@ -246,8 +246,8 @@ int lull_cmd_learn(int argc, char **argv)
 	size_t n = 0, unclear;
 	int r = parse(argc, argv, &o);
 
-	if (r >= 0)
-		return r;
+	if (r >= 0 || !o.output)
+		return r >= 0 ? r : LULL_EXIT_ERROR;
 	r = lull_judged_load(&j, &o.judged, who);
 	if (r)
 		return r;
