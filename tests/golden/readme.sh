@@ -12,12 +12,12 @@ sed 's/^./    &/' "$work/printed" >"$work/block"
 # The block stands behind the line that ends with "In full:" and before the next heading.
 if [ "${1:-}" = --update ]; then
 	awk -v block="$work/block" '
-		inside && /^## / { inside = 0; print "" }
+		inside && /^##+ / { inside = 0; print "" }
 		!inside { print }
 		/In full:$/ { inside = 1; print ""; while ((getline line <block) > 0) print line }' README.md >"$work/README.md"
 	cp "$work/README.md" README.md
 fi
-awk '/^## / { inside = 0 } inside { print } /In full:$/ { inside = 1 }' README.md | sed '1d; $d' >"$work/shown"
+awk '/^##+ / { inside = 0 } inside { print } /In full:$/ { inside = 1 }' README.md | sed '1d; $d' >"$work/shown"
 if diff -u "$work/shown" "$work/block"; then
 	echo "ok - README shows what the demo prints"
 else
