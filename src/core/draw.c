@@ -6,6 +6,7 @@
 #include "core/case.h"
 
 #include <math.h>
+#include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 
@@ -15,6 +16,7 @@
 #define UNZEROED_MA 100.0
 #define ZERO_READING_MA 1.0
 #define LOG_ENDS_EARLY (15 * LULL_MIN)
+#define PAIR_AT 0.6 /* a wrong pairing names wrong costs: logs of other nights have reached 0.53 */
 #define UNPLACED_SHARE 0.7 /* a log shorter than this part of the night ended early, wherever it began */
 #define STABLE (5 * LULL_MIN) /* a level of the parked car lasts at least so long */
 #define MOST_SPANS 500 /* of one node; one that comes and goes more often marks nothing */
@@ -324,6 +326,11 @@ static void line_up(struct work *w)
 	free(edges);
 	free(steps);
 	free(loads.at);
+	if (up->paired && up->confidence < PAIR_AT) {
+		up->paired = false;
+		snprintf(up->why, sizeof up->why, "the best match is too unsure (%.0f %%, %u steps found their edge)", 100 * up->confidence,
+			up->matched);
+	}
 	if (up->by_load && isfinite(up->scale) && fabs(up->scale) > 0.01 && fabs(up->scale) < 100)
 		apply_gain(w, up->scale);
 	else if (up->scale < 0)
