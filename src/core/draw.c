@@ -408,8 +408,8 @@ static void zero_by_marks(struct work *w)
 static void keep_samples(struct work *w)
 {
 	struct lull_case *c = w->c;
-	c->draw_at = malloc((w->n + 1) * sizeof *c->draw_at);
-	c->draw_mA = malloc((w->n + 1) * sizeof *c->draw_mA);
+	c->draw_at = calloc(w->n + 1, sizeof *c->draw_at);
+	c->draw_mA = calloc(w->n + 1, sizeof *c->draw_mA);
 	if (!c->draw_at || !c->draw_mA) {
 		c->oom = true;
 		return;
