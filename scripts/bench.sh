@@ -89,6 +89,32 @@ compare tcpdump "$frames" "$t_wall" "$t_user" "$t_system"
 compare "libpcap, empty loop" "$frames" "$p_wall" "$p_user" "$p_system"
 compare tshark "$tshark_frames" "$s_wall" "$s_user" "$s_system"
 
+# The clamp's log beside a bus: reading it, and all that a report does with it (dead times, levels, lining up, costs).
+samples=${SAMPLES:-10000000}
+runs=${RUNS:-3}
+"$B/bench/make_log" "$samples" "$data/clamp.csv"
+"$B/lull" simulate wakes-one-node --seed 3 -o "$data/night" >"$data/out"
+log() {
+	say "$1" "$(awk -v n="$samples" -v s="$2" 'BEGIN { printf "%.0f", n / s }')" "samples/s"
+	say "$1, by processor time" "$(awk -v n="$samples" -v u="$3" -v s="$4" 'BEGIN { printf "%.0f", n / (u + s) }')" "samples/s"
+	say "$1, peak memory" "$(awk -v k="$5" 'BEGIN { printf "%.1f", k / 1024 }')" "MiB"
+}
+say "clamp log, samples" "$samples" samples
+say "clamp log, size" $(($(stat -c %s "$data/clamp.csv") / 1000000)) MB
+read -r wall user system peak < <(measure "$B/bench/csv_loop" "$data/clamp.csv")
+log "plain scanner, fgets and strtod" "$wall" "$user" "$system" "$peak"
+read -r wall user system peak < <(measure "$B/lull" import --clamp "$data/clamp.csv" --clamp-scale 100mV/A -o "$data/log.lull" --force)
+log "lull import --clamp" "$wall" "$user" "$system" "$peak"
+say "lull import --clamp, recording written" "$(stat -c %s "$data/log.lull")" bytes
+"$B/lull" import --can "$data/night/capture.pcap" --coverage "$data/night/coverage.csv" --clamp "$data/clamp.csv" \
+	--clamp-scale 100mV/A -o "$data/both.lull" --force >"$data/out" 2>"$data/err"
+# report ends with 1 for any finding
+judged() { "$@" >/dev/null || [ $? = 1 ]; }
+export -f judged
+read -r wall user system peak < <(measure bash -c 'judged "$@"' judged "$B/lull" report "$data/both.lull")
+log "lull report of bus and log" "$wall" "$user" "$system" "$peak"
+rm -rf "$data/clamp.csv" "$data/log.lull" "$data/both.lull" "$data/night"
+
 # Instructions by function: what a change costs can be read here on a busy machine, too. The difference of two
 # beginnings of the file leaves out start-up and what is done once.
 counted() {
