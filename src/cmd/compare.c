@@ -23,7 +23,7 @@ static int help(void)
 		    "after, whether each difference exceeds the noise, and which findings are gone.\n"
 		    "Where one night did not measure something, nothing is concluded from it.\n"
 		    "\n"
-		    "      --format text|json     text for people (default), or JSON (lull.compare, 1)\n"
+		    "      --format text|json     text (default), or JSON (lull.compare, 1)\n"
 		    "      --limit-ma N           draw that is allowed once asleep, in mA\n"
 		    "      --limit-sleep SECONDS  time within which the car has to be asleep\n"
 		    "  -p, --profile FILE         this profile instead of the recordings' own\n"
