@@ -70,7 +70,7 @@ static bool is_opcode(uint8_t op)
 }
 
 /* OSEK: destination within the same block, opcodes of the standard. Bytes 0 and 1 of all rows. */
-static bool passes_a_ring(const struct lull_case *c, size_t ident, unsigned low_mask, bool *points_elsewhere)
+static bool passes_a_ring(const struct lull_case *c, size_t ident, unsigned low_mask, bool pointed_at[256])
 {
 	for (size_t i = 0; i < c->run_count[ident]; i++) {
 		const struct lull_stretch *s = c->run[c->run_at[ident] + i];
@@ -85,7 +85,7 @@ static bool passes_a_ring(const struct lull_case *c, size_t ident, unsigned low_
 			if (destination < 0)
 				return false;
 			if ((size_t)destination != ident)
-				*points_elsewhere = true;
+				pointed_at[payloads[k][0] & low_mask] = true;
 		}
 	}
 	return true;
@@ -119,7 +119,7 @@ static bool try_block(struct lull_case *c, unsigned bus, size_t seed, unsigned k
 {
 	unsigned low_mask = (1u << k) - 1;
 	uint32_t base = c->v->ids.at[seed].id & ~low_mask;
-	bool points_elsewhere = false;
+	bool pointed_at[256] = { false }; /* k is at most 8 */
 	struct nm_family family = { .bus = (uint8_t)bus };
 
 	for (size_t i = 0; i < c->v->ids.n; i++) {
@@ -127,7 +127,7 @@ static bool try_block(struct lull_case *c, unsigned bus, size_t seed, unsigned k
 		if (info->bus != bus || (info->id & ~low_mask) != base)
 			continue;
 		bool fits = kind == LULL_NM_AUTOSAR ? names_itself(c, i, source_byte, low_mask) :
-						      passes_a_ring(c, i, low_mask, &points_elsewhere);
+						      passes_a_ring(c, i, low_mask, pointed_at);
 		if (!fits) {
 			drop_family(&family);
 			return false;
@@ -135,10 +135,14 @@ static bool try_block(struct lull_case *c, unsigned bus, size_t seed, unsigned k
 		struct nm_member member = { info->id, (int)(info->id & low_mask & 0xff), i };
 		CASE_PUSH(c, family.members, member);
 	}
+	/* In a ring each is somebody's successor; a constant byte points at one only. */
+	size_t successors = 0;
+	for (size_t i = 0; i < 256; i++)
+		successors += pointed_at[i];
 	/* Two that agree can be chance; three on distinct addresses hardly. */
 	size_t needed = kind == LULL_NM_AUTOSAR && k >= 5 ? 2 : 3;
 	if (family.members.n < needed || (kind == LULL_NM_AUTOSAR && !share_a_period(c, &family)) ||
-		(kind == LULL_NM_OSEK && !points_elsewhere)) {
+		(kind == LULL_NM_OSEK && successors * 2 < family.members.n)) {
 		drop_family(&family);
 		return false;
 	}

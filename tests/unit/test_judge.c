@@ -208,6 +208,23 @@ static void network_management_names_the_asker(void **state)
 	lull_verdict_clear(&v);
 }
 
+/* Constant bytes that happen to be an opcode of the standard make no ring: all point at one address. */
+static void constant_bytes_are_no_ring(void **state)
+{
+	(void)state;
+	struct script s = { 0 };
+	struct lull_verdict v;
+	parks(&s, 0, 0);
+	for (unsigned i = 0; i < 5; i++)
+		sends(&s, 0x500 + i, 0.5, 0, 3600, 0x0001);
+	covered(&s, 0, 3600, LULL_OBSERVED);
+	judge(&s, 3600, NULL, &v);
+	only(&v, LULL_HELD_AWAKE);
+	for (size_t i = 0; i < v.nodes.n; i++)
+		assert_int_not_equal(v.nodes.at[i].named_by, LULL_BY_NM);
+	lull_verdict_clear(&v);
+}
+
 static void too_early_and_blind(void **state)
 {
 	(void)state;
@@ -258,6 +275,7 @@ int main(void)
 		cmocka_unit_test(single_frames_are_no_spells),
 		cmocka_unit_test(wakes_by_one_and_by_none),
 		cmocka_unit_test(network_management_names_the_asker),
+		cmocka_unit_test(constant_bytes_are_no_ring),
 		cmocka_unit_test(too_early_and_blind),
 		cmocka_unit_test(a_dongle_is_the_asker),
 	};
