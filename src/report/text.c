@@ -7,100 +7,10 @@
 #include <report/page.h>
 #include <report/text_current.h>
 #include <report/text_night.h>
+#include <report/words.h>
 #include <string.h>
 
 #define LULL_TEXT_SUSPECTS 6 /* shown of one finding; the rest is counted */
-
-/* Quiet behind a port that a gateway closed is no sleep (first_quiet is unknown then). */
-static bool slept(const struct lull_verdict *v, const struct lull_finding *f)
-{
-	return f->bus < LULL_BUS_MAX && v->bus[f->bus].first_quiet != LULL_NEVER;
-}
-
-static const char *headline(const struct lull_verdict *v, const struct lull_finding *f)
-{
-	switch (f->code) {
-	case LULL_WITHIN_LIMIT: return "Asleep in time, and the draw is within the limit.";
-	case LULL_DRAW_NOT_MEASURED:
-		return slept(v, f) ? "Asleep in time. The draw was not measured, so this is no all-clear."
-				   : "Nothing is known of its sleep, and the draw was not measured.";
-	case LULL_TOO_EARLY: return "Too early to say: not observed long enough since the last disturbance.";
-	case LULL_HELD_AWAKE: return "The network is held awake: it did not go to sleep.";
-	case LULL_LATE_TO_SLEEP: return "The network went to sleep, but later than the limit.";
-	case LULL_WOKEN_AGAIN: return "The network slept and was woken again.";
-	case LULL_WOKEN_FROM_OUTSIDE:
-		return "The network was woken from outside: no node of this bus began it.";
-	case LULL_DRAW_WHILE_QUIET:
-		return "Current is drawn while this network is quiet: it is not this network.";
-	case LULL_PULSES_WHILE_QUIET: return "The current steps up while this network is quiet.";
-	case LULL_BUS_NOT_VISIBLE: return "The car is awake, but this connection does not show it.";
-	case LULL_BLIND: return "Too little of the night was observed to say.";
-	case LULL_CLAMP_LOST: return "The clamp's log ends early: nothing is said of the current after that.";
-	case LULL_CODE_COUNT: break;
-	}
-	return "";
-}
-
-static const char *deed(enum lull_role role)
-{
-	switch (role) {
-	case LULL_KEEPER: return "asks for the network";
-	case LULL_WAKER: return "wakes it";
-	case LULL_LOAD: return "draws current";
-	case LULL_RELAY: return "passes on another bus";
-	}
-	return "";
-}
-
-static const struct lull_suspect *accused(const struct lull_finding *f)
-{
-	return f->named >= 0 && (size_t)f->named < f->suspects.n ? &f->suspects.at[f->named] : NULL;
-}
-
-static unsigned percent(double confidence)
-{
-	if (!(confidence > 0))
-		return 0;
-	return confidence >= 1 ? 100 : (unsigned)(confidence * 100 + 0.5);
-}
-
-/* "A", "A and B", "A, B and C". */
-static void enumerate(const struct lull_finding *f, char *buf, size_t size)
-{
-	size_t used = 0, i;
-
-	for (i = 0; i < f->suspects.n && used < size; i++) {
-		const char *join = !i ? "" : i + 1 == f->suspects.n ? " and " : ", ";
-
-		used += (size_t)snprintf(buf + used, size - used, "%s%s", join, f->suspects.at[i].node);
-	}
-}
-
-/* Who it comes down to, in one sentence. */
-static void who(const struct lull_finding *f, char *buf, size_t size)
-{
-	const struct lull_suspect *s = accused(f);
-	char names[320];
-
-	buf[0] = 0;
-	if (s) {
-		(void)snprintf(buf, size, "%s %s (%s, %u %% on invented nights).", s->node, deed(s->role),
-			lull_standing_name(s->standing), percent(s->confidence));
-	} else if (f->suspects.n > 3) {
-		(void)snprintf(buf, size, "%zu nodes remain; the evidence does not decide between them.",
-			f->suspects.n);
-	} else if (f->suspects.n > 1) {
-		enumerate(f, names, sizeof names);
-		(void)snprintf(buf, size, "The evidence does not decide between %s.", names);
-	} else if (f->suspects.n == 1 && f->suspects.at) {
-		s = &f->suspects.at[0];
-		if (s->role == LULL_LOAD || s->role == LULL_RELAY)
-			(void)snprintf(buf, size, "%s %s; it is not accused.", s->node, deed(s->role));
-		else
-			(void)snprintf(buf, size,
-				"%s comes first, but the evidence does not suffice to name it.", s->node);
-	}
-}
 
 static enum lull_ink code_ink(enum lull_code code)
 {
@@ -139,8 +49,8 @@ static void verdict(const struct lull_page *p, const struct lull_verdict *v)
 			(void)snprintf(lead, sizeof lead, "%zu. ", i + 1);
 		else
 			lead[0] = 0;
-		lull_page_para(p, 3, lead, code_ink(f->code), headline(v, f));
-		who(f, text, sizeof text);
+		lull_page_para(p, 3, lead, code_ink(f->code), lull_words_headline(v, f));
+		lull_words_who(f, text, sizeof text);
 		if (text[0])
 			lull_page_para(p, 3 + (unsigned)strlen(lead), "", LULL_INK_STRONG, text);
 	}
@@ -162,8 +72,8 @@ static void suspect(const struct lull_page *p, const struct lull_night *night, c
 	}
 	if (used && s->id_count > 8)
 		(void)snprintf(ids + used, sizeof ids - used, " and %zu more", s->id_count - 8);
-	(void)snprintf(text, sizeof text, "%u %% %s%s: %s, %s%s%s%s", percent(s->confidence), s->node,
-		is_accused ? " (named)" : "", deed(s->role), lull_standing_name(s->standing),
+	(void)snprintf(text, sizeof text, "%u %% %s%s: %s, %s%s%s%s", lull_words_percent(s->confidence), s->node,
+		is_accused ? " (named)" : "", lull_words_deed(s->role), lull_standing_name(s->standing),
 		s->bus < night->bus_count ? "; bus " : "",
 		s->bus < night->bus_count ? night->bus[s->bus].name : "", ids);
 	lull_page_item(p, label, text);
@@ -222,33 +132,21 @@ static void finding(
 	if (f->text)
 		lull_page_item(p, "What", f->text);
 	if (isfinite(f->confidence))
-		lull_page_itemf(p, "Sure", "%u %% on invented nights", percent(f->confidence));
+		lull_page_itemf(p, "Sure", "%u %% on invented nights", lull_words_percent(f->confidence));
 	suspects(p, night, f);
 	cost(p, f);
 	sentences(p, "Why", f->evidence.at, f->evidence.n, false);
 	sentences(p, "Next", f->next.at, f->next.n, true);
 }
 
-/* What can hurt somebody on the way to the answer. Common practice; the maker's word stands above it. */
 static void cautions(const struct lull_page *p)
 {
-	static const char *const lines[] = {
-		"The maker's service information and licensed practice come first.",
-		"Restraint (airbag, pretensioner), high-voltage and brake systems: by the maker's procedure "
-		"only. Never unplug "
-		"them for a test.",
-		"Batteries give off explosive gas: no flame, no spark. Negative off first, on last. "
-		"Disconnecting may need "
-		"relearning (windows, steering angle, radio): list it first, or avoid it.",
-		"Fans and engine may start by themselves. No engine runs in a closed garage with anybody in "
-		"it.",
-		"Latches tricked shut are released before anything is closed. Pull plugs with the key off "
-		"only.",
-	};
+	size_t n;
+	const char *const *lines = lull_words_cautions(&n);
 	size_t i;
 
 	lull_page_heading(p, "BEFORE YOU TOUCH THE CAR", "");
-	for (i = 0; i < sizeof lines / sizeof lines[0]; i++)
+	for (i = 0; i < n; i++)
 		lull_page_para(p, 3, "- ", LULL_INK_NONE, lines[i]);
 }
 

@@ -4,43 +4,12 @@
 #include <math.h>
 #include <report/text_current.h>
 #include <stdlib.h>
+#include <report/words.h>
 #include <string.h>
 
 #define STEPS_MOST 10 /* shown of the log's steps: the largest */
 #define NODES_MOST 12
 #define DEAD_MOST 6
-
-/* "4.2 mA", "417 mA", "9.57 A". */
-static const char *amps(double mA, char buf[static LULL_WHEN])
-{
-	const double size = fabs(mA);
-
-	(void)snprintf(buf, LULL_WHEN, size < 99.95 ? "%.1f mA" : size < 9999.5 ? "%.0f mA" : "%.2f A",
-		size < 9999.5 ? mA : mA / 1000);
-	return buf;
-}
-
-/* "8.2 mAh", "362 mAh", "2.65 Ah". */
-static const char *charge(double mAh, char buf[static LULL_WHEN])
-{
-	const double size = fabs(mAh);
-
-	(void)snprintf(buf, LULL_WHEN, size < 99.95 ? "%.1f mAh" : size < 999.5 ? "%.0f mAh" : "%.3g Ah",
-		size < 999.5 ? mAh : mAh / 1000);
-	return buf;
-}
-
-static const char *dead_words(enum lull_dead_why why)
-{
-	switch (why) {
-	case LULL_DEAD_ENDED: return "the log ends there";
-	case LULL_DEAD_FROZEN: return "it shows the same digits over and over";
-	case LULL_DEAD_FLAT: return "it lies flat to the last digit, as a meter or clamp does that has switched itself off";
-	case LULL_DEAD_SATURATED: return "it stands at the end of its range";
-	case LULL_DEAD_DROPPED: return "it has a hole there";
-	}
-	return "";
-}
 
 static void log_line(const struct lull_page *p, const struct lull_when *w, const struct lull_verdict *v)
 {
@@ -95,13 +64,13 @@ static void zero(const struct lull_page *p, const struct lull_verdict *v)
 		lull_page_itemf(p, "Zero", "no reading off the cable was given: steps are good, the level is only as good as the clamp's own zero%s",
 			left);
 	else if (r->zero_before && r->zero_after)
-		lull_page_itemf(p, "Zero", "read before and after: %s taken off, its drift of %.1f mA with it%s", amps(r->zero_mA, a),
+		lull_page_itemf(p, "Zero", "read before and after: %s taken off, its drift of %.1f mA with it%s", lull_words_amps(r->zero_mA, a),
 			r->zero_drift_mA, left);
 	else
 		lull_page_itemf(p, "Zero", "read %s only: %s taken off, its drift not known%s",
-			r->zero_before ? "before" : "after", amps(r->zero_mA, a), left);
+			r->zero_before ? "before" : "after", lull_words_amps(r->zero_mA, a), left);
 	if (isfinite(r->logger_mA))
-		lull_page_itemf(p, "", "the logger's own %s were taken off, as the profile has it", amps(r->logger_mA, a));
+		lull_page_itemf(p, "", "the logger's own %s were taken off, as the profile has it", lull_words_amps(r->logger_mA, a));
 }
 
 static const char *source_words(enum lull_limit_source source)
@@ -125,7 +94,7 @@ static void quiet(const struct lull_page *p, const struct lull_verdict *v)
 		lull_page_item(p, "Quiet", "not measured: no stable level with the bus quiet");
 		return;
 	}
-	amps(r->quiet_mA, a);
+	lull_words_amps(r->quiet_mA, a);
 	if (!isfinite(r->quiet_error_mA)) {
 		lull_page_item(p, "Quiet", a);
 		return;
@@ -133,7 +102,7 @@ static void quiet(const struct lull_page *p, const struct lull_verdict *v)
 	lull_page_itemf(p, "Quiet", "%s (95 %%: %.1f to %.1f)", a, low, high);
 	if (!isfinite(v->limit_draw_mA))
 		return;
-	amps(v->limit_draw_mA, limit);
+	lull_words_amps(v->limit_draw_mA, limit);
 	lull_page_itemf(p, "", "%s of %s (%s)",
 		high < v->limit_draw_mA	      ? "within the limit"
 			: low > v->limit_draw_mA ? "over the limit"
@@ -148,14 +117,14 @@ static void average(const struct lull_page *p, const struct lull_verdict *v)
 
 	if (!isfinite(r->average_mA))
 		return;
-	amps(r->average_mA, a);
+	lull_words_amps(r->average_mA, a);
 	if (isfinite(r->average_error_mA))
 		(void)snprintf(band, sizeof band, " +-%.1f", r->average_error_mA);
 	if (isfinite(r->charge_mAh))
 		lull_page_itemf(p, "Average", "%s%s from settling on; %s lost in that time, %s in a day at that rate", a, band,
-			charge(r->charge_mAh, b), charge(r->average_mA * 24, c));
+			lull_words_charge(r->charge_mAh, b), lull_words_charge(r->average_mA * 24, c));
 	else
-		lull_page_itemf(p, "Average", "%s%s, %s in a day", a, band, charge(r->average_mA * 24, c));
+		lull_page_itemf(p, "Average", "%s%s, %s in a day", a, band, lull_words_charge(r->average_mA * 24, c));
 }
 
 static void complaint(const struct lull_page *p, const struct lull_verdict *v)
@@ -165,12 +134,12 @@ static void complaint(const struct lull_page *p, const struct lull_verdict *v)
 
 	if (!isfinite(r->needed_mA))
 		return;
-	amps(r->needed_mA, need);
+	lull_words_amps(r->needed_mA, need);
 	if (!isfinite(r->average_mA)) {
 		lull_page_itemf(p, "Complaint", "would need %s on average; this night has none to set against it", need);
 		return;
 	}
-	amps(r->average_mA, have);
+	lull_words_amps(r->average_mA, have);
 	if (r->average_mA < 0.5 * r->needed_mA)
 		lull_page_itemf(p, "Complaint",
 			"would need %s on average, measured were %s: this night does not explain it. What happens on other nights or "
@@ -226,7 +195,7 @@ static void dead(const struct lull_page *p, const struct lull_when *w, const str
 
 	if (r->lost_at != LULL_NEVER)
 		lull_page_itemf(p, "Lost", "from %s on the log is no measurement: %s", lull_when_both(w, r->lost_at, a),
-			dead_words(r->lost_why));
+			lull_words_dead(r->lost_why));
 	for (i = 0; i < r->dead.n && i < DEAD_MOST; i++) {
 		const struct lull_coverage *d = &r->dead.at[i];
 
@@ -262,8 +231,8 @@ static void step_row(const struct lull_page *p, const struct lull_when *w, const
 	if (clock)
 		cell(p->out, lull_when_clock(w, s->at, a), clock);
 	cell(p->out, lull_when_since(w, s->at, a), 12);
-	cell(p->out, amps(s->from_mA, a), 12);
-	cell(p->out, amps(s->to_mA, a), 12);
+	cell(p->out, lull_words_amps(s->from_mA, a), 12);
+	cell(p->out, lull_words_amps(s->to_mA, a), 12);
 	(void)fprintf(p->out, "%s\n", s->because ? lull_page_fit(s->because, left, cause, sizeof cause) : "-");
 }
 
@@ -303,7 +272,7 @@ static void steps(const struct lull_page *p, const struct lull_when *w, const st
 	if (r->steps.n > shown) {
 		char text[96];
 
-		(void)snprintf(text, sizeof text, "%zu smaller steps, none above %s", r->steps.n - shown, amps(least, a));
+		(void)snprintf(text, sizeof text, "%zu smaller steps, none above %s", r->steps.n - shown, lull_words_amps(least, a));
 		lull_page_para(p, 3, ". . . ", LULL_INK_FAINT, text);
 	}
 	free(order);

@@ -3,6 +3,7 @@
 #include <inttypes.h>
 #include <math.h>
 #include <report/text_night.h>
+#include <report/words.h>
 #include <string.h>
 
 /* Spells shown one by one: all of them up to LULL_SPELLS_WHOLE, else the first and last few. */
@@ -10,58 +11,6 @@
 #define LULL_SPELLS_FIRST 7
 #define LULL_SPELLS_LAST 3
 #define LULL_ROWS_MOST 10 /* of marks and of blind times */
-
-/* "1,234,567" */
-static const char *grouped(uint64_t n, char buf[static LULL_WHEN])
-{
-	char digits[24];
-	size_t len, i, used = 0;
-
-	len = (size_t)snprintf(digits, sizeof digits, "%" PRIu64, n);
-	for (i = 0; i < len; i++) {
-		buf[used++] = digits[i];
-		if (i + 1 < len && (len - i - 1) % 3 == 0)
-			buf[used++] = ',';
-	}
-	buf[used] = 0;
-	return buf;
-}
-
-static const char *by_words(enum lull_by by)
-{
-	switch (by) {
-	case LULL_FROM_NOTHING: return "source unknown";
-	case LULL_FROM_MARK: return "told by a mark";
-	case LULL_FROM_TRAFFIC: return "seen in the traffic";
-	case LULL_FROM_CURRENT: return "seen in the current";
-	case LULL_FROM_KEY_OFF: return "counted from key-off";
-	case LULL_FROM_DISTURBANCE: return "counted from the last disturbance";
-	case LULL_FROM_START: return "counted from the start of the recording";
-	}
-	return "";
-}
-
-static const char *source_words(enum lull_limit_source source)
-{
-	switch (source) {
-	case LULL_LIMIT_RULE_OF_THUMB: return "a rule of thumb, not the maker's values";
-	case LULL_LIMIT_USER: return "as given with the command";
-	case LULL_LIMIT_PROFILE: return "from the profile";
-	case LULL_LIMIT_MAKER: return "the maker's values, from the profile";
-	}
-	return "";
-}
-
-static const char *proof_words(enum lull_proof proof)
-{
-	switch (proof) {
-	case LULL_PROOF_NONE: return "nothing proves that the adapter still heard";
-	case LULL_PROOF_CONTROLLER: return "the controller says so, a weak proof";
-	case LULL_PROOF_CURRENT: return "the current proves it";
-	case LULL_PROOF_FRAMES_AFTER: return "frames heard later prove it";
-	}
-	return "";
-}
 
 static void frame_of_night(const struct lull_page *p, const struct lull_when *w, const struct lull_verdict *v)
 {
@@ -71,10 +20,10 @@ static void frame_of_night(const struct lull_page *p, const struct lull_when *w,
 		lull_page_item(p, "Key off", "not told and not seen");
 	else
 		lull_page_itemf(
-			p, "Key off", "%s, %s", lull_when_both(w, v->key_off, a), by_words(v->key_off_by));
+			p, "Key off", "%s, %s", lull_when_both(w, v->key_off, a), lull_words_by(v->key_off_by));
 	if (v->settle_from != LULL_NEVER)
 		lull_page_itemf(p, "Settling", "from %s, %s", lull_when_both(w, v->settle_from, a),
-			by_words(v->settle_by));
+			lull_words_by(v->settle_by));
 	if (v->judged_to == LULL_NEVER)
 		lull_page_item(p, "Judged", "nothing of this night could be judged");
 	else if (v->settle_from != LULL_NEVER && v->judged_to >= v->settle_from)
@@ -88,7 +37,7 @@ static void frame_of_night(const struct lull_page *p, const struct lull_when *w,
 	if (isfinite(v->limit_draw_mA) && isfinite(v->limit_sleep_s))
 		lull_page_itemf(p, "Limits", "asleep within %s, then at most %g mA (%s)",
 			lull_when_length((lull_time)(v->limit_sleep_s * 1e9), a), v->limit_draw_mA,
-			source_words(v->limit_source));
+			lull_words_limit(v->limit_source));
 }
 
 static void marks(const struct lull_page *p, const struct lull_when *w)
@@ -146,7 +95,7 @@ static void bus_head(
 		(void)snprintf(load, sizeof load, ", load %.1f %%", r->load_percent);
 	(void)snprintf(label, sizeof label, "Bus");
 	lull_page_itemf(p, label, "%s: %s%s, %s frames, %s bus errors%s", b->name, rate, load,
-		grouped(b->frames, n), b->errors ? grouped(b->errors, e) : "no",
+		lull_words_grouped(b->frames, n), b->errors ? lull_words_grouped(b->errors, e) : "no",
 		r->errors_visible ? "" : " (this adapter has shown none)");
 	if (r->stub)
 		lull_page_item(p, "",
@@ -158,7 +107,7 @@ static void bus_head(
 	switch (r->state_at_end) {
 	case LULL_BUS_AWAKE: lull_page_item(p, "", "awake when the observation ended"); break;
 	case LULL_BUS_QUIET:
-		lull_page_itemf(p, "", "quiet when the observation ended; %s", proof_words(r->proof_at_end));
+		lull_page_itemf(p, "", "quiet when the observation ended; %s", lull_words_proof(r->proof_at_end));
 		break;
 	case LULL_BUS_BLIND: lull_page_item(p, "", "not observed at the end of the recording"); break;
 	}
@@ -169,19 +118,7 @@ static void bus_head(
 			p, "", "quiet means %s without a frame", lull_when_length(r->quiet_time_ns, a));
 	if (b->overflow)
 		lull_page_itemf(p, "", "%s frames of at least %u IDs had no place in the table",
-			grouped(b->overflow, n), (unsigned)b->overflow_ids);
-}
-
-static const char *kind_words(enum lull_spell_kind kind)
-{
-	switch (kind) {
-	case LULL_SPELL_BEFORE: return "before";
-	case LULL_SPELL_SETTLING: return "settling";
-	case LULL_SPELL_WAKE: return "wake";
-	case LULL_SPELL_BY_US: return "by us";
-	case LULL_SPELL_MORNING: return "morning";
-	}
-	return "";
+			lull_words_grouped(b->overflow, n), (unsigned)b->overflow_ids);
 }
 
 static const char *node_words(
@@ -226,7 +163,7 @@ static void spell_row(const struct lull_page *p, const struct lull_when *w, cons
 		cell(p->out, lull_when_clock(w, s->from, a), c.clock);
 	cell(p->out, lull_when_since(w, s->from, a), 11);
 	cell(p->out, lull_when_hms(s->to - s->from, a), 10);
-	cell(p->out, s->lone ? "lone ID" : s->relayed ? "followed" : kind_words(s->kind), 10);
+	cell(p->out, s->lone ? "lone ID" : s->relayed ? "followed" : lull_words_kind(s->kind), 10);
 	if (c.id)
 		cell(p->out, s->first_id == LULL_ID_NONE ? "-" : lull_id_text(s->first_id, id), c.id);
 	if (s->waker >= 0 && s->waker == s->keeper) {
@@ -293,29 +230,6 @@ static void spells(
 	}
 }
 
-static const char *blind_words(enum lull_coverage_why why)
-{
-	switch (why) {
-	case LULL_BLIND_CAPTURE_ENDED:
-		return "the capture had ended, and nothing tells that anybody still listened";
-	case LULL_BLIND_NOT_LISTENING: return "nobody listened";
-	case LULL_BLIND_CLOCK_STEP: return "the capture's clock was set";
-	case LULL_BLIND_FRAMES_LOST: return "frames were lost";
-	case LULL_BLIND_UNDECIDED: return "a silence or a clock that was set: it cannot be told which";
-	case LULL_BLIND_FILE_DAMAGED: return "the file is damaged";
-	case LULL_OBSERVED:
-	case LULL_BLIND_LINK_DOWN:
-	case LULL_BLIND_ADAPTER_GONE:
-	case LULL_BLIND_ERROR_PASSIVE:
-	case LULL_BLIND_BUS_OFF:
-	case LULL_BLIND_RESTARTED:
-	case LULL_BLIND_COALESCING:
-	case LULL_BLIND_POWER:
-	case LULL_COVERAGE_COUNT: break;
-	}
-	return lull_coverage_name(why);
-}
-
 static void blind(const struct lull_page *p, const struct lull_when *w, const struct lull_verdict *v)
 {
 	size_t i;
@@ -333,7 +247,7 @@ static void blind(const struct lull_page *p, const struct lull_when *w, const st
 		char a[LULL_WHEN], b[LULL_WHEN];
 
 		const char *bus = c->bus < w->night->bus_count ? w->night->bus[c->bus].name : "every bus";
-		const char *why = blind_words((enum lull_coverage_why)c->why);
+		const char *why = lull_words_blind((enum lull_coverage_why)c->why);
 
 		lull_when_both(w, c->from, b);
 		if (c->to > c->from)
