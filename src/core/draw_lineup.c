@@ -1,0 +1,128 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* draw_lineup: what bus and log give lull_line_up() to compare, and what its answer is good for. Pure. */
+#include "core/draw.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#define PAIR_AT 0.6 /* a wrong pairing names wrong costs: logs of other nights have reached 0.53 */
+#define MOST_SPANS 500 /* of one node; one that comes and goes more often marks nothing */
+
+static bool near_spell_edge(const struct lull_verdict *v, unsigned bus, lull_time t)
+{
+	for (size_t i = 0; i < v->spells.n; i++) {
+		const struct lull_spell *s = &v->spells.at[i];
+		if (s->bus == bus && ((t >= s->from - LULL_SEC && t <= s->from + LULL_SEC) || (t >= s->to - LULL_SEC && t <= s->to + LULL_SEC)))
+			return true;
+	}
+	return false;
+}
+
+static size_t find_edges(struct lull_case *c, struct lull_bus_edge **out)
+{
+	LULL_ARRAY(struct lull_bus_edge) edges = { 0 };
+	const struct lull_verdict *v = c->v;
+	for (size_t i = 0; i < v->spells.n; i++) {
+		const struct lull_spell *s = &v->spells.at[i];
+		if (s->lone)
+			continue;
+		if (s->begun)
+			CASE_PUSH(c, edges, ((struct lull_bus_edge){ s->from, true, 1 }));
+		if (s->closed)
+			CASE_PUSH(c, edges, ((struct lull_bus_edge){ s->to, false, 0.7 }));
+	}
+	if (v->key_off != LULL_NEVER)
+		CASE_PUSH(c, edges, ((struct lull_bus_edge){ v->key_off, false, 1 }));
+	/* a node that comes or goes by itself while the bus is awake */
+	for (size_t i = 0; i < v->nodes.n; i++) {
+		if (v->nodes.at[i].asker)
+			continue;
+		span_list spans = case_node_spans(c, (int)i);
+		for (size_t k = 0; k < spans.n && spans.n <= MOST_SPANS; k++) {
+			if (!near_spell_edge(v, v->nodes.at[i].bus, spans.at[k].from))
+				CASE_PUSH(c, edges, ((struct lull_bus_edge){ spans.at[k].from, true, 0.4 }));
+			if (!near_spell_edge(v, v->nodes.at[i].bus, spans.at[k].to))
+				CASE_PUSH(c, edges, ((struct lull_bus_edge){ spans.at[k].to, false, 0.3 }));
+		}
+		free(spans.at);
+	}
+	*out = edges.at;
+	return edges.n;
+}
+
+static size_t find_steps(struct draw *w, struct lull_current_step **out)
+{
+	struct lull_current_step *steps = malloc((w->levels + 1) * sizeof *steps);
+	size_t n = 0;
+	if (!steps) {
+		w->c->oom = true;
+		*out = NULL;
+		return 0;
+	}
+	for (size_t i = 1; i < w->levels; i++) {
+		const struct lull_level *a = &w->level[i - 1], *b = &w->level[i];
+		steps[n++] = (struct lull_current_step){ .s = w->s[b->from], .from_mA = a->mean, .to_mA = b->mean, .error_mA = hypot(a->error, b->error) };
+	}
+	*out = steps;
+	return n;
+}
+
+void draw_line_up(struct draw *w)
+{
+	struct lull_case *c = w->c;
+	const struct lull_clamp *clamp = &c->night->clamp;
+	struct lull_lineup *up = &c->v->current.lineup;
+	struct lull_bus_edge *edges;
+	struct lull_current_step *steps;
+	LULL_ARRAY(struct lull_known_load) loads = { 0 };
+
+	w->rate = 1;
+	if (clamp->live) {
+		*up = (struct lull_lineup){ .paired = true, .confidence = 1, .other_start_s = NAN, .scale = NAN };
+		strcpy(up->why, "the log was taken by the recorder itself, on the same clock");
+		w->placed = true;
+		return;
+	}
+	size_t edge_count = find_edges(c, &edges), step_count = find_steps(w, &steps);
+	for (size_t i = 0; i < c->night->marks.n; i++)
+		if (c->night->marks.at[i].kind == LULL_MARK_TEST_LOAD && isfinite(c->night->marks.at[i].value))
+			CASE_PUSH(c, loads, ((struct lull_known_load){ c->night->marks.at[i].t, c->night->marks.at[i].value }));
+	double dated = NAN;
+	int64_t zero_utc = lull_night_utc(c->night, 0);
+	if (clamp->dated && zero_utc != INT64_MIN)
+		dated = ((double)clamp->start_utc_ns - (double)zero_utc) / 1e9;
+	struct lull_lineup_input input = { .series = &w->series,
+		.steps = steps,
+		.step_count = step_count,
+		.edges = edges,
+		.edge_count = edge_count,
+		.loads = loads.at,
+		.load_count = loads.n,
+		.end = c->night->end,
+		.dated_start_s = dated };
+	if (c->oom || lull_line_up(&input, up) != 0)
+		c->oom = true;
+	free(edges);
+	free(steps);
+	free(loads.at);
+	if (up->paired && up->confidence < PAIR_AT) {
+		up->paired = false;
+		snprintf(up->why, sizeof up->why, "the best match is too unsure (%.0f %%, %u steps found their edge)", 100 * up->confidence,
+			up->matched);
+	}
+	if (up->by_load && isfinite(up->scale) && fabs(up->scale) > 0.01 && fabs(up->scale) < 100)
+		draw_apply_gain(w, up->scale);
+	else if (up->scale < 0)
+		draw_turn(w);
+	if (up->paired) {
+		w->start_s = up->start_s;
+		w->rate = 1 + up->drift_ppm * 1e-6;
+		w->placed = true;
+	} else {
+		/* good enough to say which part of the log is the night, not to pair anything */
+		double length = w->series.s[w->series.n - 1], end = (double)c->night->end / 1e9;
+		w->start_s = isfinite(dated) && dated < end && dated + length > 0 ? dated : 0;
+	}
+}

@@ -1,0 +1,131 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* draw_quiet: the quiet level of the night and its average, with their bands. Pure. */
+#include "core/draw.h"
+
+#include <math.h>
+
+#define STABLE (5 * LULL_MIN) /* a level of the parked car lasts at least so long */
+#define TAIL (5 * LULL_SEC) /* what a spell still draws after its last frame */
+
+/* Is a stage parked and quiet on every bus that was heard? Without a pairing: any stage may be. */
+static lull_time quiet_share(const struct draw *w, const struct lull_stage *stage)
+{
+	const struct lull_case *c = w->c;
+	lull_time from = stage->from, to = stage->to, gone = 0;
+	if (!w->placed)
+		return to - from;
+	if (from < c->v->settle_from)
+		from = c->v->settle_from;
+	if (to > c->v->judged_to)
+		to = c->v->judged_to;
+	if (to <= from)
+		return 0;
+	for (size_t i = 0; i < c->v->spells.n; i++) {
+		const struct lull_spell *s = &c->v->spells.at[i];
+		lull_time a = s->from - LULL_SEC > from ? s->from - LULL_SEC : from, b = s->to + TAIL < to ? s->to + TAIL : to;
+		if (!s->lone && b > a)
+			gone += b - a;
+	}
+	return to - from > gone ? to - from - gone : 0;
+}
+
+/* A car whose buses were all seen awake to the end has no quiet level. */
+static bool may_have_slept(const struct lull_case *c)
+{
+	bool seen = false;
+	for (unsigned bus = 0; bus < c->night->bus_count; bus++) {
+		if (c->v->bus[bus].first_quiet != LULL_NEVER || c->v->bus[bus].stub)
+			return true;
+		seen |= c->v->bus[bus].representative;
+	}
+	return !seen;
+}
+
+/* Trade rule 22: the last stable level after retained power and relays have dropped, not an average of the plateau. Stages
+ * that agree with it join. */
+void draw_find_quiet(struct draw *w)
+{
+	struct lull_case *c = w->c;
+	struct lull_current_report *r = &c->v->current;
+	const struct lull_stage *last = NULL;
+	lull_time longest = 0;
+
+	r->quiet_mA = r->quiet_error_mA = NAN;
+	if (!may_have_slept(c))
+		return;
+	for (size_t i = 0; i < r->stages.n; i++) {
+		const struct lull_stage *s = &r->stages.at[i];
+		lull_time quiet = quiet_share(w, s);
+		if (quiet < STABLE || quiet * 10 < (s->to - s->from) * 8)
+			continue;
+		/* lined up: the last; else the longest is the best guess of the night */
+		if (w->placed || quiet > longest) {
+			last = s;
+			longest = quiet;
+		}
+	}
+	if (!last)
+		return;
+	double sum = 0, weight = 0, variance = 0, middle = 0;
+	for (size_t i = 0; i < r->stages.n; i++) {
+		const struct lull_stage *s = &r->stages.at[i];
+		double quiet = (double)quiet_share(w, s) / 1e9;
+		double near = fmax(2, 3 * hypot(s->error_mA, last->error_mA));
+		bool joins = s == last || (s->from > last->from - 4 * 60 * LULL_MIN && fabs(s->mA - last->mA) <= near &&
+						  quiet * 1e9 >= 0.8 * (double)(s->to - s->from) && quiet >= 60);
+		if (!joins)
+			continue;
+		sum += quiet * s->mA;
+		variance += quiet * quiet * s->error_mA * s->error_mA;
+		middle += quiet * ((double)s->from + (double)s->to) / 2;
+		weight += quiet;
+	}
+	double length = w->series.s[w->series.n - 1];
+	double share = length > 0 ? (middle / weight / 1e9 - w->start_s) / (length * w->rate) : 0.5;
+	share = fmin(fmax(share, 0), 1);
+	r->quiet_mA = sum / weight;
+	r->zero_error_mA = draw_zero_error(w, share);
+	r->quiet_error_mA = hypot(r->zero_error_mA, 1.96 * sqrt(variance) / weight);
+}
+
+void draw_find_average(struct draw *w)
+{
+	struct lull_case *c = w->c;
+	struct lull_current_report *r = &c->v->current;
+	r->average_mA = r->average_error_mA = r->charge_mAh = NAN;
+	if (!w->placed && !may_have_slept(c)) {
+		/* awake throughout: the longest stable level is what it draws so */
+		const struct lull_stage *longest = NULL;
+		for (size_t i = 0; i < r->stages.n; i++)
+			if (!longest || r->stages.at[i].to - r->stages.at[i].from > longest->to - longest->from)
+				longest = &r->stages.at[i];
+		if (longest && longest->to - longest->from >= STABLE) {
+			r->average_mA = longest->mA;
+			r->zero_error_mA = draw_zero_error(w, 0.5);
+			r->average_error_mA = hypot(1.96 * longest->error_mA, r->zero_error_mA);
+		}
+		return;
+	}
+	bool woke = false;
+	for (size_t i = 0; i < c->v->spells.n; i++)
+		woke |= c->v->spells.at[i].kind == LULL_SPELL_WAKE && !c->v->spells.at[i].lone;
+	if (!w->placed && isfinite(r->quiet_mA) && !woke) {
+		/* asleep and never woken: the night's average is its quiet level, the first minutes aside */
+		r->average_mA = r->quiet_mA;
+		r->average_error_mA = r->quiet_error_mA;
+		return;
+	}
+	if (!w->placed || c->v->judged_to == LULL_NEVER || c->v->judged_to <= c->v->settle_from)
+		return;
+	lull_time from = c->v->settle_from, to = c->v->judged_to;
+	if (r->lost_at != LULL_NEVER && r->lost_at < to)
+		to = r->lost_at;
+	if (to <= from + LULL_MIN)
+		return;
+	double error;
+	r->average_mA = case_mean_mA(c, from, to, &error);
+	if (isfinite(r->average_mA)) {
+		r->average_error_mA = hypot(1.96 * error, isfinite(r->zero_error_mA) ? r->zero_error_mA : DRAW_UNZEROED_MA);
+		r->charge_mAh = r->average_mA * (double)(to - from) / 3.6e12;
+	}
+}

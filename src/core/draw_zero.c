@@ -1,0 +1,115 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* draw_zero: what the clamp reads off the cable, told or read where marks say so, and what it leaves open. Pure. */
+#include "core/draw.h"
+
+#include <math.h>
+
+/* Half widths, 95 %, of what a zero leaves open; common practice, no published source: clamps of this kind drift by some
+ * 20 mA in a night. */
+#define DRIFT_MA 20.0
+#define ZERO_READING_MA 1.0
+#define ZERO_REACH (30 * LULL_SEC) /* of a mark */
+#define ZERO_LASTS 3.0 /* seconds off the cable, at least */
+
+/* What the zero readings and the logger's own draw stand for at a share (0..1) of the log: linear between the two. */
+static double zero_at(const struct draw *w, double s)
+{
+	double length = w->series.n ? w->series.s[w->series.n - 1] : 0;
+	double share = length > 0 ? s / length : 0;
+	return w->zero_before + w->zero_drift * share + w->logger;
+}
+
+void draw_read_zero(struct draw *w)
+{
+	const struct lull_clamp *clamp = &w->c->night->clamp;
+	struct lull_current_report *r = &w->c->v->current;
+	double before = clamp->zero_before_mA, after = clamp->zero_after_mA;
+
+	r->logger_mA = clamp->logger_mA;
+	w->logger = isfinite(clamp->logger_mA) ? clamp->logger_mA : 0;
+	w->before = isfinite(before);
+	w->after = isfinite(after);
+	if (!isfinite(before) && isfinite(after))
+		before = after;
+	w->zero_drift = isfinite(before) && isfinite(after) ? after - before : 0;
+	w->zero_before = isfinite(before) ? before : 0;
+	if (isfinite(before)) {
+		r->zero_mA = before + w->zero_drift / 2;
+		r->zero_drift_mA = w->zero_drift;
+	}
+}
+
+/* After levelling, since the meter's digit shows only in the readings as they are. */
+void draw_take_zero_off(struct draw *w)
+{
+	for (size_t i = 0; i < w->levels; i++) {
+		struct lull_level *l = &w->level[i];
+		l->mean -= zero_at(w, (w->s[l->from] + w->s[l->to - 1]) / 2);
+	}
+	for (size_t i = 0; i < w->n; i++)
+		w->x[i] = (float)((double)w->x[i] - zero_at(w, w->s[i]));
+	for (size_t i = 0; i < w->series.n; i++)
+		w->series.mA[i] = (float)((double)w->series.mA[i] - zero_at(w, w->series.s[i]));
+}
+
+/* What the zero leaves open at a share (0..1) of the log: half width, 95 %. */
+double draw_zero_error(const struct draw *w, double share)
+{
+	if (w->before && w->after) /* what bends between the two ends, most in the middle */
+		return hypot(ZERO_READING_MA, 0.2 * fabs(w->zero_drift) * 4 * share * (1 - share));
+	if (w->before || w->after)
+		return hypot(ZERO_READING_MA, DRIFT_MA * (w->before ? share : 1 - share));
+	return DRAW_UNZEROED_MA;
+}
+
+/* The level nearest to nothing around a mark `clamp zero`; NAN. */
+static double zero_near(const struct draw *w, lull_time mark)
+{
+	double best = NAN;
+	for (size_t i = 0; i < w->levels; i++) {
+		const struct lull_level *l = &w->level[i];
+		lull_time from = draw_time(w, w->s[l->from]), to = draw_time(w, w->s[l->to - 1]);
+		if (from > mark + ZERO_REACH || to < mark - ZERO_REACH || w->s[l->to - 1] - w->s[l->from] < ZERO_LASTS)
+			continue;
+		if (!(fabs(l->mean) >= fabs(best)))
+			best = l->mean;
+	}
+	return best;
+}
+
+/* Zeros that nobody told are read from the log where marks say that the clamp was off the cable: the first before settling,
+ * the last after it. Only with the clocks lined up. */
+void draw_zero_by_marks(struct draw *w)
+{
+	struct lull_case *c = w->c;
+	struct lull_current_report *r = &c->v->current;
+	double before = NAN, after = NAN;
+	if (!w->placed || w->before || w->after)
+		return;
+	for (size_t i = 0; i < c->night->marks.n; i++) {
+		const struct lull_mark *m = &c->night->marks.at[i];
+		if (m->kind != LULL_MARK_CLAMP_ZERO)
+			continue;
+		double zero = zero_near(w, m->t);
+		bool early = m->t < c->v->settle_from + 60 * LULL_MIN;
+		if (isfinite(zero) && early && !isfinite(before))
+			before = zero + w->logger;
+		if (isfinite(zero) && !early)
+			after = zero + w->logger;
+	}
+	if (!isfinite(before) && !isfinite(after))
+		return;
+	w->before = isfinite(before);
+	w->after = isfinite(after);
+	if (!w->before)
+		before = after;
+	w->zero_drift = w->before && w->after ? after - before : 0;
+	w->zero_before = before;
+	/* the logger's draw is off already */
+	double logger = w->logger;
+	w->logger = 0;
+	draw_take_zero_off(w);
+	w->logger = logger;
+	r->zero_mA = before + w->zero_drift / 2;
+	r->zero_drift_mA = w->zero_drift;
+}
