@@ -66,6 +66,11 @@ LULL_MUST_CHECK int lull_observer_blind(struct lull_observer *, unsigned bus, lu
  * The observer can only be freed afterwards. */
 LULL_MUST_CHECK int lull_observer_finish(struct lull_observer *, lull_time end);
 
+/* What a recording would end with if it ended now: the rows that lull_observer_finish(observer, now) would give to its sink go
+ * to `sink`, and the observer stays as it is. For a recorder that has to be found whole after a power cut. 0, -ENOMEM, the
+ * sink's error (which does not end the observer's work), or -ESHUTDOWN and the like if that has ended. */
+LULL_MUST_CHECK int lull_observer_glance(const struct lull_observer *, lull_time now, const struct lull_sink *sink);
+
 /* What the observer remembers of an ID's rhythm, for judging jumps in a source's clock. Visits
  * the IDs of a bus (or LULL_BUS_ALL) heard since `since`. */
 struct lull_rhythm {

@@ -1,0 +1,143 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* test_config: what lull.conf may say, and where it is told to be wrong. */
+#include <source/config.h>
+
+#include <errno.h>
+#include <math.h>
+#include <setjmp.h>
+#include <stdarg.h>
+#include <stdio.h>
+#include <string.h>
+#include <cmocka.h>
+
+static struct lull_config config;
+static char err[512];
+
+static int parse(const char *text)
+{
+	err[0] = '\0';
+	return lull_config_parse_text("lull.conf", text, strlen(text), &config, err, sizeof err);
+}
+
+static void all_of_it(void **state)
+{
+	(void)state;
+	static const char text[] = "\xef\xbb\xbf# a comment\n"
+				   "[recorder]\n"
+				   "folder = /srv/nights\n"
+				   "batch = 10 s\n"
+				   "  rejoin = 30 min\n"
+				   "longest = 72h\n"
+				   "keep-frames = all\n"
+				   "keep_most = 500MB\n"
+				   "[bus body]\r\n"
+				   "interface = can0\r\n"
+				   "bitrate = 500k\r\n"
+				   "sample-point = 87.5%\r\n"
+				   "listen-only = yes\r\n"
+				   "[bus comfort]\n"
+				   "adapter = A1B2C3\n"
+				   "bitrate = 83.333k\n"
+				   "physical = single-wire\n"
+				   "accept-acknowledging = yes\n"
+				   "[clamp]\n"
+				   "source = iio\n"
+				   "device = ads1115\n"
+				   "scale = 100mV/A\n"
+				   "[control]\n"
+				   "group = workshop\n"
+				   "[profile]\n"
+				   "file = car.ini\n"
+				   "[ignition]\n"
+				   "chip = /dev/gpiochip0\n"
+				   "line = 17\n";
+
+	if (parse(text))
+		fail_msg("%s", err);
+	assert_string_equal(config.folder, "/srv/nights");
+	assert_int_equal(config.batch_ns, 10 * LULL_SEC);
+	assert_int_equal(config.rejoin_ns, 30 * LULL_MIN);
+	assert_int_equal(config.longest_ns, 72 * 60 * LULL_MIN);
+	assert_int_equal(config.keep, LULL_KEEP_ALL);
+	assert_int_equal(config.keep_most, 500000000);
+	assert_int_equal(config.keep_free, 64000000);
+	assert_int_equal(config.bus_count, 2);
+	assert_string_equal(config.bus[0].name, "body");
+	assert_string_equal(config.bus[0].interface, "can0");
+	assert_int_equal(config.bus[0].bitrate, 500000);
+	assert_true(fabs(config.bus[0].sample_point - 0.875) < 1e-9);
+	assert_false(config.bus[0].accept_acknowledging);
+	assert_string_equal(config.bus[1].adapter, "A1B2C3");
+	assert_int_equal(config.bus[1].bitrate, 83333);
+	assert_int_equal(config.bus[1].physical, LULL_SINGLE_WIRE);
+	assert_true(config.bus[1].accept_acknowledging);
+	assert_int_equal(config.clamp.source, LULL_CLAMP_IIO);
+	assert_true(fabs(config.clamp.mV_per_A - 100) < 1e-9);
+	assert_string_equal(config.clamp.query, "MEAS:VOLT:DC?");
+	assert_string_equal(config.group, "workshop");
+	assert_string_equal(config.profile, "car.ini");
+	assert_int_equal(config.ignition_line, 17);
+	assert_string_equal(config.socket, "/run/lull/control");
+}
+
+/* Each with its line, the thing, and the way out. */
+static void what_is_wrong(void **state)
+{
+	static const struct {
+		const char *text, *says;
+	} cases[] = {
+		{"", "no bus is told"},
+		{"[bus a]\n", "lull.conf:1: [bus a] has neither interface nor adapter"},
+		{"[bus a]\ninterface = can0\nbitrte = 5\n", "lull.conf:3: 'bitrte' is no key of [bus], did you mean 'bitrate'?"},
+		{"[bus a]\ninterface = can0\nbitrate = fast\n", "lull.conf:3: bitrate = 'fast' is no bit rate"},
+		{"[bus a]\ninterface = can0\nbitrate = 5M\n", "lull.conf:3: bitrate = '5M' is not between"},
+		{"[bus a]\ninterface = can0\nlisten-only = no\n", "lull.conf:3: listen-only is required"},
+		{"[bus a]\ninterface = can0\ninterface = can1\n", "lull.conf:3: 'interface' is given twice"},
+		{"[bus a]\ninterface = can0\n[bus a]\ninterface = can1\n", "lull.conf:3: [bus a] is there twice"},
+		{"[bus a]\ninterface = can0\n[bus b]\ninterface = can0\n", "lull.conf:3: interface can0 is that of [bus a]"},
+		{"[bus a]\ninterface = waytoolonganame\ninterface = can0\n", "lull.conf:3"},
+		{"[bus a]\ninterface = interface-name-long\n", "lull.conf:2: interface: has 19 bytes, at most 15 fit"},
+		{"[bus]\n", "lull.conf:1: a bus has a name"},
+		{"[network]\n", "lull.conf:1: there is no section [network]"},
+		{"[recorder\n", "lull.conf:1: the section's closing ']' is missing"},
+		{"folder = x\n", "lull.conf:1: 'folder' stands before the first section"},
+		{"[recorder]\nnonsense\n", "lull.conf:2: is neither [section] nor key = value"},
+		{"[recorder]\nbatch = 0\n", "lull.conf:2: batch = '0' is not between 1 and 600 s"},
+		{"[recorder]\nbatch = 5 h\n", "lull.conf:2: batch = '5 h' is no number of s"},
+		{"[recorder]\nbatch = 0x10\n", "lull.conf:2: batch = '0x10' is no number"},
+		{"[recorder]\nbatch = -5\n", "lull.conf:2: batch = '-5' is no number"},
+		{"[recorder]\nfolder =\n", "lull.conf:2: 'folder' has no value"},
+		{"[recorder]\nkeep-frames = some\n", "lull.conf:2: keep-frames = 'some' is none of edges|all"},
+		{"[recorder]\nfolder = a\x01z\n", "lull.conf:2: has a control character"},
+		{"[recorder]\nfolder = \xff\n", "lull.conf:2: has a control character, or is no UTF-8"},
+		{"[recorder]\n[recorder]\n", "lull.conf:2: section [recorder] is there twice"},
+		{"[control] x\n[control x]\n", "lull.conf:2: section [control] takes no name"},
+		{"[clamp]\nsource = iio\n[bus a]\ninterface = can0\n", "[clamp] has a source and no device"},
+		{"[clamp]\nscale = heavy\n", "lull.conf:2: scale = 'heavy' is no scale"},
+		{"[ignition]\nline = 1.5\n", "lull.conf:2: line = '1.5' is no whole number"},
+	};
+
+	(void)state;
+	for (size_t i = 0; i < sizeof cases / sizeof cases[0]; i++) {
+		assert_int_equal(parse(cases[i].text), -EINVAL);
+		if (!strstr(err, cases[i].says))
+			fail_msg("'%s': says '%s', not '%s'", cases[i].text, err, cases[i].says);
+	}
+	char line[400] = "[recorder]\nfolder = ";
+
+	memset(line + strlen(line), 'x', 300);
+	assert_int_equal(parse(line), -EINVAL);
+	assert_non_null(strstr(err, "lull.conf:2: the line has 309 bytes"));
+	assert_int_equal(lull_config_read("/nowhere/lull.conf", &config, err, sizeof err), -ENOENT);
+	assert_non_null(strstr(err, "/nowhere/lull.conf"));
+}
+
+int main(void)
+{
+	const struct CMUnitTest tests[] = {
+		cmocka_unit_test(all_of_it),
+		cmocka_unit_test(what_is_wrong),
+	};
+
+	return cmocka_run_group_tests(tests, NULL, NULL);
+}
