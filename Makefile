@@ -16,14 +16,17 @@ SAN ?=
 FUZZ_LINK ?=
 PREFIX ?= /usr/local
 DESTDIR ?=
-PKGS := libpcap sqlite3 inih jansson gsl zlib libzstd
+PKGS := libpcap sqlite3 inih jansson gsl zlib libzstd libsocketcan libnl-3.0 libcap libiio
 WARN := -Wall -Wextra -Wconversion -Wshadow -Wstrict-prototypes -Wmissing-prototypes
 ifdef WERROR
 WARN += -Werror
 endif
 CFLAGS ?=
-ALL_CFLAGS = -std=c17 -D_GNU_SOURCE -DLULL_VERSION='"$(VERSION)"' $(OPT) $(WARN) -Iinclude -Isrc $(SAN) $(CFLAGS)
-LIBS = $(shell pkg-config --libs $(PKGS)) -lm
+ALL_CFLAGS = -std=c17 -D_GNU_SOURCE -DLULL_VERSION='"$(VERSION)"' $(OPT) $(WARN) -Iinclude -Isrc $(PKG_FLAGS) $(SAN) $(CFLAGS)
+# libnl keeps its headers in a folder of its own.
+PKG_FLAGS := $(shell pkg-config --cflags libnl-3.0 2>/dev/null)
+# As needed: a program carries only those libraries that it uses.
+LIBS = -Wl,--as-needed $(shell pkg-config --libs $(PKGS)) -lm
 
 core_src := $(wildcard src/core/*.c)
 lib_src := $(wildcard src/source/*.c src/store/*.c src/report/*.c)

@@ -30,7 +30,9 @@ lint_cppcheck() {
 
 tidy_one() {
 	local log
-	log=$(clang-tidy --quiet "$1" -- -std=c17 -D_GNU_SOURCE '-DLULL_VERSION="0"' -Iinclude -Isrc 2>&1) || {
+	# shellcheck disable=SC2046 # flags are words
+	log=$(clang-tidy --quiet "$1" -- -std=c17 -D_GNU_SOURCE '-DLULL_VERSION="0"' -Iinclude -Isrc \
+		$(pkg-config --cflags libnl-3.0) 2>&1) || {
 		printf '%s\n' "$log"
 		echo "not ok - lint: clang-tidy $1"
 		return 1
