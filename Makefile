@@ -46,6 +46,9 @@ nights_obj := $(nights_src:%.c=$(B)/%.o)
 nights_bin := $(if $(nights_src),$(B)/nights)
 bench_src := $(wildcard tests/bench/*.c)
 bench_bin := $(bench_src:tests/bench/%.c=$(B)/bench/%)
+# What the tests on real SocketCAN use in their guests.
+bus_src := $(wildcard tests/bus/*.c)
+bus_bin := $(filter-out %/wide_xstate,$(bus_src:tests/bus/%.c=$(B)/bus/%)) $(B)/bus/wide_xstate.so
 libs := $(B)/liblull.a $(B)/liblull-core.a
 
 .PHONY: all
@@ -82,6 +85,14 @@ $(B)/bench/%: $(B)/tests/bench/%.o $(libs)
 	@mkdir -p $(@D)
 	$(CC) $(ALL_CFLAGS) $(LDFLAGS) $^ $(LIBS) -o $@
 
+$(B)/bus/%: $(B)/tests/bus/%.o
+	@mkdir -p $(@D)
+	$(CC) $(ALL_CFLAGS) $(LDFLAGS) $^ -o $@
+
+$(B)/bus/wide_xstate.so: tests/bus/wide_xstate.c
+	@mkdir -p $(@D)
+	$(CC) $(filter-out $(SAN),$(ALL_CFLAGS)) -fPIC -shared $< -ldl -o $@
+
 # Objects are kept, and so are those of tests and fuzz targets.
 .SECONDARY:
 
@@ -101,16 +112,25 @@ unit: $(unit_bin) ## unit tests of this build (B=, CC=, SAN= choose it)
 	@set -e; for t in $(unit_bin); do $$t; done
 
 # All that compiles in one flavour; fuzz targets as objects, since only clang can link them.
-.PHONY: everything unit-build fuzz-build core-build nights-build
-everything: all unit-build $(nights_bin) $(bench_bin) $(fuzz_src:%.c=$(B)/%.o)
+.PHONY: everything unit-build fuzz-build core-build nights-build bus-build
+everything: all unit-build $(nights_bin) $(bench_bin) $(bus_bin) $(fuzz_src:%.c=$(B)/%.o)
 unit-build: $(unit_bin)
 fuzz-build: $(fuzz_bin)
 core-build: $(core_obj)
 nights-build: $(nights_bin)
+bus-build: all $(bus_bin)
 
 .PHONY: check-pure
 check-pure: core-build ## fail if the core uses anything but memory, strings, mathematics
 	@scripts/check-pure.sh $(core_obj)
+
+.PHONY: check-bus check-night
+check-bus: ## the programs on real SocketCAN, in guest machines
+	@scripts/setup.sh build test
+	@scripts/check.sh bus
+check-night: ## the daemon through whole nights of virtual time
+	@scripts/setup.sh build test
+	@scripts/check.sh night-live
 
 .PHONY: asan
 asan: ## unit tests under address and undefined-behaviour sanitizers, gcc and clang

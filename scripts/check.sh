@@ -110,10 +110,14 @@ stage_nights_asan() {
 	build nights-asan B=build/asan-gcc CC=gcc OPT='-O1 -g' SAN="$asan" all nights-build &&
 		nights_run build/asan-gcc --seeds 2 && nights_asan_clamp
 }
+stage_bus() { build bus B=build/gcc CC=gcc WERROR=1 bus-build && B=build/gcc tests/bus/run.sh; }
+stage_night_live() {
+	build night-live B=build/gcc CC=gcc WERROR=1 bus-build && B=build/gcc tests/bus/run.sh --group night
+}
 stage_lint() { scripts/lint.sh; }
 
 all_stages=(build-gcc build-clang unit-gcc check-pure golden cli data unit-asan-gcc unit-asan-clang nights nights-clamp
-	nights-asan lint fuzz)
+	nights-asan bus night-live lint fuzz)
 
 # Sums of one stage: "passed failed skipped". Between "--- NAME" and "--- exit N" stands one program.
 count() {

@@ -10,7 +10,8 @@ build_packages=(gcc make pkgconf libc6-dev libpcap-dev libsqlite3-dev libinih-de
 	zlib1g-dev libzstd-dev libsocketcan-dev libnl-3-dev libcap-dev libiio-dev)
 test_packages=(libcmocka-dev clang cppcheck clang-tidy clang-format shellcheck valgrind binutils time
 	tcpdump tshark python3 python3-can python3-scipy python3-numpy r-base-core r-cran-strucchange sqlite3 jq
-	gzip unzip zstd)
+	gzip unzip zstd
+	user-mode-linux busybox-static iproute2 linux-source-6.1 flex bison bc xz-utils)
 
 # The sanitizers and the fuzzer of clang come in a package that carries clang's version.
 clang_runtime() {
