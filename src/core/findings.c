@@ -299,7 +299,10 @@ static void find_in_time(struct lull_case *c, unsigned bus, const struct course 
 	else
 		case_text(f, case_say(c, "Bus %s fell asleep in time (%s after %s; limit %s), but the draw was not measured: no all-clear.",
 			c->night->bus[bus].name, a, since, span_text(limit_of(c), b)));
-	if (r->present && !measured)
+	if (r->present && !measured && r->usable && isfinite(r->quiet_mA) && r->lost_at != LULL_NEVER)
+		case_evidence(c, f, case_say(c, "The clamp read %.0f mA (+-%.0f) with the bus quiet, but its log is no measurement for most of that time.",
+			r->quiet_mA, r->quiet_error_mA));
+	else if (r->present && !measured)
 		case_evidence(c, f, case_say(c, "The clamp's log gives no level for the quiet time: %s.",
 			r->lineup.why[0] ? r->lineup.why : "it is no measurement there"));
 	case_evidence(c, f, case_say(c, "%s of quiet was observed after it.", span_text(k->quiet, a)));

@@ -2,8 +2,8 @@
 # golden: kept captures against the reports that were expected of them. LULL: the program.
 # usage: tests/golden/run.sh [--update] [CASE...]
 # A case is a folder: case.txt (what it is and where it comes from), capture.* and, where it has them, marks.csv,
-# coverage.csv, profile.ini; expected.txt and expected.json are the reports, expected.status the exit codes of import
-# and report. JSON is compared with its keys sorted and numbers to six digits, so that one more bit of a double
+# coverage.csv, profile.ini, clamp.csv, and import.options and report.options, more options one a line;
+# expected.txt and expected.json are the reports, expected.status the exit codes of import and report. JSON is compared with its keys sorted and numbers to six digits, so that one more bit of a double
 # on another processor is no difference.
 set -uo pipefail
 cd "$(dirname "$0")/../.." || exit 2
@@ -26,7 +26,7 @@ digits() {
 }
 
 run_case() {
-	local dir=tests/golden/$1 arguments=() import=0 report=0 json=0
+	local dir=tests/golden/$1 arguments=() asked=() import=0 report=0 json=0
 	local capture
 	capture=$(find "$dir" -name 'capture.*' | head -n 1)
 	[ -n "$capture" ] && [ -s "$dir/case.txt" ] || {
@@ -41,9 +41,14 @@ run_case() {
 	[ ! -f marks.csv ] || arguments+=(--marks marks.csv)
 	[ ! -f coverage.csv ] || arguments+=(--coverage coverage.csv)
 	[ ! -f profile.ini ] || arguments+=(--profile profile.ini)
+	[ ! -f clamp.csv ] || arguments+=(--clamp clamp.csv)
+	local -a more=()
+	[ ! -f import.options ] || mapfile -t more <import.options
+	arguments+=("${more[@]}")
+	[ ! -f report.options ] || mapfile -t asked <report.options
 	"$lull" import "${arguments[@]}" -o night.lull >import.out 2>&1 || import=$?
-	"$lull" report night.lull >got.txt 2>err.txt || report=$?
-	"$lull" report --format json night.lull >got.raw 2>>err.txt || json=$?
+	"$lull" report "${asked[@]}" night.lull >got.txt 2>err.txt || report=$?
+	"$lull" report --format json "${asked[@]}" night.lull >got.raw 2>>err.txt || json=$?
 	cd - >/dev/null || return 1
 	digits "$work/$1/got.raw" >"$work/$1/got.json" || cat "$work/$1/import.out" "$work/$1/err.txt"
 	echo "import $import, report $report, report --format json $json" >"$work/$1/got.status"
