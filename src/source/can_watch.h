@@ -47,6 +47,8 @@ const struct lull_adapter *lull_watch_find(const struct lull_watch *, const char
 
 /* What sysfs says of an interface; root "" in earnest (tests give a folder). Never fails: key "name:can0" at worst. */
 void lull_adapter_describe(const char *root, const char *name, struct lull_adapter *);
+/* The same by its place alone: the second of two adapters that were given the same serial number. */
+void lull_adapter_describe_place(const char *root, const char *name, struct lull_adapter *);
 
 /* Receive coalescing (ethtool): a driver told to wait for n frames, without an end to the wait, holds those of a slow sender for
  * minutes. */
