@@ -58,6 +58,9 @@ $(B)/%.o: %.c
 	@mkdir -p $(@D)
 	$(CC) $(ALL_CFLAGS) -MMD -MP -c $< -o $@
 
+# Files that stand in the program as they are: .incbin leaves no trace in the dependencies.
+$(B)/src/report/html_files.o: src/report/html.css src/report/html.js
+
 $(B)/liblull-core.a: $(core_obj)
 	@mkdir -p $(@D)
 	@rm -f $@

@@ -60,6 +60,15 @@ struct lull_step {
 	char *because; /* owned; NULL: unknown */
 };
 
+/* What a reading stands for: zero and the logger's own draw taken off, turned and scaled as the judgement found it, and laid
+ * on the recording's time. */
+struct lull_correction {
+	double gain, offset_mA, slope_mA_per_s; /* mA = gain * reading + offset + slope * clamp time; gain -1: hung the other way round */
+	double start_s, rate; /* recording time = start_s + clamp time * rate, s */
+};
+double lull_correction_mA(const struct lull_correction *, double reading_mA, double clamp_s);
+double lull_correction_time_s(const struct lull_correction *, double clamp_s);
+
 /* --- dead times --- */
 
 enum lull_dead_why { LULL_DEAD_ENDED, LULL_DEAD_FROZEN, LULL_DEAD_FLAT, LULL_DEAD_SATURATED, LULL_DEAD_DROPPED };

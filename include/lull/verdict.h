@@ -119,6 +119,7 @@ struct lull_current_report {
 	bool usable; /* it lives, is lined up (or was live), and says something of the judged night */
 	uint64_t samples;
 	struct lull_lineup lineup;
+	struct lull_correction correction; /* from readings to what the figures here mean */
 	double clock_offset_s; /* as the report's JSON defines it; NAN if not paired */
 	bool reversed; /* the clamp hung the other way round: the sign was turned */
 	double zero_mA; /* in the middle of the night, taken off; NAN: no zero was read */

@@ -13,7 +13,7 @@ static const char who[] = "lull compare";
 struct options {
 	struct lull_judged_options before, after;
 	const char *output;
-	bool json;
+	enum { AS_TEXT, AS_JSON, AS_HTML } form;
 };
 
 static int help(void)
@@ -23,7 +23,8 @@ static int help(void)
 		    "after, whether each difference exceeds the noise, and which findings are gone.\n"
 		    "Where one night did not measure something, nothing is concluded from it.\n"
 		    "\n"
-		    "      --format text|json     text (default), or JSON (lull.compare, 1)\n"
+		    "      --format FORM          text (default), json (lull.compare, 1), or html: one\n"
+		    "                             page with pictures, to print or send\n"
 		    "      --limit-ma N           draw that is allowed once asleep, in mA\n"
 		    "      --limit-sleep SECONDS  time within which the car has to be asleep\n"
 		    "  -p, --profile FILE         this profile instead of the recordings' own\n"
@@ -49,9 +50,9 @@ static int parse(int argc, char **argv, struct options *o)
 	while (!r && (c = getopt_long(argc, argv, "p:o:", longs, NULL)) != -1) {
 		switch (c) {
 		case FORMAT:
-			o->json = !strcmp(optarg, "json");
-			if (!o->json && strcmp(optarg, "text") != 0)
-				r = lull_misuse(who, "there is no format '%s'; it is text or json", optarg);
+			o->form = !strcmp(optarg, "json") ? AS_JSON : !strcmp(optarg, "html") ? AS_HTML : AS_TEXT;
+			if (o->form == AS_TEXT && strcmp(optarg, "text") != 0)
+				r = lull_misuse(who, "there is no format '%s'; it is text, json or html", optarg);
 			break;
 		case LIMIT_MA:
 			if (lull_number(optarg, 0, &o->before.limit_draw_mA))
@@ -89,10 +90,11 @@ static int show(const struct options *o, const struct lull_comparison *c)
 		return lull_fail(who, "%s: %s", o->output, strerror(-err));
 	style.colour = out.stream == stdout && lull_colour(STDOUT_FILENO);
 	style.width = out.stream == stdout ? lull_columns(STDOUT_FILENO) : 80;
-	if (o->json)
-		err = lull_compare_json(out.stream, c, o->before.recording, o->after.recording);
-	else
-		err = lull_compare_text(out.stream, c, o->before.recording, o->after.recording, &style);
+	switch (o->form) {
+	case AS_JSON: err = lull_compare_json(out.stream, c, o->before.recording, o->after.recording); break;
+	case AS_HTML: err = lull_compare_html(out.stream, c, o->before.recording, o->after.recording); break;
+	case AS_TEXT: err = lull_compare_text(out.stream, c, o->before.recording, o->after.recording, &style); break;
+	}
 	err = lull_output_close(&out, err);
 	return err ? lull_fail(who, "%s: %s", o->output ? o->output : "standard output", strerror(-err)) : lull_comparison_status(c);
 }

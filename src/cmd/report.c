@@ -1,5 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* report: the verdict on a recording, as text or JSON. */
+/* report: the verdict on a recording, as text, JSON or a page to hand over. */
 #include <cmd/cmd.h>
 #include <cmd/judged.h>
 #include <cmd/output.h>
@@ -7,6 +7,7 @@
 #include <lull/baseline.h>
 #include <math.h>
 #include <report/report.h>
+#include <source/order.h>
 #include <string.h>
 #include <strings.h>
 #include <unistd.h>
@@ -17,7 +18,9 @@ struct options {
 	struct lull_judged_options judged;
 	const char *output;
 	const char *baseline; /* a good night; NULL none */
-	bool json;
+	const char *order; /* head of the work order, HTML only */
+	bool without_owner;
+	int (*form)(FILE *, const struct lull_night *, const struct lull_verdict *, const struct lull_report_style *);
 };
 
 static int help(void)
@@ -26,7 +29,11 @@ static int help(void)
 		    "Say what keeps the bus awake or wakes it, what the battery gives for it, on what\n"
 		    "evidence, and what to do next.\n"
 		    "\n"
-		    "      --format text|json     text for people (default), or JSON (lull.report, 1)\n"
+		    "      --format FORM          text for people (default), json (lull.report, 1), or\n"
+		    "                             html: one page with pictures, to print or send\n"
+		    "      --order FILE           html: head of the work order (vehicle, complaint,\n"
+		    "                             technician ...), see profiles/order.ini\n"
+		    "      --without-owner        html: leave out customer, plate and VIN\n"
 		    "      --limit-ma N           draw that is allowed once asleep, in mA\n"
 		    "      --limit-sleep SECONDS  time within which the car has to be asleep\n"
 		    "  -p, --profile FILE         this profile instead of the recording's own\n"
@@ -53,11 +60,13 @@ static int help(void)
 static int set_format(struct options *o, const char *word)
 {
 	if (!strcmp(word, "json"))
-		o->json = true;
-	else if (strcmp(word, "text") != 0)
-		return lull_misuse(who, "there is no format '%s'; it is text or json", word);
+		o->form = lull_report_json;
+	else if (!strcmp(word, "html"))
+		o->form = lull_report_html;
+	else if (!strcmp(word, "text"))
+		o->form = lull_report_text;
 	else
-		o->json = false;
+		return lull_misuse(who, "there is no format '%s'; it is text, json or html", word);
 	return 0;
 }
 
@@ -102,7 +111,7 @@ static int set_number(double *out, const char *text, const char *unit, double le
 /* -1: go on; else the exit status. */
 static int parse(int argc, char **argv, struct options *o)
 {
-	enum { HELP = 256, FORMAT, LIMIT_MA, LIMIT_SLEEP, FLAT_AFTER, STOPS, CAPACITY, RESERVE, BATTERY, CHARGE, REST, BASELINE };
+	enum { HELP = 256, FORMAT, LIMIT_MA, LIMIT_SLEEP, FLAT_AFTER, STOPS, CAPACITY, RESERVE, BATTERY, CHARGE, REST, BASELINE, ORDER, OWNER };
 	static const struct option longs[] = {{"format", required_argument, NULL, FORMAT},
 		{"limit-ma", required_argument, NULL, LIMIT_MA},
 		{"limit-sleep", required_argument, NULL, LIMIT_SLEEP},
@@ -111,7 +120,8 @@ static int parse(int argc, char **argv, struct options *o)
 		{"stops-a-day", required_argument, NULL, STOPS}, {"capacity", required_argument, NULL, CAPACITY},
 		{"reserve", required_argument, NULL, RESERVE}, {"battery", required_argument, NULL, BATTERY},
 		{"charge", required_argument, NULL, CHARGE}, {"rest-voltage", required_argument, NULL, REST},
-		{"baseline", required_argument, NULL, BASELINE},
+		{"baseline", required_argument, NULL, BASELINE}, {"order", required_argument, NULL, ORDER},
+		{"without-owner", no_argument, NULL, OWNER},
 		{"output", required_argument, NULL, 'o'}, {"help", no_argument, NULL, HELP},
 		{NULL, 0, NULL, 0}};
 	struct lull_judged_options *j = &o->judged;
@@ -142,6 +152,8 @@ static int parse(int argc, char **argv, struct options *o)
 			break;
 		case REST: r = set_number(&j->rest_V, optarg, "V", 1, 100, "rest voltage"); break;
 		case BASELINE: o->baseline = optarg; break;
+		case ORDER: o->order = optarg; break;
+		case OWNER: o->without_owner = true; break;
 		case 'p': o->judged.profile = optarg; break;
 		case 'k': o->judged.key_off = optarg; break;
 		case 'o': o->output = optarg; break;
@@ -153,6 +165,8 @@ static int parse(int argc, char **argv, struct options *o)
 		return r;
 	if (isfinite(j->charge) && isfinite(j->rest_V))
 		return lull_misuse(who, "either --charge or --rest-voltage");
+	if (o->form != lull_report_html && (o->order || o->without_owner))
+		return lull_misuse(who, "--order and --without-owner belong to --format html");
 	if (isfinite(j->capacity_Ah) && isfinite(j->reserve_min))
 		return lull_misuse(who, "either --capacity or --reserve");
 	if (optind + 1 != argc)
@@ -186,7 +200,9 @@ static int take_away(struct lull_judged *j, const struct options *o)
 
 int lull_cmd_report(int argc, char **argv)
 {
-	struct options o = {.judged = lull_judged_options_default()};
+	struct options o = {.judged = lull_judged_options_default(), .form = lull_report_text};
+	struct lull_order order;
+	char problem[512];
 	struct lull_report_style style = {0};
 	struct lull_output out;
 	struct lull_judged j;
@@ -194,6 +210,8 @@ int lull_cmd_report(int argc, char **argv)
 
 	if (r >= 0)
 		return r;
+	if (o.order && lull_order_read(o.order, &order, problem, sizeof problem))
+		return lull_fail(who, "%s", problem);
 	r = lull_judged_load(&j, &o.judged, who);
 	if (r)
 		return r;
@@ -212,7 +230,12 @@ int lull_cmd_report(int argc, char **argv)
 	style.colour = out.stream == stdout && lull_colour(STDOUT_FILENO);
 	style.blocks = lull_utf8_locale();
 	style.width = out.stream == stdout ? lull_columns(STDOUT_FILENO) : 80;
-	err = (o.json ? lull_report_json : lull_report_text)(out.stream, &j.night, &j.verdict, &style);
+	if (o.order) {
+		if (o.without_owner)
+			lull_order_anonymous(&order);
+		style.order = &order;
+	}
+	err = o.form(out.stream, &j.night, &j.verdict, &style);
 	err = lull_output_close(&out, err);
 	r = err ? lull_fail(who, "%s: %s", o.output ? o.output : "standard output", strerror(-err))
 		: lull_verdict_status(&j.verdict);

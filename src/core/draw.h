@@ -30,6 +30,7 @@ lull_time draw_time(const struct draw *, double s); /* recording time of a clamp
 void draw_read_zero(struct draw *);
 /* After levelling, since the meter's digit shows only in the readings as they are. */
 void draw_take_zero_off(struct draw *);
+void draw_take_logger_off(struct draw *);
 /* What the zero leaves open at a share (0..1) of the log: half width, 95 %. */
 double draw_zero_error(const struct draw *, double share);
 /* Zeros that nobody told are read from the log where marks say that the clamp was off the cable. Only with the clocks lined up. */

@@ -81,6 +81,9 @@ void draw_turn(struct draw *w)
 	for (size_t i = 0; i < w->series.n; i++)
 		w->series.mA[i] = -w->series.mA[i];
 	struct lull_current_report *r = &w->c->v->current;
+	r->correction.gain = -r->correction.gain;
+	r->correction.offset_mA = -r->correction.offset_mA;
+	r->correction.slope_mA_per_s = -r->correction.slope_mA_per_s;
 	r->zero_mA = -r->zero_mA;
 	r->zero_drift_mA = -r->zero_drift_mA;
 	r->reversed = !r->reversed;
@@ -97,6 +100,10 @@ void draw_apply_gain(struct draw *w, double gain)
 		w->level[i].noise *= fabs(gain);
 		w->level[i].slope *= gain;
 	}
+	struct lull_correction *k = &w->c->v->current.correction;
+	k->gain *= gain;
+	k->offset_mA *= gain;
+	k->slope_mA_per_s *= gain;
 	w->c->v->current.reversed ^= gain < 0;
 }
 

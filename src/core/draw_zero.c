@@ -11,12 +11,25 @@
 #define ZERO_REACH (30 * LULL_SEC) /* of a mark */
 #define ZERO_LASTS 3.0 /* seconds off the cable, at least */
 
-/* What the zero readings and the logger's own draw stand for at a share (0..1) of the log: linear between the two. */
-static double zero_at(const struct draw *w, double s)
+static double zero_slope(const struct draw *w)
 {
 	double length = w->series.n ? w->series.s[w->series.n - 1] : 0;
-	double share = length > 0 ? s / length : 0;
-	return w->zero_before + w->zero_drift * share + w->logger;
+	return length > 0 ? w->zero_drift / length : 0;
+}
+
+static void take_off(struct draw *w, double mA, double mA_per_s)
+{
+	struct lull_correction *k = &w->c->v->current.correction;
+	for (size_t i = 0; i < w->levels; i++) {
+		struct lull_level *l = &w->level[i];
+		l->mean -= mA + mA_per_s * (w->s[l->from] + w->s[l->to - 1]) / 2;
+	}
+	for (size_t i = 0; i < w->n; i++)
+		w->x[i] = (float)((double)w->x[i] - mA - mA_per_s * w->s[i]);
+	for (size_t i = 0; i < w->series.n; i++)
+		w->series.mA[i] = (float)((double)w->series.mA[i] - mA - mA_per_s * w->series.s[i]);
+	k->offset_mA -= mA;
+	k->slope_mA_per_s -= mA_per_s;
 }
 
 void draw_read_zero(struct draw *w)
@@ -42,14 +55,13 @@ void draw_read_zero(struct draw *w)
 /* After levelling, since the meter's digit shows only in the readings as they are. */
 void draw_take_zero_off(struct draw *w)
 {
-	for (size_t i = 0; i < w->levels; i++) {
-		struct lull_level *l = &w->level[i];
-		l->mean -= zero_at(w, (w->s[l->from] + w->s[l->to - 1]) / 2);
-	}
-	for (size_t i = 0; i < w->n; i++)
-		w->x[i] = (float)((double)w->x[i] - zero_at(w, w->s[i]));
-	for (size_t i = 0; i < w->series.n; i++)
-		w->series.mA[i] = (float)((double)w->series.mA[i] - zero_at(w, w->series.s[i]));
+	take_off(w, w->zero_before, zero_slope(w));
+}
+
+/* It draws the same way round as the car, so this comes after a clamp that hung the other way round was turned. */
+void draw_take_logger_off(struct draw *w)
+{
+	take_off(w, w->logger, 0);
 }
 
 /* What the zero leaves open at a share (0..1) of the log: half width, 95 %. */
@@ -105,11 +117,7 @@ void draw_zero_by_marks(struct draw *w)
 		before = after;
 	w->zero_drift = w->before && w->after ? after - before : 0;
 	w->zero_before = before;
-	/* the logger's draw is off already */
-	double logger = w->logger;
-	w->logger = 0;
 	draw_take_zero_off(w);
-	w->logger = logger;
 	r->zero_mA = before + w->zero_drift / 2;
 	r->zero_drift_mA = w->zero_drift;
 }

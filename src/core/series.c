@@ -83,3 +83,13 @@ void lull_series_clear(struct lull_series *series)
 	free(series->mA);
 	*series = (struct lull_series){0};
 }
+
+double lull_correction_mA(const struct lull_correction *k, double reading_mA, double clamp_s)
+{
+	return k->gain * reading_mA + k->offset_mA + k->slope_mA_per_s * clamp_s;
+}
+
+double lull_correction_time_s(const struct lull_correction *k, double clamp_s)
+{
+	return k->start_s + clamp_s * k->rate;
+}

@@ -11,7 +11,7 @@
 
 #define COLUMN 20 /* of one reading */
 
-static const char *headline(const struct lull_comparison *c)
+const char *lull_compare_headline(const struct lull_comparison *c)
 {
 	if (lull_comparison_doubtful(c))
 		return "Undecided: the two nights share so few IDs that they may be of two cars, or of two buses.";
@@ -28,7 +28,7 @@ static const char *headline(const struct lull_comparison *c)
 	return "";
 }
 
-static const char *title(enum lull_measure m)
+const char *lull_compare_title(enum lull_measure m)
 {
 	switch (m) {
 	case LULL_TIME_TO_SLEEP: return "Time to sleep";
@@ -40,7 +40,7 @@ static const char *title(enum lull_measure m)
 	return "";
 }
 
-static const char *said(enum lull_difference d)
+const char *lull_compare_said(enum lull_difference d)
 {
 	switch (d) {
 	case LULL_NOT_KNOWN: return "unknown";
@@ -102,7 +102,7 @@ static void measures(const struct lull_page *p, const struct lull_comparison *c)
 
 		reading(m->what, &m->before, b, under_b);
 		reading(m->what, &m->after, a, under_a);
-		row(p, title(m->what), b, a, said(m->difference));
+		row(p, lull_compare_title(m->what), b, a, lull_compare_said(m->difference));
 		if (under_b[0] || under_a[0])
 			row(p, "", under_b, under_a, "");
 		(void)snprintf(note, sizeof note, "%s%s%s", m->bus, m->bus[0] ? ": " : "", m->noise);
@@ -110,7 +110,7 @@ static void measures(const struct lull_page *p, const struct lull_comparison *c)
 	}
 }
 
-static const char *fate(enum lull_fate f)
+const char *lull_compare_fate(enum lull_fate f)
 {
 	switch (f) {
 	case LULL_GONE: return "Gone";
@@ -136,7 +136,7 @@ static void findings(const struct lull_page *p, const struct lull_comparison *c)
 		const struct lull_finding *one = f->before ? f->before : f->after;
 		const char *name = who(one);
 
-		lull_page_itemf(p, fate(f->fate), "%s%s%s%s%s", lull_code_name(one->code), f->bus[0] ? ", bus " : "", f->bus,
+		lull_page_itemf(p, lull_compare_fate(f->fate), "%s%s%s%s%s", lull_code_name(one->code), f->bus[0] ? ", bus " : "", f->bus,
 			name ? ", " : "", name ? name : "");
 		if (f->before && f->before->text)
 			lull_page_itemf(p, "", "Before: %s", f->before->text);
@@ -170,7 +170,7 @@ int lull_compare_text(
 	lull_page_para(&p, 0, "Before ", LULL_INK_STRONG, before);
 	lull_page_para(&p, 0, "After  ", LULL_INK_STRONG, after);
 	lull_page_heading(&p, "OUTCOME", lull_outcome_name(c->outcome));
-	lull_page_para(&p, 3, "", lull_comparison_status(c) ? LULL_INK_WARN : LULL_INK_GOOD, headline(c));
+	lull_page_para(&p, 3, "", lull_comparison_status(c) ? LULL_INK_WARN : LULL_INK_GOOD, lull_compare_headline(c));
 	measures(&p, c);
 	findings(&p, c);
 	bounds(&p, c);
