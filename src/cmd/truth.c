@@ -47,6 +47,18 @@ static json_t *nodes(const struct lull_truth *t)
 	return list;
 }
 
+static json_t *pulls(const struct lull_truth *t)
+{
+	json_t *list = json_array();
+	size_t i;
+
+	for (i = 0; i < t->pull_count; i++)
+		(void)json_array_append_new(list,
+			json_pack("{s:f, s:o, s:b}", "at_s", t->pulls[i].at_s, "node",
+				t->pulls[i].node[0] ? json_string(t->pulls[i].node) : json_null(), "ends_it", t->pulls[i].ends_it));
+	return list;
+}
+
 static json_t *clamp(const struct lull_truth_clamp *c)
 {
 	if (!c->present)
@@ -60,10 +72,10 @@ static json_t *clamp(const struct lull_truth_clamp *c)
 void lull_truth_write(FILE *f, const struct lull_sim_night *night)
 {
 	const struct lull_truth *t = &night->truth;
-	json_t *j = json_pack("{s:s, s:i, s:s, s:I, s:o, s:o, s:i, s:o, s:o, s:o}", "format", "lull.truth",
+	json_t *j = json_pack("{s:s, s:i, s:s, s:I, s:o, s:o, s:i, s:o, s:o, s:o, s:o}", "format", "lull.truth",
 		"version", 1, "scenario", t->scenario ? t->scenario : "", "seed", (json_int_t)t->seed,
 		"key_off_s", number(t->key_off_s), "first_quiet_s", number(t->first_quiet_s), "wakes",
-		(int)t->wakes, "findings", findings(t), "nodes", nodes(t), "clamp", clamp(&t->clamp));
+		(int)t->wakes, "findings", findings(t), "nodes", nodes(t), "pulls", pulls(t), "clamp", clamp(&t->clamp));
 
 	/* A failed write shows in the stream's error flag, which the caller looks at. */
 	if (j)

@@ -94,6 +94,8 @@ struct nm_family *case_family(struct lull_case *, unsigned bus);
 /* nodes */
 void case_nodes(struct lull_case *);
 int case_node_of(const struct lull_case *, unsigned bus, uint32_t id);
+/* What a group of IDs is called that has no other name: by its lowest ID. */
+void case_name_group(char name[static LULL_NODE_NAME], uint32_t id, size_t kin);
 bool case_node_is_gateway(const struct lull_case *, int node); /* told by the profile or a coordinator bit */
 
 /* When the node sends, any of its IDs: merged and sorted. Caller frees .at. */

@@ -353,7 +353,8 @@ static void judge_bus(struct lull_case *c, unsigned bus)
 	bool awake = k.awake_to != LULL_NEVER && k.awake_to > k.from;
 	lull_time awake_for = awake ? k.awake_to - k.from : 0;
 	/* a blind time inside the settling may hide a sleep */
-	bool seen_through = awake && (awake_for - case_observed_in(&c->observed[bus], k.from, k.awake_to)) <= LULL_MIN + awake_for / 20;
+	lull_time to = awake && k.awake_to > k.intervened && k.intervened > k.from ? k.intervened : k.awake_to;
+	bool seen_through = awake && (to - k.from - case_observed_in(&c->observed[bus], k.from, to)) <= LULL_MIN + (to - k.from) / 20;
 	lull_time before_hands = awake ? (k.awake_to < k.intervened ? k.awake_to : k.intervened) - k.from : 0;
 	bool held = !k.slept || (k.intervened < k.to && k.awake_to > k.intervened);
 

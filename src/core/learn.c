@@ -6,6 +6,7 @@
 #include "core/case.h"
 
 #include <errno.h>
+#include <math.h>
 #include <stdlib.h>
 #include <string.h>
 #include <strings.h>
@@ -32,7 +33,7 @@ static void drop(uint32_t *ids, size_t *n, uint32_t id)
 
 static bool tells(const struct lull_pull *p)
 {
-	return p->id_count && (p->result == LULL_PULL_ENDS_IT || p->result == LULL_PULL_GOES_ON);
+	return (p->id_count || p->unclear_count) && (p->result == LULL_PULL_ENDS_IT || p->result == LULL_PULL_GOES_ON);
 }
 
 static void set_conflict(struct lull_learned *l, char *owned)
@@ -80,6 +81,13 @@ static void join(struct lull_case *c, struct lull_learned *l, const struct lull_
 			odd = p->ids[i];
 	}
 	l->tests++;
+	/* unclear in both stays so; what went on in one of them is not it */
+	for (size_t i = 0; i < l->unclear_count;) {
+		if (holds(p->unclear, p->unclear_count, l->unclear[i]) || holds(p->ids, p->id_count, l->unclear[i]))
+			i++;
+		else
+			drop(l->unclear, &l->unclear_count, l->unclear[i]);
+	}
 	free(l->ids);
 	l->ids = both;
 	l->id_count = n;
@@ -184,11 +192,24 @@ static bool nameless(const struct lull_node *node)
 	return node->named_by == LULL_BY_TIMING || node->named_by == LULL_BY_NM;
 }
 
-/* All IDs of the node are among what ended, or could not be told. */
-static bool within(const struct lull_node *node, const struct lull_learned *l)
+/* Did it run when one of the tests of this name began? What had stopped before says nothing. */
+static bool ran(const struct lull_case *c, const struct lull_learned *l, uint32_t id)
+{
+	int ident = case_ident(c, l->bus, id);
+	for (size_t i = 0; i < c->v->pulls.n && ident >= 0; i++) {
+		const struct lull_pull *p = &c->v->pulls.at[i];
+		if (p->bus == l->bus && !strcasecmp(p->name, l->name) &&
+			case_last_in(c, (size_t)ident, p->at - 15 * LULL_SEC, p->at + 30 * LULL_SEC) != LULL_NEVER)
+			return true;
+	}
+	return false;
+}
+
+/* All IDs of the node that ran are among what ended, or could not be told. */
+static bool within(const struct lull_case *c, const struct lull_node *node, const struct lull_learned *l)
 {
 	for (size_t i = 0; i < node->id_count; i++)
-		if (!holds(l->ids, l->id_count, node->ids[i]) && !holds(l->unclear, l->unclear_count, node->ids[i]))
+		if (!holds(l->ids, l->id_count, node->ids[i]) && !holds(l->unclear, l->unclear_count, node->ids[i]) && ran(c, l, node->ids[i]))
 			return false;
 	return true;
 }
@@ -202,7 +223,8 @@ static void merge(struct lull_case *c, size_t into, size_t from)
 		return;
 	}
 	a->ids = ids;
-	memcpy(ids + a->id_count, b->ids, b->id_count * sizeof *ids);
+	if (b->id_count)
+		memcpy(ids + a->id_count, b->ids, b->id_count * sizeof *ids);
 	a->id_count += b->id_count;
 	qsort(ids, a->id_count, sizeof *ids, by_value);
 	if (a->nm_address < 0)
@@ -213,15 +235,52 @@ static void merge(struct lull_case *c, size_t into, size_t from)
 	for (size_t i = 0; i < c->v->ids.n; i++) {
 		int *node = &c->v->ids.at[i].node;
 		if (*node == (int)from)
-			*node = (int)into;
+			*node = (int)(into > from ? into - 1 : into);
 		else if (*node > (int)from)
 			(*node)--;
 	}
 }
 
+/* The node of that name, made if there is none; -1 out of memory. */
+static int named_node(struct lull_case *c, const struct lull_learned *l)
+{
+	struct lull_node node = { .bus = l->bus, .named_by = LULL_BY_LEARNED, .clock_ppm = NAN, .awake_mA = NAN, .awake_mA_error = NAN,
+		.profile_node = -1, .nm_address = -1, .source_address = -1 };
+	for (size_t i = 0; i < c->v->nodes.n; i++)
+		if (c->v->nodes.at[i].bus == l->bus && !strcasecmp(c->v->nodes.at[i].name, l->name))
+			return (int)i;
+	memcpy(node.name, l->name, sizeof node.name);
+	size_t before = c->v->nodes.n;
+	CASE_PUSH(c, c->v->nodes, node);
+	return c->v->nodes.n > before ? (int)before : -1;
+}
+
+/* Timing had put this ID with others that went on: the plug knows better. */
+static void move_id(struct lull_case *c, const struct lull_learned *l, int from, uint32_t id)
+{
+	int into = named_node(c, l), ident = case_ident(c, l->bus, id);
+	if (into < 0 || into == from || ident < 0)
+		return;
+	struct lull_node *a = &c->v->nodes.at[into], *b = &c->v->nodes.at[from];
+	uint32_t *ids = realloc(a->ids, (a->id_count + 1) * sizeof *ids);
+	if (!ids) {
+		c->oom = true;
+		return;
+	}
+	a->ids = ids;
+	ids[a->id_count++] = id;
+	qsort(ids, a->id_count, sizeof *ids, by_value);
+	drop(b->ids, &b->id_count, id);
+	c->v->ids.at[ident].node = into;
+	if (!b->id_count)
+		merge(c, (size_t)into, (size_t)from);
+	else if (b->named_by == LULL_BY_TIMING)
+		case_name_group(b->name, b->ids[0], b->id_count);
+}
+
 static void give_name(struct lull_case *c, const struct lull_learned *l)
 {
-	size_t into = SIZE_MAX, told = 0;
+	size_t told = 0;
 	for (size_t i = 0; i < c->v->nodes.n; i++)
 		told += c->v->nodes.at[i].bus == l->bus && !strcasecmp(c->v->nodes.at[i].name, l->name);
 	/* IDs that end with it and have a name: that one stays, the test tells what it tells */
@@ -229,23 +288,40 @@ static void give_name(struct lull_case *c, const struct lull_learned *l)
 		int node = case_node_of(c, l->bus, l->ids[i]);
 		told += node >= 0 && !nameless(&c->v->nodes.at[node]);
 	}
-	if (told || l->conflict)
+	if (told)
 		return;
-	for (size_t i = 0; i < c->v->nodes.n && !c->oom;) {
-		struct lull_node *node = &c->v->nodes.at[i];
-		bool sure = false;
-		for (size_t k = 0; k < node->id_count; k++)
-			sure |= holds(l->ids, l->id_count, node->ids[k]);
-		if (node->bus != l->bus || !nameless(node) || !sure || !within(node, l)) {
-			i++;
-		} else if (into == SIZE_MAX) {
-			into = i++;
-			memcpy(node->name, l->name, sizeof node->name);
-			node->named_by = LULL_BY_LEARNED;
-		} else {
-			merge(c, into, i);
+	for (size_t i = 0; i < l->id_count && !c->oom; i++) {
+		int node = case_node_of(c, l->bus, l->ids[i]);
+		if (node < 0 || !strcasecmp(c->v->nodes.at[node].name, l->name))
+			continue;
+		if (!within(c, &c->v->nodes.at[node], l)) {
+			move_id(c, l, node, l->ids[i]);
+			continue;
 		}
+		int into = named_node(c, l);
+		if (into >= 0)
+			merge(c, (size_t)into, (size_t)node);
 	}
+}
+
+static bool ended_it(const struct lull_case *c, const struct lull_learned *l)
+{
+	for (size_t i = 0; i < c->v->pulls.n; i++) {
+		const struct lull_pull *p = &c->v->pulls.at[i];
+		if (p->bus == l->bus && !p->circuit && !strcasecmp(p->name, l->name) && p->result == LULL_PULL_ENDS_IT)
+			return true;
+	}
+	return false;
+}
+
+static bool none_in_profile(const struct lull_case *c, const struct lull_learned *l)
+{
+	for (size_t i = 0; i < l->unclear_count; i++) {
+		int node = case_node_of(c, l->bus, l->unclear[i]);
+		if (node < 0 || c->v->nodes.at[node].named_by == LULL_BY_PROFILE)
+			return false;
+	}
+	return true;
 }
 
 void case_learned_names(struct lull_case *c)
@@ -259,5 +335,7 @@ void case_learned_names(struct lull_case *c)
 	for (size_t i = 0; i < n; i++)
 		if (!all[i].circuit && all[i].id_count)
 			give_name(c, &all[i]);
+		else if (!all[i].circuit && all[i].unclear_count && ended_it(c, &all[i]) && none_in_profile(c, &all[i]))
+			(void)named_node(c, &all[i]); /* the person knows what was pulled; which IDs are its own the next test tells */
 	lull_learned_free(all, n);
 }

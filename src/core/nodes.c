@@ -174,7 +174,7 @@ static void by_management(struct lull_case *c, unsigned bus)
 	}
 }
 
-static void name_group(char name[LULL_NODE_NAME], uint32_t id, size_t kin)
+void case_name_group(char name[static LULL_NODE_NAME], uint32_t id, size_t kin)
 {
 	char text[11];
 	lull_id_text(id, text);
@@ -226,7 +226,7 @@ static void by_timing(struct lull_case *c, unsigned bus)
 			size_t kin = 0;
 			for (size_t k = i; k < n; k++)
 				kin += group[k] == group[i];
-			name_group(name, c->v->ids.at[idents[i]].id, kin);
+			case_name_group(name, c->v->ids.at[idents[i]].id, kin);
 			node_of[group[i]] = new_node(c, bus, LULL_BY_TIMING, name);
 		}
 		give(c, node_of[group[i]], idents[i]);

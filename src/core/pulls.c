@@ -3,20 +3,17 @@
  *
  * What lost its plug ends at one instant, seen as last frames that lie within one period of each other; followers end later,
  * one by one or with network management's own delay. Everything at one instant is a broken bus and no answer. */
-#include "core/case.h"
+#include "core/pulls.h"
 
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 #include <strings.h>
 
-#define MARK_EARLY (10 * LULL_SEC) /* a mark is typed before or after the pull itself */
-#define MARK_LATE (30 * LULL_SEC)
 #define FOLLOW_ON (15 * LULL_SEC) /* without network management: followers outlast the node they follow by up to this */
 #define FOLLOW_MARGIN (5 * LULL_SEC)
 #define HELD_AGAIN (5 * LULL_MIN) /* after putting back, where the bus has not shown how long it takes by itself */
 #define ERRORS_RISE 8 /* error frames more than in as long a time before */
-#define SAME_INSTANT (60 * LULL_MS) /* stamps, batches and a slow plug */
 
 static bool is_out(unsigned kind)
 {
@@ -35,56 +32,7 @@ static bool disturbs(unsigned kind)
 		kind == LULL_MARK_OTHER;
 }
 
-/* --- the stop of one ID --- */
-
-struct stop {
-	size_t ident;
-	lull_time last, period;
-	bool ended; /* within the reach of the mark; else it goes on */
-};
-
-/* false: was not running when the mark's reach begins. */
-static bool find_stop(const struct lull_case *c, size_t ident, lull_time from, lull_time to, struct stop *stop)
-{
-	const struct lull_stretch *const *run = c->run + c->run_at[ident];
-	size_t n = c->run_count[ident], k = case_run_from(c, ident, from - 30 * LULL_SEC);
-	bool running = false;
-
-	for (; k < n && run[k]->first <= from; k++) {
-		lull_time reach = 3 * run[k]->period_ns > LULL_SEC ? 3 * run[k]->period_ns : LULL_SEC;
-		running = run[k]->kind == LULL_STRETCH_CYCLIC && run[k]->period_ns > 0 && run[k]->last >= from - reach;
-		if (running)
-			break;
-	}
-	if (!running)
-		return false;
-	/* a change of rate or a lost frame is no stop */
-	for (; k + 1 < n; k++) {
-		lull_time reach = 3 * run[k]->period_ns > LULL_SEC ? 3 * run[k]->period_ns : LULL_SEC;
-		if (run[k + 1]->first - run[k]->last > reach)
-			break;
-	}
-	*stop = (struct stop){ ident, run[k]->last, run[k]->period_ns ? run[k]->period_ns : LULL_SEC, false };
-	stop->ended = run[k]->end == LULL_END_GAP && run[k]->last <= to;
-	return true;
-}
-
-/* Latest instant at which this ID can have been cut. */
-static lull_time cut_by(const struct stop *s)
-{
-	return s->last + s->period + s->period / 4 + SAME_INSTANT;
-}
-
 /* --- one test --- */
-
-struct test {
-	struct lull_pull *p;
-	lull_time until; /* the next mark of any test: what is judged ends there */
-	struct stop *stop; /* of all IDs running on the bus */
-	size_t n;
-	int told; /* the node that the mark names; -1 */
-	lull_time cut_to; /* latest instant of the pull, by what ended */
-};
 
 static void say(struct lull_pull *p, enum lull_pull_result result, char *why)
 {
@@ -101,147 +49,15 @@ static int node_named(const struct lull_case *c, unsigned bus, const char *name)
 	return -1;
 }
 
-static int owner(const struct lull_case *c, const struct stop *s)
+/* The node map knows its IDs, even if none of them was heard. */
+static bool in_profile(const struct lull_case *c, const struct lull_pull *p)
 {
-	return c->v->ids.at[s->ident].node;
-}
-
-static void keep(struct lull_case *c, uint32_t **ids, size_t *n, uint32_t id)
-{
-	uint32_t *grown = realloc(*ids, (*n + 1) * sizeof *grown);
-	if (!grown) {
-		c->oom = true;
-		return;
-	}
-	*ids = grown;
-	grown[(*n)++] = id;
-}
-
-/* Heard while it was out: what is unplugged cannot send. */
-static bool heard_meanwhile(const struct lull_case *c, const struct test *t, size_t ident)
-{
-	/* a forgotten mark for putting it back must not spoil the test */
-	lull_time back = t->p->back == LULL_NEVER ? t->cut_to + 2 * LULL_MIN : t->p->back - MARK_EARLY;
-	lull_time from = t->cut_to + LULL_SEC;
-	return back > from && case_first_in(c, ident, from, back) != LULL_NEVER;
-}
-
-/* The IDs that ended at one instant. */
-static void find_ended(struct lull_case *c, struct test *t)
-{
-	lull_time cut_to = INT64_MAX, next = INT64_MAX;
-	struct lull_pull *p = t->p;
-
-	for (size_t i = 0; i < t->n; i++)
-		if (t->stop[i].ended && (t->told < 0 || owner(c, &t->stop[i]) == t->told) && cut_by(&t->stop[i]) < cut_to)
-			cut_to = cut_by(&t->stop[i]);
-	if (cut_to == INT64_MAX)
-		return;
-	t->cut_to = cut_to;
-	/* what the named node's own IDs say bounds it from below as well */
-	lull_time cut_from = LULL_NEVER;
-	for (size_t i = 0; i < t->n; i++)
-		if (t->stop[i].ended && t->told >= 0 && owner(c, &t->stop[i]) == t->told && t->stop[i].last <= cut_to &&
-			t->stop[i].last > cut_from)
-			cut_from = t->stop[i].last;
-	for (size_t i = 0; i < t->n; i++)
-		if (t->stop[i].last > cut_to && t->stop[i].last < next)
-			next = t->stop[i].last;
-	for (size_t i = 0; i < t->n; i++) {
-		const struct stop *s = &t->stop[i];
-		if (!s->ended || s->last > cut_to || (cut_from != LULL_NEVER && cut_by(s) < cut_from))
-			continue;
-		uint32_t id = c->v->ids.at[s->ident].id;
-		if (heard_meanwhile(c, t, s->ident))
-			continue;
-		if (s->last > p->cut)
-			p->cut = s->last;
-		/* due again only after others had stopped too: it may have gone with them */
-		bool own = t->told >= 0 && owner(c, s) == t->told;
-		if (!own && next != INT64_MAX && s->last + s->period + SAME_INSTANT > next && s->period > 10 * SAME_INSTANT)
-			keep(c, &p->unclear, &p->unclear_count, id);
-		else
-			keep(c, &p->ids, &p->id_count, id);
-	}
-}
-
-static bool ended_with_it(const struct lull_pull *p, uint32_t id)
-{
-	for (size_t i = 0; i < p->id_count; i++)
-		if (p->ids[i] == id)
+	for (size_t i = 0; c->profile && i < c->profile->node_count; i++) {
+		const struct lull_profile_node *n = &c->profile->nodes[i];
+		if (n->id_count && (!n->bus[0] || !strcmp(n->bus, c->night->bus[p->bus].name)) && !strcasecmp(n->name, p->name))
 			return true;
-	return false;
-}
-
-static bool is_unclear(const struct lull_pull *p, uint32_t id)
-{
-	for (size_t i = 0; i < p->unclear_count; i++)
-		if (p->unclear[i] == id)
-			return true;
-	return false;
-}
-
-/* All that ran ended at that instant, and it was more than one node. */
-static bool all_at_once(const struct lull_case *c, const struct test *t)
-{
-	int node = -1;
-	bool several = false;
-	for (size_t i = 0; i < t->n; i++) {
-		uint32_t id = c->v->ids.at[t->stop[i].ident].id;
-		if (!ended_with_it(t->p, id) && !is_unclear(t->p, id))
-			return false;
-		several |= i > 0 && owner(c, &t->stop[i]) != node;
-		node = owner(c, &t->stop[i]);
-	}
-	return t->n > 0 && several;
-}
-
-/* A ring or a family recognised by its structure alone is no proof that two of its IDs are two nodes. */
-static bool told_by_layout(struct lull_case *c, unsigned bus)
-{
-	const struct nm_family *family = case_family(c, bus);
-	return family && !family->layout.inferred;
-}
-
-static bool has_name(struct lull_case *c, int node)
-{
-	if (node < 0)
-		return false;
-	switch (c->v->nodes.at[node].named_by) {
-	case LULL_BY_PROFILE:
-	case LULL_BY_SOURCE_ADDRESS:
-		return true;
-	case LULL_BY_NM:
-		return told_by_layout(c, c->v->nodes.at[node].bus);
-	case LULL_BY_LEARNED:
-	case LULL_BY_TIMING:
-		return false;
 	}
 	return false;
-}
-
-/* The first node with a name of its own, other than `but`, whose IDs ended with it; -1. */
-static int also_ended(struct lull_case *c, const struct lull_pull *p, int but)
-{
-	for (size_t i = 0; i < p->id_count; i++) {
-		int node = case_node_of(c, p->bus, p->ids[i]);
-		if (node != but && has_name(c, node))
-			return node;
-	}
-	return -1;
-}
-
-/* An ID that had ended before any of the named node's: that node followed, it did not lead. */
-static const struct stop *ended_before(const struct lull_case *c, const struct test *t)
-{
-	lull_time first = INT64_MAX;
-	for (size_t i = 0; i < t->n; i++)
-		if (owner(c, &t->stop[i]) == t->told && t->stop[i].last < first)
-			first = t->stop[i].last;
-	for (size_t i = 0; i < t->n; i++)
-		if (owner(c, &t->stop[i]) != t->told && t->stop[i].ended && cut_by(&t->stop[i]) < first)
-			return &t->stop[i];
-	return NULL;
 }
 
 static uint64_t errors_in(const struct lull_case *c, unsigned bus, lull_time from, lull_time to)
@@ -262,26 +78,29 @@ static lull_time follow_on(struct lull_case *c, unsigned bus)
 	return nm > FOLLOW_ON ? nm : FOLLOW_ON;
 }
 
-/* How long this bus stayed awake after hands on the car when it then slept by itself: the longest of the night; 0 unknown. */
-static lull_time own_usual(const struct lull_case *c, unsigned bus)
+/* How long this bus stayed awake after a plug was put back, or after other hands on the car, when it then slept by itself: the
+ * longest of the night; 0 unknown. */
+static lull_time own_usual(const struct lull_case *c, unsigned bus, bool after_back)
 {
 	lull_time usual = 0;
 	size_t at, n = case_bus_spells(c, bus, &at);
 	for (size_t i = 0; i < n; i++) {
 		const struct lull_spell *s = &c->v->spells.at[at + i];
 		lull_time hands = LULL_NEVER;
-		bool out = false;
+		bool out = false, back = false;
 		if (s->lone || !s->closed)
 			continue;
 		for (size_t k = 0; k < c->night->marks.n; k++) {
 			const struct lull_mark *m = &c->night->marks.at[k];
-			if (m->t < s->from - MARK_LATE || m->t > s->to + MARK_EARLY)
+			if (m->t < s->from - PULL_LATE || m->t > s->to + PULL_EARLY)
 				continue;
 			out |= is_out(m->kind);
-			if (disturbs(m->kind))
+			if (disturbs(m->kind)) {
 				hands = m->t;
+				back = is_back(m->kind);
+			}
 		}
-		if (hands != LULL_NEVER && !out && s->to - hands > usual)
+		if (hands != LULL_NEVER && !out && back == after_back && s->to - hands > usual)
 			usual = s->to - hands;
 	}
 	return usual;
@@ -304,10 +123,12 @@ static lull_time last_hands(const struct lull_case *c, lull_time before, bool *w
 static bool key_is_on(const struct lull_case *c, lull_time at)
 {
 	bool on = c->v->key_off != LULL_NEVER && at < c->v->key_off;
+	/* not everybody writes both down: up to key-off, whoever told it, the traffic knows */
 	for (size_t i = 0; i < c->night->marks.n && c->night->marks.at[i].t <= at; i++) {
-		if (c->night->marks.at[i].kind == LULL_MARK_KEY_ON)
+		const struct lull_mark *m = &c->night->marks.at[i];
+		if (m->kind == LULL_MARK_KEY_ON && (c->v->key_off == LULL_NEVER || m->t > c->v->key_off))
 			on = true;
-		if (c->night->marks.at[i].kind == LULL_MARK_KEY_OFF)
+		if (m->kind == LULL_MARK_KEY_OFF)
 			on = false;
 	}
 	return on;
@@ -330,19 +151,19 @@ static bool was_held(struct lull_case *c, struct lull_pull *p)
 	char a[32], b[32];
 	bool was_back;
 	lull_time since = last_hands(c, p->at - LULL_SEC, &was_back);
-	lull_time usual = own_usual(c, p->bus), wanted = usual;
-	if (!usual) {
-		wanted = (lull_time)(c->v->limit_sleep_s * 1e9);
-		if (was_back && wanted > HELD_AGAIN)
-			wanted = HELD_AGAIN;
-	}
+	lull_time usual = own_usual(c, p->bus, was_back), wanted = usual, limit = (lull_time)(c->v->limit_sleep_s * 1e9);
+	/* what a door takes says nothing of what the key takes */
+	if (!was_back && wanted < limit)
+		wanted = limit;
+	else if (was_back && !usual)
+		wanted = limit < HELD_AGAIN ? limit : HELD_AGAIN;
 	lull_time held = since == LULL_NEVER ? p->at : p->at - since;
 	if (held >= wanted)
 		return true;
 	span_text(held, a);
 	span_text(wanted, b);
 	say(p, LULL_PULL_COUNTS_NOT,
-		usual ? case_say(c, "only %s had passed since hands were last on the car, and this bus has been seen awake for %s by itself", a, b) :
+		usual && wanted == usual ? case_say(c, "only %s had passed since hands were last on the car, and this bus has been seen awake for %s by itself", a, b) :
 			case_say(c, "only %s had passed since hands were last on the car, and it wants %s to be sure that it would not have slept by "
 				    "itself", a, b));
 	return false;
@@ -352,7 +173,7 @@ static void judge_pull(struct lull_case *c, struct test *t)
 {
 	struct lull_pull *p = t->p;
 	char a[32];
-	const struct lull_spell *spell = spell_at(c, p->bus, p->at - MARK_EARLY);
+	const struct lull_spell *spell = spell_at(c, p->bus, p->at - PULL_EARLY);
 
 	if (key_is_on(c, p->at)) {
 		say(p, LULL_PULL_COUNTS_NOT, case_say(c, "the key was on"));
@@ -362,22 +183,27 @@ static void judge_pull(struct lull_case *c, struct test *t)
 		say(p, LULL_PULL_COUNTS_NOT, case_say(c, "the bus was not seen awake just before"));
 		return;
 	}
-	find_ended(c, t);
+	lull_time follow = follow_on(c, p->bus);
+	if (spell->closed && spell->to <= p->at + PULL_LATE + follow)
+		t->quiet = spell->to;
+	pull_find_ended(c, t);
 	size_t own = 0;
 	for (size_t i = 0; i < t->n; i++)
-		own += t->told >= 0 && owner(c, &t->stop[i]) == t->told;
-	int other = also_ended(c, p, t->told);
+		own += t->told >= 0 && pull_owner(c, &t->stop[i]) == t->told;
 	lull_time cut = p->cut != LULL_NEVER ? t->cut_to : p->at;
-	lull_time follow = follow_on(c, p->bus);
 	bool quiet = spell->closed && spell->to <= cut + follow;
 	if (quiet)
 		p->quiet = spell->to;
 
+	if (!own && (t->told >= 0 || (!p->circuit && in_profile(c, p)))) {
+		say(p, LULL_PULL_COUNTS_NOT, case_say(c, "%s was silent before it: nothing shows that it lost its plug", p->name));
+		return;
+	}
 	if (own && p->cut == LULL_NEVER) {
 		say(p, LULL_PULL_COUNTS_NOT, case_say(c, "the IDs of %s went on: another plug was pulled, or the node map is wrong", p->name));
 		return;
 	}
-	if (all_at_once(c, t)) {
+	if (pull_all_at_once(c, t)) {
 		say(p, LULL_PULL_BREAKS_BUS, case_say(c, "all IDs ended at once, with no order of following: it broke the bus or its gateway (a terminator, "
 							    "a splice), which proves nothing"));
 		return;
@@ -389,16 +215,16 @@ static void judge_pull(struct lull_case *c, struct test *t)
 							 (unsigned long long)after));
 		return;
 	}
-	if (!p->circuit && t->told >= 0 && other >= 0) {
-		say(p, LULL_PULL_COUNTS_NOT, case_say(c, "IDs of %s ended at the same instant: a shared connector, splice or supply", c->v->nodes.at[other].name));
+	int other = t->told >= 0 || t->named_too >= 0 ? t->named : -1;
+	if (!p->circuit && other >= 0 && !t->unsure) {
+		if (t->told >= 0)
+			say(p, LULL_PULL_COUNTS_NOT, case_say(c, "IDs of %s ended at the same instant: a shared connector, splice or supply", c->v->nodes.at[other].name));
+		else
+			say(p, LULL_PULL_COUNTS_NOT, case_say(c, "IDs of %s and of %s ended at the same instant: more than one node lost its supply",
+								    c->v->nodes.at[other].name, c->v->nodes.at[t->named_too].name));
 		return;
 	}
-	if (!p->circuit && t->told < 0 && other >= 0 && also_ended(c, p, other) >= 0) {
-		say(p, LULL_PULL_COUNTS_NOT, case_say(c, "IDs of %s and of %s ended at the same instant: more than one node lost its supply",
-							    c->v->nodes.at[other].name, c->v->nodes.at[also_ended(c, p, other)].name));
-		return;
-	}
-	const struct stop *before_it = quiet && own ? ended_before(c, t) : NULL;
+	const struct stop *before_it = quiet && own ? pull_ended_before(c, t) : NULL;
 	if (before_it) {
 		char id[11];
 		say(p, LULL_PULL_COUNTS_NOT, case_say(c, "%s had ended before the IDs of %s did: another plug was pulled, or the node map is wrong",
@@ -407,7 +233,8 @@ static void judge_pull(struct lull_case *c, struct test *t)
 	}
 	if (quiet) {
 		p->result = LULL_PULL_ENDS_IT;
-		(void)was_held(c, p);
+		if (was_held(c, p) && !p->circuit && other >= 0)
+			p->why = case_say(c, "%s stopped at about the same time, as followers do: look whether the plug feeds it too", c->v->nodes.at[other].name);
 		return;
 	}
 	lull_time seen = (spell->to < t->until ? spell->to : t->until) - cut;
@@ -431,8 +258,8 @@ static void find_back(const struct lull_case *c, size_t mark, struct lull_pull *
 	*until = c->night->end;
 	for (size_t k = mark + 1; k < c->night->marks.n; k++) {
 		const struct lull_mark *m = &c->night->marks.at[k];
-		if ((is_out(m->kind) || is_back(m->kind)) && m->t - MARK_EARLY < *until)
-			*until = m->t - MARK_EARLY;
+		if ((is_out(m->kind) || is_back(m->kind)) && m->t - PULL_EARLY < *until)
+			*until = m->t - PULL_EARLY;
 		if (is_back(m->kind) && p->back == LULL_NEVER && !strcasecmp(m->name, p->name))
 			p->back = m->t;
 	}
@@ -442,7 +269,7 @@ static void count_returned(const struct lull_case *c, struct lull_pull *p)
 {
 	for (size_t i = 0; p->back != LULL_NEVER && i < p->id_count; i++) {
 		int ident = case_ident(c, p->bus, p->ids[i]);
-		p->returned += ident >= 0 && case_first_in(c, (size_t)ident, p->back - MARK_EARLY, p->back + LULL_MIN) != LULL_NEVER;
+		p->returned += ident >= 0 && case_first_in(c, (size_t)ident, p->back - PULL_EARLY, p->back + LULL_MIN) != LULL_NEVER;
 	}
 }
 
@@ -451,7 +278,7 @@ static void test_pull(struct lull_case *c, size_t mark, unsigned bus)
 	const struct lull_mark *m = &c->night->marks.at[mark];
 	struct lull_pull p = { .at = m->t, .cut = LULL_NEVER, .quiet = LULL_NEVER, .bus = (uint8_t)bus, .node = -1,
 		.circuit = m->kind == LULL_MARK_FUSE_OUT, .result = LULL_PULL_COUNTS_NOT, .standing = LULL_SEEN };
-	struct test t = { .p = &p, .told = -1, .cut_to = m->t };
+	struct test t = { .p = &p, .quiet = LULL_NEVER, .told = -1, .cut_from = m->t, .cut_to = m->t };
 
 	snprintf(p.name, sizeof p.name, "%s", m->name);
 	find_back(c, mark, &p, &t.until);
@@ -462,10 +289,7 @@ static void test_pull(struct lull_case *c, size_t mark, unsigned bus)
 		c->oom = true;
 		return;
 	}
-	lull_time to = p.at + MARK_LATE < t.until ? p.at + MARK_LATE : t.until;
-	for (size_t i = 0; i < c->v->ids.n; i++)
-		if (c->v->ids.at[i].bus == bus && find_stop(c, i, p.at - MARK_EARLY, to, &t.stop[t.n]))
-			t.n++;
+	pull_find_stops(c, &t);
 	judge_pull(c, &t);
 	count_returned(c, &p);
 	free(t.stop);
@@ -478,10 +302,13 @@ static void test_pull(struct lull_case *c, size_t mark, unsigned bus)
 	}
 }
 
-/* The one node that lost its plug or supply, as far as the IDs or the name tell. */
-static int node_of_pull(const struct lull_case *c, const struct lull_pull *p)
+/* The one node that lost its plug or supply, as far as the IDs or the name tell. What a circuit feeds is not known: it tells a
+ * node only where that has a name of its own, and nothing else can have ended with it. */
+static int node_of_pull(struct lull_case *c, const struct lull_pull *p)
 {
 	int node = -1;
+	if (p->circuit && (p->unclear_count || !p->id_count || !pull_has_name(c, case_node_of(c, p->bus, p->ids[0]))))
+		return -1;
 	for (size_t i = 0; i < p->id_count; i++) {
 		int one = case_node_of(c, p->bus, p->ids[i]);
 		if (one < 0 || (node >= 0 && one != node))

@@ -14,6 +14,7 @@
 struct said {
 	bool ends, goes_on;
 	enum lull_standing standing;
+	double meant; /* probability that the quiet after a test was no chance; of the best test */
 };
 
 static void with_ids(const struct lull_pull *p, char *buf, size_t size)
@@ -97,10 +98,11 @@ static struct lull_suspect *want_suspect(struct lull_case *c, struct lull_findin
 }
 
 /* One node, and no contradiction: it is named, and the rest share what is left. */
-static void name_it(struct lull_case *c, struct lull_finding *f, int node, enum lull_standing standing)
+static void name_it(struct lull_case *c, struct lull_finding *f, int node, const struct said *said)
 {
 	struct lull_suspect *s = want_suspect(c, f, node);
-	double weight = standing == LULL_CONFIRMED ? WEIGHT_PULL_CONFIRMED : WEIGHT_PULL_LIKELY, rest = 0;
+	enum lull_standing standing = said->standing;
+	double weight = standing == LULL_CONFIRMED ? WEIGHT_PULL_CONFIRMED : WEIGHT_PULL_LIKELY * said->meant, rest = 0;
 	if (!s)
 		return;
 	s->standing = standing;
@@ -128,8 +130,8 @@ static void list_them(struct lull_case *c, struct lull_finding *f, const bool *l
 			off(f, i);
 	for (size_t i = 0; i < nodes && n; i++) {
 		struct lull_suspect *s = listed[i] ? want_suspect(c, f, (int)i) : NULL;
-		if (s)
-			s->confidence = WEIGHT_UNDECIDED / (double)n;
+		if (s) /* one that a circuit feeds may not be all that it feeds */
+			s->confidence = n > 1 ? WEIGHT_UNDECIDED / (double)n : 0.5;
 	}
 }
 
@@ -164,6 +166,21 @@ static void clear_of(struct lull_case *c, struct lull_finding *f, const struct s
 	}
 }
 
+/* That the bus went quiet because of the pull, and did not just then do so by itself. A bus that has been awake so long ends by
+ * itself in the next seconds with a chance of about those seconds over that time; what follows a pull follows soon. */
+static double meant(struct lull_case *c, const struct lull_pull *p)
+{
+	const struct nm_family *family = case_family(c, p->bus);
+	lull_time cut = p->cut != LULL_NEVER ? p->cut : p->at, since = c->v->settle_from;
+	double delay = lull_seconds(p->quiet - cut) - (family ? lull_seconds(family->layout.timeout_ns) : 0);
+	for (size_t i = 0; i < c->v->pulls.n; i++)
+		if (c->v->pulls.at[i].back != LULL_NEVER && c->v->pulls.at[i].back < p->at && c->v->pulls.at[i].back > since)
+			since = c->v->pulls.at[i].back;
+	double awake = fmax(lull_seconds(cut - since), 1);
+	double follows = PULL_BEFORE * exp(-fmax(delay, 0) / PULL_FOLLOW_S) / PULL_FOLLOW_S;
+	return follows / (follows + 1 / awake);
+}
+
 /* What each test adds to the nodes; circuits name a node only if it is the only one that ended. */
 static void collect(struct lull_case *c, const struct lull_finding *f, struct said *said, bool *fed)
 {
@@ -173,13 +190,17 @@ static void collect(struct lull_case *c, const struct lull_finding *f, struct sa
 			continue;
 		if (p->result == LULL_PULL_ENDS_IT && p->node >= 0) {
 			said[p->node].ends = true;
+			said[p->node].meant = fmax(said[p->node].meant, meant(c, p));
 			if (p->standing > said[p->node].standing)
 				said[p->node].standing = p->standing;
 		}
 		if (p->result == LULL_PULL_GOES_ON && p->node >= 0)
 			said[p->node].goes_on = true;
-		for (size_t k = 0; k < p->id_count && p->circuit && p->node < 0; k++) {
-			int node = case_node_of(c, p->bus, p->ids[k]);
+		for (size_t k = 0; k < p->id_count + p->unclear_count && p->node < 0; k++) {
+			bool sure = k < p->id_count;
+			int node = case_node_of(c, p->bus, sure ? p->ids[k] : p->unclear[k - p->id_count]);
+			if (!sure && p->result != LULL_PULL_ENDS_IT)
+				continue;
 			if (node >= 0 && p->result == LULL_PULL_GOES_ON)
 				said[node].goes_on = true;
 			if (node >= 0 && p->result == LULL_PULL_ENDS_IT)
@@ -225,7 +246,7 @@ void case_weigh_pulls(struct lull_case *c, struct lull_finding *f)
 	clear_of(c, f, said, ends > 0 || circuit > 0);
 	case_settle_finding(f);
 	if (ends == 1 && !contrary) {
-		name_it(c, f, last, said[last].standing);
+		name_it(c, f, last, &said[last]);
 	} else if (ends > 1) {
 		case_evidence(c, f, case_say(c, "Tests of %zu different nodes each ended it: one may act on what another tells it. Nobody is named; test again.", ends));
 		list_them(c, f, each, nodes);

@@ -14,6 +14,8 @@
 #define WEIGHT_ONLY_SENDER 0.80 /* nobody else was heard after key-off at all */
 #define WEIGHT_PULL_LIKELY 0.96 /* one unplug test that counts ends it */
 #define WEIGHT_PULL_CONFIRMED 0.99 /* and it repeats */
+#define PULL_BEFORE 0.3 /* who pulls a plug has a reason: so often it is the right one before anything is seen */
+#define PULL_FOLLOW_S 3.0 /* followers outlast what they follow by this, exponentially; with network management after its timeout */
 /* waker */
 #define WEIGHT_ACTIVE_BIT 0.97 /* alone sets active wake-up */
 #define WEIGHT_UNACKNOWLEDGED 0.95 /* begins alone, unacknowledged */

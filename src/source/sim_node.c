@@ -27,7 +27,7 @@ void sim_node_wake(struct sim_world *w, unsigned node, enum sim_cause cause)
 {
 	struct sim_node *n = &w->node[node];
 
-	if (n->state != SIM_OFF && n->state != SIM_DOZE)
+	if ((n->state != SIM_OFF && n->state != SIM_DOZE) || n->unplugged)
 		return;
 
 	/* Booting is the same each time but for a little: the order in which nodes come up is fixed. */
@@ -80,6 +80,27 @@ void sim_node_off(struct sim_world *w, unsigned node)
 {
 	sim_msg_stop_all(w, node, false);
 	asleep(w, node);
+}
+
+void sim_node_unplug(struct sim_world *w, unsigned node)
+{
+	struct sim_node *n = &w->node[node];
+
+	sim_node_off(w, node);
+	n->unplugged = true;
+	n->state = SIM_OFF;
+	controller(w, n, false);
+	sim_nm_need_changed(w, node); /* followers notice; the others have timers of their own */
+}
+
+/* With its supply back it boots like one that the wake line starts. */
+void sim_node_plug(struct sim_world *w, unsigned node)
+{
+	struct sim_node *n = &w->node[node];
+
+	n->unplugged = false;
+	if (!n->ignition || w->key)
+		sim_node_wake(w, node, SIM_BY_LINE);
 }
 
 void sim_node_mute(struct sim_world *w, unsigned node)
@@ -170,7 +191,7 @@ void sim_node_key(struct sim_world *w, bool on)
 	for (unsigned i = 0; i < w->nodes; i++) {
 		struct sim_node *n = &w->node[i];
 
-		if (n->tester)
+		if (n->tester || n->unplugged)
 			continue;
 		if (on) {
 			sim_node_wake(w, i, SIM_BY_LINE);

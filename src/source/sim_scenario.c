@@ -28,6 +28,16 @@
 	X("gateway-relays", "the gateway is first and last, as in deliberate wakes", sim_make_gateway_relays) \
 	X("dongle-wakes", "a tester at the port wakes the bus now and then", sim_make_dongle_wakes) \
 	X("two-buses", "a node of the second bus wakes the first through the gateway", sim_make_two_buses) \
+	X("pull-right", "held awake; the plug of the keeper is pulled, and the bus sleeps", sim_make_pull_right) \
+	X("pull-wrong-first", "held awake; innocents are unplugged first, then the keeper", sim_make_pull_wrong_first) \
+	X("pull-wrong-only", "held awake; only innocents are unplugged", sim_make_pull_wrong_only) \
+	X("pull-repeated", "held awake; the keeper is out, back in, held again, and out again", sim_make_pull_repeated) \
+	X("pull-contradicts", "two tests of one node that say the contrary", sim_make_pull_contradicts) \
+	X("pull-circuit", "held awake; a fuse that feeds three nodes is out", sim_make_pull_circuit) \
+	X("pull-breaks-bus", "held awake; a splice or terminator is pulled, and all ends", sim_make_pull_breaks_bus) \
+	X("pull-too-early", "unplugged while the car was still going to sleep by itself", sim_make_pull_too_early) \
+	X("pull-by-chance", "sleeps late by itself, while innocents are unplugged one by one", sim_make_pull_by_chance) \
+	X("replug-settles", "a plug put back wakes a sleeping car, which settles", sim_make_replug_settles) \
 	X("port-closed", "the gateway closes the port at key-off", sim_make_port_closed) \
 	X("sleeps-well", "asleep in time, at most a little housekeeping", sim_make_sleeps_well) \
 	X("single-frames", "asleep but for a lone slow frame", sim_make_single_frames) \

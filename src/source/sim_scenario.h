@@ -76,6 +76,17 @@ int sim_make_gateway_relays(struct sim_world *);
 int sim_make_dongle_wakes(struct sim_world *);
 int sim_make_two_buses(struct sim_world *);
 
+int sim_make_pull_right(struct sim_world *);
+int sim_make_pull_wrong_first(struct sim_world *);
+int sim_make_pull_wrong_only(struct sim_world *);
+int sim_make_pull_repeated(struct sim_world *);
+int sim_make_pull_contradicts(struct sim_world *);
+int sim_make_pull_circuit(struct sim_world *);
+int sim_make_pull_breaks_bus(struct sim_world *);
+int sim_make_pull_too_early(struct sim_world *);
+int sim_make_pull_by_chance(struct sim_world *);
+int sim_make_replug_settles(struct sim_world *);
+
 int sim_make_port_closed(struct sim_world *);
 int sim_make_sleeps_well(struct sim_world *);
 int sim_make_single_frames(struct sim_world *);

@@ -95,6 +95,7 @@ struct sim_node {
 	bool nm; /* sends NM frames */
 	bool lone; /* has the slow message that wakes nobody */
 	bool body; /* reacts to doors and keys */
+	bool unplugged;
 	uint8_t address; /* NM node address, or J1939 source address */
 	int twin; /* the gateway's half on the other bus, or SIM_NOBODY */
 	unsigned first_msg, msg_count;
@@ -181,7 +182,11 @@ enum sim_act_kind {
 	SIM_ACT_LONE, /* message sends a lone frame, and again every value */
 	SIM_ACT_CLOSE, /* the gateway closes the port: nothing is heard any more */
 	SIM_ACT_REPEAT, /* node requests repeat messages of all (AUTOSAR) */
-	SIM_ACT_STEP /* the capture's clock steps by value */
+	SIM_ACT_STEP, /* the capture's clock steps by value */
+	SIM_ACT_UNPLUG, /* node loses its plug or supply */
+	SIM_ACT_PLUG, /* and gets it back: it starts up */
+	SIM_ACT_CUT, /* a splice or a terminator is gone: nothing comes through any more */
+	SIM_ACT_WHOLE /* and is back */
 };
 struct sim_act {
 	int64_t t;
@@ -330,6 +335,8 @@ void sim_node_wake(struct sim_world *, unsigned node, enum sim_cause);
 void sim_node_mute(struct sim_world *, unsigned node); /* stops sending, stays awake */
 void sim_node_resume(struct sim_world *, unsigned node); /* sends again */
 void sim_node_off(struct sim_world *, unsigned node);
+void sim_node_unplug(struct sim_world *, unsigned node);
+void sim_node_plug(struct sim_world *, unsigned node);
 bool sim_node_needs(const struct sim_world *, const struct sim_node *);
 void sim_node_ask(struct sim_world *, unsigned node, int change);
 void sim_node_run_on(struct sim_world *, unsigned node, int64_t until);

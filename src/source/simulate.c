@@ -64,6 +64,21 @@ static void act(struct sim_world *w, const struct sim_act *a)
 		sim_adapter_flush(w);
 		w->adapter.step += a->value;
 		break;
+	case SIM_ACT_UNPLUG:
+		sim_node_unplug(w, (unsigned)a->node);
+		break;
+	case SIM_ACT_PLUG:
+		sim_node_plug(w, (unsigned)a->node);
+		break;
+	case SIM_ACT_CUT:
+		for (int64_t i = 0; i < a->value; i++)
+			sim_adapter_destroyed(w, &w->bus[0], w->now + i * LULL_MS / 2, false);
+		sim_adapter_flush(w);
+		w->adapter.closed = true;
+		break;
+	case SIM_ACT_WHOLE:
+		w->adapter.closed = false;
+		break;
 	}
 }
 
@@ -339,6 +354,7 @@ void lull_sim_clear(struct lull_sim_night *night)
 	for (size_t i = 0; i < night->truth.node_count; i++)
 		free(night->truth.nodes[i].ids);
 	free(night->truth.nodes);
+	free(night->truth.pulls);
 	free(night->marks.at);
 	free(night->coverage.at);
 	free(night->profile);

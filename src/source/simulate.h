@@ -50,6 +50,12 @@ struct lull_truth_clamp {
 	double first_rise_s, last_rise_s;
 	unsigned loads; /* known loads switched while it lived */
 };
+/* What was pulled, whatever the mark says. */
+struct lull_truth_pull {
+	double at_s;
+	char node[LULL_NODE_NAME]; /* "" several, or none: a circuit, a splice */
+	bool ends_it; /* it, or a node behind it, is what kept the bus awake, alone */
+};
 struct lull_truth {
 	const char *scenario;
 	uint64_t seed;
@@ -57,6 +63,8 @@ struct lull_truth {
 	size_t finding_count; /* the findings a right report has; nights that accuse nobody have node "" */
 	struct lull_truth_node *nodes;
 	size_t node_count;
+	struct lull_truth_pull *pulls; /* by at_s */
+	size_t pull_count;
 	bool may[LULL_CODE_COUNT]; /* codes that are not wrong beside those */
 	double key_off_s, first_quiet_s; /* NAN unknown */
 	double limit_mA;

@@ -5,8 +5,33 @@
  * suspect of 0.5 or more that is not the truth's. Half of the nights come with a node map, half without. */
 #include "nights.h"
 
+#include <math.h>
 #include <stdio.h>
 #include <string.h>
+
+static const struct lull_truth_pull *true_pull(const struct lull_truth *truth, lull_time mark)
+{
+	for (size_t i = 0; i < truth->pull_count; i++)
+		if (fabs(truth->pulls[i].at_s - lull_seconds(mark)) < 20)
+			return &truth->pulls[i];
+	return NULL;
+}
+
+static void score_pulls(const struct lull_truth *truth, const struct lull_verdict *v, struct bus_table *table)
+{
+	for (size_t i = 0; i < v->pulls.n; i++) {
+		const struct lull_pull *p = &v->pulls.at[i];
+		const struct lull_truth_pull *t = true_pull(truth, p->at);
+		bool told = p->standing != LULL_SEEN, truly = t && t->ends_it;
+
+		table->tests += truly;
+		table->tests_told += truly && told;
+		table->tests_wrong += told && !truly;
+		if (verbose && told != truly)
+			printf("  %s seed %llu: test of %s at %.0f s %s: %s\n", truth->scenario, (unsigned long long)truth->seed, p->name,
+				lull_seconds(p->at), told ? "told to end it, wrongly" : "ended it, not told", p->why ? p->why : "goes on");
+	}
+}
 
 static void score_night(const struct lull_truth *truth, const struct lull_verdict *v, bool named, struct bus_score *score, struct bus_table *table)
 {
@@ -25,6 +50,12 @@ static void score_night(const struct lull_truth *truth, const struct lull_verdic
 			table->bin_n[bin]++;
 			table->bin_sum[bin] += s->confidence;
 			table->bin_hit[bin] += is_guilty(s, truth, f->code);
+			/* two that each ended it are listed, not told */
+			if ((int)k == f->named) {
+				table->standing[s->standing].n++;
+				table->standing[s->standing].hit += is_guilty(s, truth, f->code);
+				table->standing[s->standing].sum += s->confidence;
+			}
 		}
 	}
 	for (size_t i = 0; i < truth->finding_count; i++) {
@@ -38,7 +69,7 @@ static void score_night(const struct lull_truth *truth, const struct lull_verdic
 				continue;
 			if (f->named >= 0) {
 				someone = true;
-				found |= is_node(&f->suspects.at[f->named], true_node(truth, t->node));
+				found |= is_node(&f->suspects.at[f->named], true_node(truth, t->node)) || !strcmp(f->suspects.at[f->named].node, t->node);
 			}
 			for (size_t s = 0; s < f->suspects.n; s++)
 				for (size_t id = 0; id < f->suspects.at[s].id_count; id++)
@@ -94,6 +125,7 @@ void bus_night(const char *scenario, size_t index, uint64_t seed, struct bus_tab
 			score->broken++;
 		} else {
 			score_night(&sim.truth, &verdict, named, score, table);
+			score_pulls(&sim.truth, &verdict, table);
 			kin_score(&sim, &night, &verdict, &size, &table->kin);
 			lull_verdict_clear(&verdict);
 		}
@@ -128,6 +160,37 @@ static void print_row(const char *name, const struct bus_score *s)
 		snprintf(listed, sizeof listed, "%u/%u", s->listed, s->listable);
 	printf("%-20s %6u %6u %9s %6u %9s %8s %6u %8llu\n", name, s->nights, s->right, suspect, s->wrong, undecided, listed, s->broken,
 		s->nights ? s->frames / s->nights : 0);
+}
+
+/* A standing must hold what is stated with it: the upper end of the interval of what came true may not lie below it. */
+static bool report_standings(const struct bus_table *tables, unsigned long jobs)
+{
+	unsigned tests = 0, told = 0, wrong = 0;
+	bool good = true;
+
+	printf("\nstanding     named    stated   right   95 %% interval of the share\n");
+	for (int k = LULL_SEEN; k <= LULL_CONFIRMED; k++) {
+		struct standing_score s = { 0 };
+		for (unsigned long job = 0; job < jobs; job++) {
+			s.n += tables[job].standing[k].n;
+			s.hit += tables[job].standing[k].hit;
+			s.sum += tables[job].standing[k].sum;
+		}
+		if (!s.n)
+			continue;
+		bool held = wilson(s.hit, s.n, 1) >= s.sum / s.n;
+		printf("%-10s %7u      %.2f    %.2f   %.2f - %.2f%s\n", lull_standing_name((enum lull_standing)k), s.n, s.sum / s.n, (double)s.hit / s.n,
+			wilson(s.hit, s.n, -1), wilson(s.hit, s.n, 1), held ? "" : "   less than stated");
+		good &= held || k == LULL_SEEN;
+	}
+	for (unsigned long job = 0; job < jobs; job++) {
+		tests += tables[job].tests;
+		told += tables[job].tests_told;
+		wrong += tables[job].tests_wrong;
+	}
+	if (tests)
+		printf("unplug tests that ended it: %u, told so %u (%.0f %%); told so wrongly: %u\n", tests, told, 100.0 * told / tests, wrong);
+	return good;
 }
 
 bool bus_report(const struct bus_table *tables, unsigned long jobs, bool died)
@@ -166,10 +229,11 @@ bool bus_report(const struct bus_table *tables, unsigned long jobs, bool died)
 			printf("%.1f - %.1f    %8u   %.2f   %.2f    %.2f - %.2f\n", bin / 10.0, (bin + 1) / 10.0, n, sum / n, (double)hit / n,
 				wilson(hit, n, -1), wilson(hit, n, 1));
 	}
+	bool standings = report_standings(tables, jobs);
 	kin_report(tables, jobs);
 	bool enough = !died && all.nights > 0 && all.right * 100 >= all.nights * 95 && all.wrong * 100 <= all.nights * 2;
 	printf("\nright finding in %.1f %% of nights (at least 95), a wrong name in %.1f %% (at most 2)%s\n",
 		all.nights ? 100.0 * all.right / all.nights : 0, all.nights ? 100.0 * all.wrong / all.nights : 0, died ? "; a job died" : "");
-	printf("%u passed, %u failed\n", passed + enough, failed + !enough);
-	return !failed && enough;
+	printf("%u passed, %u failed\n", passed + enough + standings, failed + !enough + !standings);
+	return !failed && enough && standings;
 }

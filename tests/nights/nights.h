@@ -8,7 +8,7 @@
 
 #include <lull/verdict.h>
 
-#define MOST_SCENARIOS 64
+#define MOST_SCENARIOS 96
 #define DECILES 10
 
 /* --- feed.c: a night into memory, as an import would --- */
@@ -59,8 +59,15 @@ struct kin_table {
 	unsigned index_n[STAMPS][2];
 	double index_sum[STAMPS][2];
 };
+/* Of suspects with a standing, and of unplug tests. */
+struct standing_score {
+	unsigned n, hit;
+	double sum; /* of the stated probabilities */
+};
 struct bus_table {
 	struct bus_score of[MOST_SCENARIOS];
+	struct standing_score standing[3]; /* by enum lull_standing */
+	unsigned tests, tests_told, tests_wrong; /* that ended it in truth; of these told so; told so though they did not */
 	unsigned bin_n[DECILES], bin_hit[DECILES];
 	double bin_sum[DECILES];
 	struct kin_table kin;

@@ -33,8 +33,9 @@ bool is_node(const struct lull_suspect *s, const struct lull_truth_node *node)
 bool is_guilty(const struct lull_suspect *s, const struct lull_truth *truth, enum lull_code code)
 {
 	for (size_t i = 0; i < truth->finding_count; i++)
+		/* an unplug test names by what the person at the plug said */
 		if (truth->finding[i].code == code && truth->finding[i].node[0] && truth->finding[i].role == s->role &&
-			is_node(s, true_node(truth, truth->finding[i].node)))
+			(is_node(s, true_node(truth, truth->finding[i].node)) || !strcmp(s->node, truth->finding[i].node)))
 			return true;
 	return false;
 }

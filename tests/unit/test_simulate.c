@@ -276,6 +276,35 @@ static void check_good(const struct heard *h)
 	assert_true(awake < 0.01 * (1e-9 * (double)length(h) - settle_s(h)));
 }
 
+/* What is unplugged is not heard until it is back, and what held the bus alone leaves it quiet. */
+static void check_pulls(const struct heard *h)
+{
+	const struct lull_truth *truth = &h->night.truth;
+	size_t marks = 0;
+
+	for (size_t i = 0; i < h->night.marks.n; i++) {
+		const struct lull_mark *m = &h->night.marks.at[i];
+
+		if (m->kind != LULL_MARK_UNPLUGGED && m->kind != LULL_MARK_FUSE_OUT)
+			continue;
+		assert_true(m->name[0]);
+		assert_true(marks < truth->pull_count);
+
+		const struct lull_truth_pull *p = &truth->pulls[marks++];
+		bool quiet = false;
+
+		assert_true(1e-9 * (double)m->t > p->at_s - 2.5 && 1e-9 * (double)m->t < p->at_s + 8.5);
+		for (unsigned k = 0; k < h->spells[0]; k++) {
+			double to = 1e-9 * (double)h->spell[0][k].to;
+
+			quiet |= to > p->at_s - 1 && to < p->at_s + 25;
+		}
+		if (p->ends_it)
+			assert_true(quiet);
+	}
+	assert_int_equal(marks, truth->pull_count);
+}
+
 static void check_coverage(const struct heard *h)
 {
 	for (unsigned bus = 0; bus < h->night.bus_count; bus++) {
@@ -316,6 +345,10 @@ static void check_night(const struct heard *h)
 	}
 	for (size_t i = 1; i < h->night.marks.n; i++)
 		assert_true(h->night.marks.at[i].t >= h->night.marks.at[i - 1].t);
+	if (truth->pull_count) {
+		check_pulls(h);
+		return;
+	}
 	switch (truth->finding[0].code) {
 	case LULL_HELD_AWAKE:
 		check_held(h);
@@ -653,7 +686,7 @@ static void options_and_errors(void **state)
 
 int main(void)
 {
-	static struct CMUnitTest tests[64] = {
+	static struct CMUnitTest tests[128] = {
 		cmocka_unit_test(same_seed_same_night),
 		cmocka_unit_test(profile_text),
 		cmocka_unit_test(options_and_errors),
@@ -663,9 +696,9 @@ int main(void)
 	};
 	size_t n, count = 6;
 	const struct lull_sim_scenario *s = lull_sim_scenarios(&n);
-	static struct lull_sim_scenario copy[60];
+	static struct lull_sim_scenario copy[96];
 
-	for (size_t i = 0; i < n && i < 60; i++) {
+	for (size_t i = 0; i < n && i < 96; i++) {
 		copy[i] = s[i];
 		tests[count++] = (struct CMUnitTest){
 			.name = s[i].name, .test_func = frames_agree_with_truth, .initial_state = &copy[i]
