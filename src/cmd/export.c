@@ -1,36 +1,52 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* export: parts of a recording as text that import reads back. */
+/* export: parts of a recording for a spreadsheet, another program, or for import to read back. */
 #include <cmd/cmd.h>
+#include <cmd/judged.h>
 #include <cmd/output.h>
 #include <errno.h>
 #include <getopt.h>
 #include <inttypes.h>
 #include <lull/night.h>
 #include <math.h>
+#include <report/rows.h>
 #include <report/when.h>
 #include <stdio.h>
-#include <store/store.h>
 #include <string.h>
 
 static const char who[] = "lull export";
 
+enum what { NOTHING, COVERAGE, CURRENT, SPELLS, STRETCHES, FRAMES };
+static const char *const words[] = {
+	[COVERAGE] = "--coverage", [CURRENT] = "--current", [SPELLS] = "--spells", [STRETCHES] = "--stretches", [FRAMES] = "--frames"};
+
 struct options {
-	const char *recording, *output;
-	bool coverage, current;
+	struct lull_judged_options judged;
+	const char *output;
+	enum what what;
+	enum { AS_CSV, AS_JSON, AS_PCAPNG } form;
+	bool told_form, raw;
 };
 
 static int help(void)
 {
-	(void)fputs("Usage: lull export --coverage|--current [-o FILE] NIGHT.lull\n"
-		    "Write part of a recording as CSV, which 'lull import' reads back.\n"
+	(void)fputs("Usage: lull export WHAT [OPTION]... NIGHT.lull\n"
+		    "Write part of a recording for a spreadsheet or another program.\n"
 		    "\n"
-		    "      --coverage     when each bus was observed, and why not where it was not:\n"
-		    "                     bus,from,to,why\n"
-		    "      --current      the clamp's samples by the clamp's own clock, no zero taken\n"
-		    "                     off: seconds, or dates where the log has them, and mA;\n"
-		    "                     empty where there is no reading\n"
-		    "  -o, --output FILE  write there instead of standard output\n"
-		    "      --help         display this help and exit\n"
+		    "What (columns: man lull-export):\n"
+		    "      --spells       when each bus was awake, who woke it, who kept it\n"
+		    "      --stretches    when each ID sent without a break, period, clock\n"
+		    "      --current      the current by the recording's clock, zero taken off\n"
+		    "      --current-raw  the clamp's samples by its own clock, no zero taken off:\n"
+		    "                     'lull import --clamp' reads it back\n"
+		    "      --coverage     when each bus was observed, and why not where it was\n"
+		    "                     not: 'lull import --coverage' reads it back\n"
+		    "      --frames       the frames kept around the edges of spells, as pcapng\n"
+		    "\n"
+		    "      --format FORM      csv (default), jsonl: one JSON object a line, or, for\n"
+		    "                         --frames, pcapng (default)\n"
+		    "  -p, --profile FILE     this profile instead of the recording's own\n"
+		    "  -o, --output FILE      write there instead of standard output\n"
+		    "      --help             display this help and exit\n"
 		    "\n"
 		    "Exit status: 0, or 2 on an error.\n",
 		stdout);
@@ -38,33 +54,70 @@ static int help(void)
 						: LULL_EXIT_OK;
 }
 
+static int set_what(struct options *o, enum what what, bool raw)
+{
+	if (o->what != NOTHING && (o->what != what || o->raw != raw))
+		return lull_misuse(who, "one thing at a time: %s%s or %s%s", words[o->what], o->raw ? "-raw" : "", words[what], raw ? "-raw" : "");
+	o->what = what;
+	o->raw = raw;
+	return 0;
+}
+
+static int set_form(struct options *o, const char *word)
+{
+	o->told_form = true;
+	if (!strcmp(word, "csv"))
+		o->form = AS_CSV;
+	else if (!strcmp(word, "jsonl"))
+		o->form = AS_JSON;
+	else if (!strcmp(word, "pcapng"))
+		o->form = AS_PCAPNG;
+	else
+		return lull_misuse(who, "there is no format '%s'; it is csv, jsonl or pcapng", word);
+	return 0;
+}
+
 /* -1: go on; else the exit status. */
 static int parse(int argc, char **argv, struct options *o)
 {
-	enum { HELP = 256, COVERAGE, CURRENT };
-	static const struct option longs[] = {{"coverage", no_argument, NULL, COVERAGE},
-		{"current", no_argument, NULL, CURRENT},
-		{"output", required_argument, NULL, 'o'}, {"help", no_argument, NULL, HELP},
-		{NULL, 0, NULL, 0}};
-	int c;
+	enum { HELP = 256, FORM, OPT_COVERAGE, OPT_CURRENT, OPT_RAW, OPT_SPELLS, OPT_STRETCHES, OPT_FRAMES };
+	static const struct option longs[] = {{"coverage", no_argument, NULL, OPT_COVERAGE}, {"current", no_argument, NULL, OPT_CURRENT},
+		{"current-raw", no_argument, NULL, OPT_RAW}, {"spells", no_argument, NULL, OPT_SPELLS},
+		{"stretches", no_argument, NULL, OPT_STRETCHES}, {"frames", no_argument, NULL, OPT_FRAMES},
+		{"format", required_argument, NULL, FORM}, {"profile", required_argument, NULL, 'p'},
+		{"output", required_argument, NULL, 'o'}, {"help", no_argument, NULL, HELP}, {NULL, 0, NULL, 0}};
+	int c, r = 0;
 
-	while ((c = getopt_long(argc, argv, "o:", longs, NULL)) != -1) {
+	while (!r && (c = getopt_long(argc, argv, "p:o:", longs, NULL)) != -1) {
 		switch (c) {
-		case COVERAGE: o->coverage = true; break;
-		case CURRENT: o->current = true; break;
+		case OPT_COVERAGE: r = set_what(o, COVERAGE, false); break;
+		case OPT_CURRENT: r = set_what(o, CURRENT, false); break;
+		case OPT_RAW: r = set_what(o, CURRENT, true); break;
+		case OPT_SPELLS: r = set_what(o, SPELLS, false); break;
+		case OPT_STRETCHES: r = set_what(o, STRETCHES, false); break;
+		case OPT_FRAMES: r = set_what(o, FRAMES, false); break;
+		case FORM: r = set_form(o, optarg); break;
+		case 'p': o->judged.profile = optarg; break;
 		case 'o': o->output = optarg; break;
 		case HELP: return help();
 		default: return lull_try_help(who);
 		}
 	}
-	if (o->coverage == o->current)
-		return lull_misuse(who, o->coverage ? "either --coverage or --current"
-						    : "what to write was not given (--coverage or --current)");
+	if (r)
+		return r;
+	if (o->what == NOTHING)
+		return lull_misuse(who, "what to write was not given (--spells, --stretches, --current, --coverage or --frames)");
+	if (!o->told_form && o->what == FRAMES)
+		o->form = AS_PCAPNG;
+	if (o->form == AS_PCAPNG && o->what != FRAMES)
+		return lull_misuse(who, "only --frames can be written as pcapng");
+	if (o->form == AS_JSON && (o->raw || o->what == COVERAGE))
+		return lull_misuse(who, "%s%s is for 'lull import', which reads CSV", words[o->what], o->raw ? "-raw" : "");
 	if (optind + 1 != argc)
 		return optind == argc
 			? lull_misuse(who, "no recording was given")
 			: lull_misuse(who, "one recording at a time: what is '%s'?", argv[optind + 1]);
-	o->recording = argv[optind];
+	o->judged.recording = argv[optind];
 	return -1;
 }
 
@@ -136,7 +189,7 @@ static void put_mA(FILE *out, int32_t uA)
 		(void)fprintf(out, "%s%" PRId64 ".%03" PRId64, uA < 0 ? "-" : "", size / 1000, size % 1000);
 }
 
-static void current(FILE *out, const struct lull_night *night)
+static void current_raw(FILE *out, const struct lull_night *night)
 {
 	const struct lull_clamp *clamp = &night->clamp;
 	/* Stamps as the log had them; nanoseconds on. */
@@ -164,28 +217,50 @@ static void current(FILE *out, const struct lull_night *night)
 	}
 }
 
+static int write_it(FILE *out, const struct options *o, const struct lull_judged *j)
+{
+	const bool json = o->form == AS_JSON;
+
+	switch (o->what) {
+	case COVERAGE: coverage(out, &j->night); break;
+	case CURRENT:
+		if (o->raw)
+			current_raw(out, &j->night);
+		else
+			lull_rows_current(out, json, &j->night, &j->verdict);
+		break;
+	case SPELLS: lull_rows_spells(out, json, &j->night, &j->verdict); break;
+	case STRETCHES: lull_rows_stretches(out, json, &j->night); break;
+	case FRAMES:
+		if (o->form == AS_PCAPNG)
+			return lull_rows_frames_pcapng(out, &j->night);
+		lull_rows_frames(out, json, &j->night);
+		break;
+	case NOTHING: break;
+	}
+	return 0;
+}
+
 int lull_cmd_export(int argc, char **argv)
 {
-	struct options o = {0};
+	struct options o = {.judged = lull_judged_options_default()};
 	struct lull_output out;
-	struct lull_night night = {0};
-	char text[1024];
+	struct lull_judged j;
 	int r = parse(argc, argv, &o), err;
 
 	if (r >= 0)
 		return r;
-	if (lull_store_load(o.recording, &night, text, sizeof text))
-		return lull_fail(who, "%s", text);
-	if (o.current && !night.clamp.present) {
-		lull_night_clear(&night);
-		return lull_fail(who, "%s holds no current: it was imported without a clamp's log", o.recording);
+	r = lull_judged_load(&j, &o.judged, who);
+	if (r)
+		return r;
+	if (o.what == CURRENT && !j.night.clamp.present) {
+		lull_judged_clear(&j);
+		return lull_fail(who, "%s holds no current: it was imported without a clamp's log", o.judged.recording);
 	}
 	err = lull_output_open(&out, o.output);
-	if (!err) {
-		(o.current ? current : coverage)(out.stream, &night);
-		err = lull_output_close(&out, 0);
-	}
-	lull_night_clear(&night);
+	if (!err)
+		err = lull_output_close(&out, write_it(out.stream, &o, &j));
+	lull_judged_clear(&j);
 	if (err)
 		return lull_fail(who, "%s: %s", o.output ? o.output : "standard output", strerror(-err));
 	return LULL_EXIT_OK;

@@ -38,13 +38,13 @@ run 2 "two charges" report --charge 80 --rest-voltage 12.5 n.lull
 run 2 "two capacities" report --capacity 70 --reserve 120 n.lull
 run 2 "too full" report --charge 110 n.lull
 
-run 0 "export" export --current -o current.csv n.lull
+run 0 "export" export --current-raw -o current.csv n.lull
 is "columns with their units" "$(head -n 1 current.csv)" "time (s),current (mA)"
 is "the first sample as the log had it" "$(sed -n 2p current.csv)" "1000.000000000,2995.000"
 is "all samples" "$(wc -l <current.csv)" 1301
 run 0 "read back, alone" import --clamp current.csv -o again.lull
 has out "current only" "current only"
-run 0 "export again" export --current -o again.csv again.lull
+run 0 "export again" export --current-raw -o again.csv again.lull
 cmp -s current.csv again.csv && ok "the same samples" || not_ok "the samples differ"
 run 1 "report of current alone" report again.lull
 has out "no bus was heard" "no bus was listened to"
@@ -76,7 +76,7 @@ has out "an overload is the end of the range" "1 reading at the end of its range
 run 1 "report" report m.lull
 has out "what was passed over, and where" "meter.csv.gz:52: \"x\" is not a number"
 has out "the logger's own draw" "290 mA were taken off"
-run 0 "export" export --current m.lull
+run 0 "export" export --current-raw m.lull
 is "dates come back as dates" "$(sed -n 2p out)" "2026-03-05T22:00:00.000000000Z,90.000"
 is "at the end of the range" "$(sed -n 32p out)" "2026-03-05T22:00:30.000000000Z,60000.000"
 is "an empty cell where there is no reading" "$(sed -n 52p out)" "2026-03-05T22:00:50.000000000Z,"
