@@ -91,7 +91,7 @@ static void image_put(struct image *image, uint64_t at, const uint8_t *data, siz
 {
 	image->there = true;
 	image_grow(image, (size_t)at + len);
-	if (len)
+	if (len && image->data)
 		memcpy(image->data + at, data, len);
 }
 
@@ -445,7 +445,8 @@ void torn_cut(const char *path, const char *into, enum torn_how how, uint64_t *r
 			FILE *to = fopen(out, "wb");
 
 			assert_non_null(to);
-			assert_int_equal(fwrite(image.data, 1, image.len, to), image.len);
+			if (image.len)
+				assert_int_equal(fwrite(image.data, 1, image.len, to), image.len);
 			assert_int_equal(fclose(to), 0);
 		}
 		free(image.data);
