@@ -18,6 +18,10 @@ debian)
 		busybox insmod "$modules/$m.ko" || echo "init: no module $m"
 	done
 	;;
+qemu)
+	mount -t 9p -o trans=virtio,version=9p2000.L,msize=262144 out "$OUT"
+	for m in can-raw vcan kvaser_pci slcan; do /usr/sbin/modprobe -d "$QEMU_KERNEL" "$m" || echo "init: no module $m"; done
+	;;
 virtual) mount -t hostfs -o "$OUT" none "$OUT" ;;
 esac
 ip link set lo up 2>/dev/null

@@ -36,3 +36,20 @@ start_virtual() {
 	fi
 	start_uml "$kernel" "$@" time-travel=inf-cpu
 }
+
+# Two SJA1000 controllers on one bus; the host's files over 9p. No hardware acceleration: the same everywhere.
+start_qemu() {
+	local scratch=$1 memory=$2 limit=$3 kernel
+	if ! kernel=$("$root/scripts/qemu-kernel.sh"); then
+		echo "Debian's kernel could not be had" >"$scratch/console"
+		return 1
+	fi
+	sed -i "1a export QEMU_KERNEL='$kernel'" "$scratch/init"
+	timeout --kill-after=5 "$limit" qemu-system-x86_64 -M pc -accel tcg -cpu max -m "${memory%M}" -smp 1 \
+		-kernel "$kernel/vmlinux" -initrd "$kernel/initrd.gz" -nographic -no-reboot -nodefaults -serial mon:stdio \
+		-append "console=ttyS0 quiet panic=-1 start=$scratch/init" \
+		-virtfs "local,path=/,mount_tag=host,security_model=none,readonly=on,multidevs=remap" \
+		-virtfs "local,path=$scratch/out,mount_tag=out,security_model=none,multidevs=remap" \
+		-object can-bus,id=canbus0 -device kvaser_pci,canbus=canbus0 -device kvaser_pci,canbus=canbus0 \
+		</dev/null >"$scratch/console" 2>&1
+}
