@@ -20,6 +20,7 @@ static const struct lull_cmd commands[] = {
 	{"profile", "check what you know of a car", lull_cmd_profile},
 	{"learn", "make a node map from unplug tests", lull_cmd_learn},
 	{"export", "write parts of a recording as text", lull_cmd_export},
+	{"link", "set a CAN interface up to listen only, or find its bit rate", lull_cmd_link},
 	{"fuse", "tell currents from voltage drops across fuses", lull_cmd_fuse},
 	{"simulate", "invent a night, to try things out", lull_cmd_simulate},
 };

@@ -19,23 +19,23 @@ static const struct {
 	{50000, true, true, false}, {33333, false, true, true}};
 static const uint32_t data_rates[] = {2000000, 5000000, 4000000, 1000000, 8000000};
 
-const char *lull_physical_name(enum lull_physical p)
+const char *lull_transceiver_name(enum lull_transceiver p)
 {
 	switch (p) {
-	case LULL_PHYSICAL_HIGH_SPEED: return "high-speed";
-	case LULL_PHYSICAL_FAULT_TOLERANT: return "fault-tolerant";
-	case LULL_PHYSICAL_SINGLE_WIRE: return "single-wire";
-	case LULL_PHYSICAL_UNKNOWN: break;
+	case LULL_TRANSCEIVER_HIGH_SPEED: return "high-speed";
+	case LULL_TRANSCEIVER_FAULT_TOLERANT: return "fault-tolerant";
+	case LULL_TRANSCEIVER_SINGLE_WIRE: return "single-wire";
+	case LULL_TRANSCEIVER_UNKNOWN: break;
 	}
 	return "unknown";
 }
 
-int lull_physical_parse(const char *text, enum lull_physical *out)
+int lull_transceiver_parse(const char *text, enum lull_transceiver *out)
 {
-	enum lull_physical p;
+	enum lull_transceiver p;
 
-	for (p = LULL_PHYSICAL_UNKNOWN; p <= LULL_PHYSICAL_SINGLE_WIRE; p++) {
-		if (!strcasecmp(text, lull_physical_name(p))) {
+	for (p = LULL_TRANSCEIVER_UNKNOWN; p <= LULL_TRANSCEIVER_SINGLE_WIRE; p++) {
+		if (!strcasecmp(text, lull_transceiver_name(p))) {
 			*out = p;
 			return 0;
 		}
@@ -81,13 +81,13 @@ void lull_heard_frame(struct lull_heard *h, const struct lull_frame *f, uint32_t
 		h->id[h->ids++] = f->id;
 }
 
-static bool fits_transceiver(size_t i, enum lull_physical p)
+static bool fits_transceiver(size_t i, enum lull_transceiver p)
 {
 	switch (p) {
-	case LULL_PHYSICAL_HIGH_SPEED: return rates[i].high_speed;
-	case LULL_PHYSICAL_FAULT_TOLERANT: return rates[i].fault_tolerant;
-	case LULL_PHYSICAL_SINGLE_WIRE: return rates[i].single_wire;
-	case LULL_PHYSICAL_UNKNOWN: break;
+	case LULL_TRANSCEIVER_HIGH_SPEED: return rates[i].high_speed;
+	case LULL_TRANSCEIVER_FAULT_TOLERANT: return rates[i].fault_tolerant;
+	case LULL_TRANSCEIVER_SINGLE_WIRE: return rates[i].single_wire;
+	case LULL_TRANSCEIVER_UNKNOWN: break;
 	}
 	return true;
 }
@@ -98,18 +98,18 @@ static void add(struct lull_search *s, uint32_t bitrate, uint32_t fd_bitrate)
 		s->tries[s->n++] = (struct lull_try){.bitrate = bitrate, .fd_bitrate = fd_bitrate};
 }
 
-void lull_search_plan(struct lull_search *s, enum lull_physical p, bool fd)
+void lull_search_plan(struct lull_search *s, enum lull_transceiver p, bool fd)
 {
 	static const uint32_t nominal[] = {500000, 1000000, 250000};
 	size_t i, j;
 
 	memset(s, 0, sizeof *s);
-	s->physical = p;
+	s->transceiver = p;
 	for (i = 0; i < sizeof rates / sizeof rates[0]; i++) {
 		if (fits_transceiver(i, p))
 			add(s, rates[i].rate, 0);
 	}
-	if (fd && (p == LULL_PHYSICAL_UNKNOWN || p == LULL_PHYSICAL_HIGH_SPEED)) {
+	if (fd && (p == LULL_TRANSCEIVER_UNKNOWN || p == LULL_TRANSCEIVER_HIGH_SPEED)) {
 		for (i = 0; i < sizeof nominal / sizeof nominal[0]; i++) {
 			for (j = 0; j < sizeof data_rates / sizeof data_rates[0]; j++)
 				add(s, nominal[i], data_rates[j]);
@@ -214,7 +214,7 @@ static void found(struct lull_search *s, const struct lull_try *t)
 		return;
 	}
 	s->answer = LULL_SEARCH_FOUND;
-	if (t->bitrate <= 33333 && s->physical != LULL_PHYSICAL_SINGLE_WIRE)
+	if (t->bitrate <= 33333 && s->transceiver != LULL_TRANSCEIVER_SINGLE_WIRE)
 		(void)snprintf(s->why, sizeof s->why,
 			"Buses at %s are single-wire as a rule: make sure that the adapter's transceiver is of that kind", rate);
 	else if (errors(&t->heard))
@@ -312,7 +312,7 @@ static enum lull_link_result one(const struct lull_search_io *io, const char *na
 	return r;
 }
 
-void lull_search_run(const struct lull_search_io *io, const char *name, int64_t ns, enum lull_physical p, struct lull_search *s)
+void lull_search_run(const struct lull_search_io *io, const char *name, int64_t ns, enum lull_transceiver p, struct lull_search *s)
 {
 	struct lull_link_state state;
 	char said[160];

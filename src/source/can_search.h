@@ -26,9 +26,9 @@ struct lull_heard {
 void lull_heard_frame(struct lull_heard *, const struct lull_frame *, uint32_t *last_id, lull_time *last_t);
 
 /* What transceiver the adapter has, as far as told. */
-enum lull_physical { LULL_PHYSICAL_UNKNOWN, LULL_PHYSICAL_HIGH_SPEED, LULL_PHYSICAL_FAULT_TOLERANT, LULL_PHYSICAL_SINGLE_WIRE };
-const char *lull_physical_name(enum lull_physical); /* "high-speed" ... */
-LULL_MUST_CHECK int lull_physical_parse(const char *, enum lull_physical *);
+enum lull_transceiver { LULL_TRANSCEIVER_UNKNOWN, LULL_TRANSCEIVER_HIGH_SPEED, LULL_TRANSCEIVER_FAULT_TOLERANT, LULL_TRANSCEIVER_SINGLE_WIRE };
+const char *lull_transceiver_name(enum lull_transceiver); /* "high-speed" ... */
+LULL_MUST_CHECK int lull_transceiver_parse(const char *, enum lull_transceiver *);
 
 #define LULL_TRIES_MAX 32
 struct lull_try {
@@ -52,7 +52,7 @@ const char *lull_search_answer_name(enum lull_search_answer);
 struct lull_search {
 	struct lull_try tries[LULL_TRIES_MAX];
 	size_t n;
-	enum lull_physical physical;
+	enum lull_transceiver transceiver;
 	bool errors_visible; /* this adapter showed a bus error, or can report them */
 	enum lull_search_answer answer;
 	size_t best; /* index of the rate found, or of the one that fits least badly; n if none */
@@ -73,10 +73,10 @@ struct lull_search_io lull_search_kernel(void);
 
 /* Tries what fits the transceiver and the controller, ns each, and stops early where one is beyond doubt. Ends with the link down.
  * *search: all tries and the answer. */
-void lull_search_run(const struct lull_search_io *, const char *name, int64_t ns, enum lull_physical, struct lull_search *search);
+void lull_search_run(const struct lull_search_io *, const char *name, int64_t ns, enum lull_transceiver, struct lull_search *search);
 
 /* The judgement alone: the rates to try, then the answer from what the tries heard. */
-void lull_search_plan(struct lull_search *, enum lull_physical, bool fd);
+void lull_search_plan(struct lull_search *, enum lull_transceiver, bool fd);
 /* Index of the next try, or n: enough was heard. What was heard so far decides which data phases are worth it. */
 size_t lull_search_next(const struct lull_search *);
 void lull_search_judge(struct lull_search *);

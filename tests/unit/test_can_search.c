@@ -12,7 +12,7 @@
 #include <source/can_fake.h>
 #include <string.h>
 
-static void run(struct lull_fake_adapter *a, enum lull_physical p, struct lull_search *s)
+static void run(struct lull_fake_adapter *a, enum lull_transceiver p, struct lull_search *s)
 {
 	const struct lull_search_io io = lull_fake_search(a);
 
@@ -34,7 +34,7 @@ static void test_rates(void **unused)
 
 		a.bus_rate = rates[i];
 		a.classical_per_s = 200;
-		run(&a, LULL_PHYSICAL_UNKNOWN, &s);
+		run(&a, LULL_TRANSCEIVER_UNKNOWN, &s);
 		assert_int_equal(s.answer, LULL_SEARCH_FOUND);
 		assert_int_equal(s.tries[s.best].bitrate, rates[i]);
 		assert_int_equal(s.tries[s.best].fd_bitrate, 0);
@@ -43,7 +43,7 @@ static void test_rates(void **unused)
 		a.bus_rate = rates[i];
 		a.classical_per_s = 200;
 		a.shows_errors = false;
-		run(&a, LULL_PHYSICAL_UNKNOWN, &s);
+		run(&a, LULL_TRANSCEIVER_UNKNOWN, &s);
 		assert_int_equal(s.answer, LULL_SEARCH_FOUND);
 		assert_int_equal(s.tries[s.best].bitrate, rates[i]);
 	}
@@ -98,7 +98,7 @@ static void test_answers(void **unused)
 			a.shows_errors = false;
 			a.state.can_do &= ~(uint32_t)CAN_CTRLMODE_BERR_REPORTING;
 		}
-		run(&a, LULL_PHYSICAL_UNKNOWN, &s);
+		run(&a, LULL_TRANSCEIVER_UNKNOWN, &s);
 		if (s.answer != cases[i].want || !strstr(s.why, cases[i].word))
 			fail_msg("%s: %s: '%s'", cases[i].name, lull_search_answer_name(s.answer), s.why);
 		if (cases[i].rate) {
@@ -113,21 +113,21 @@ static void test_answers(void **unused)
 static void test_physical(void **unused)
 {
 	struct lull_search s;
-	enum lull_physical p;
+	enum lull_transceiver p;
 	size_t i;
 
 	(void)unused;
-	lull_search_plan(&s, LULL_PHYSICAL_SINGLE_WIRE, true);
+	lull_search_plan(&s, LULL_TRANSCEIVER_SINGLE_WIRE, true);
 	assert_int_equal(s.n, 2);
-	lull_search_plan(&s, LULL_PHYSICAL_HIGH_SPEED, false);
+	lull_search_plan(&s, LULL_TRANSCEIVER_HIGH_SPEED, false);
 	for (i = 0; i < s.n; i++)
 		assert_int_not_equal(s.tries[i].bitrate, 33333);
-	lull_search_plan(&s, LULL_PHYSICAL_FAULT_TOLERANT, true);
+	lull_search_plan(&s, LULL_TRANSCEIVER_FAULT_TOLERANT, true);
 	for (i = 0; i < s.n; i++)
 		assert_true(s.tries[i].bitrate <= 125000 && !s.tries[i].fd_bitrate);
-	assert_int_equal(lull_physical_parse("fault-tolerant", &p), 0);
-	assert_int_equal(p, LULL_PHYSICAL_FAULT_TOLERANT);
-	assert_int_equal(lull_physical_parse("optical", &p), -EINVAL);
+	assert_int_equal(lull_transceiver_parse("fault-tolerant", &p), 0);
+	assert_int_equal(p, LULL_TRANSCEIVER_FAULT_TOLERANT);
+	assert_int_equal(lull_transceiver_parse("optical", &p), -EINVAL);
 }
 
 static void test_adapter(void **unused)
@@ -140,7 +140,7 @@ static void test_adapter(void **unused)
 	a.state.can_do &= ~(uint32_t)CAN_CTRLMODE_LISTENONLY;
 	a.bus_rate = 500000;
 	a.classical_per_s = 200;
-	run(&a, LULL_PHYSICAL_UNKNOWN, &s);
+	run(&a, LULL_TRANSCEIVER_UNKNOWN, &s);
 	assert_int_equal(s.answer, LULL_SEARCH_FAILED);
 	assert_int_equal(s.setup, LULL_LINK_ACKNOWLEDGES);
 	assert_null(strchr(a.log, 'U'));
@@ -149,18 +149,18 @@ static void test_adapter(void **unused)
 	a.most_rate = 125000;
 	a.bus_rate = 125000;
 	a.classical_per_s = 200;
-	run(&a, LULL_PHYSICAL_UNKNOWN, &s);
+	run(&a, LULL_TRANSCEIVER_UNKNOWN, &s);
 	assert_int_equal(s.answer, LULL_SEARCH_FOUND);
 	assert_int_equal(s.tries[s.best].bitrate, 125000);
 	/* It can make none. */
 	a = lull_fake_new("can0", false);
 	a.most_rate = 10000;
-	run(&a, LULL_PHYSICAL_UNKNOWN, &s);
+	run(&a, LULL_TRANSCEIVER_UNKNOWN, &s);
 	assert_int_equal(s.answer, LULL_SEARCH_FAILED);
 	/* Unplugged in the middle. */
 	a = lull_fake_new("can0", false);
 	a.vanishes_on_up = true;
-	run(&a, LULL_PHYSICAL_UNKNOWN, &s);
+	run(&a, LULL_TRANSCEIVER_UNKNOWN, &s);
 	assert_int_equal(s.answer, LULL_SEARCH_FAILED);
 	assert_int_equal(s.setup, LULL_LINK_ABSENT);
 }
