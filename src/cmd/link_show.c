@@ -15,17 +15,20 @@ static void rate_item(const struct lull_page *p, const char *label, uint32_t rat
 {
 	char text[24];
 
-	lull_page_itemf(p, label, "%s, sample point %.3f", lull_rate_text(rate, text), sample_permille / 1e3);
+	if (sample_permille)
+		lull_page_itemf(p, label, "%s, sample point %.3f", lull_rate_text(rate, text), sample_permille / 1e3);
+	else
+		lull_page_item(p, label, lull_rate_text(rate, text));
 }
 
 static void listening(const struct lull_page *p, const struct lull_link_state *s)
 {
 	if (s->simulated)
-		lull_page_item(p, "Listen-only", "there is no controller behind this interface that could acknowledge");
+		lull_page_item(p, "Listening", "there is no controller behind this interface that could acknowledge");
 	else if (lull_link_listens_only(s))
-		lull_page_item(p, "Listen-only", "on, as the kernel reads it back");
+		lull_page_item(p, "Listening", "listen-only, as the kernel reads it back");
 	else
-		lull_page_item(p, "Listen-only", "OFF: this link acknowledges frames, which changes what the car does");
+		lull_page_item(p, "Listening", "NOT listen-only: this link acknowledges frames, which changes what the car does");
 	if (!s->simulated)
 		lull_page_item(p, "Bus errors", lull_link_shows_bus_errors(s)
 							? "shown by this adapter"
@@ -110,8 +113,8 @@ void lull_search_show(const struct lull_page *p, const char *name, const struct 
 	if (!found)
 		return;
 	if (s->tries[s->best].fd_bitrate)
-		lull_page_itemf(p, "Set it with", "lull link %s --bitrate %u --fd-bitrate %u", name, s->tries[s->best].bitrate,
+		lull_page_itemf(p, "To set it", "lull link %s --bitrate %u --fd-bitrate %u", name, s->tries[s->best].bitrate,
 			s->tries[s->best].fd_bitrate);
 	else
-		lull_page_itemf(p, "Set it with", "lull link %s --bitrate %u", name, s->tries[s->best].bitrate);
+		lull_page_itemf(p, "To set it", "lull link %s --bitrate %u", name, s->tries[s->best].bitrate);
 }

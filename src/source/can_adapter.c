@@ -136,7 +136,8 @@ static void describe(const char *root, const char *name, struct lull_adapter *a,
 {
 	char folder[PATH_MOST];
 
-	(void)snprintf(a->name, sizeof a->name, "%s", name);
+	if (name != a->name)
+		(void)snprintf(a->name, sizeof a->name, "%s", name);
 	(void)snprintf(a->key, sizeof a->key, "name:%s", a->name);
 	a->driver[0] = a->product[0] = 0;
 	if (strchr(name, '/') || snprintf(folder, sizeof folder, "%s/sys/class/net/%s", root, name) >= (int)sizeof folder)

@@ -145,6 +145,9 @@ static void test_nothing(void **unused)
 	(void)unused;
 	lull_adapter_describe(root, "vcan0", &a);
 	assert_string_equal(a.key, "name:vcan0");
+	lull_adapter_describe(root, a.name, &a); /* in place, as the watch does */
+	assert_string_equal(a.key, "name:vcan0");
+	assert_string_equal(a.name, "vcan0");
 	lull_adapter_describe(root, "../../../etc", &a);
 	assert_true(!strncmp(a.key, "name:", 5));
 	assert_string_equal(a.driver, "");
