@@ -127,6 +127,10 @@ bus-build: all $(bus_bin)
 check-pure: core-build ## fail if the core uses anything but memory, strings, mathematics
 	@scripts/check-pure.sh $(core_obj)
 
+.PHONY: check-no-transmit
+check-no-transmit: all ## fail if code that opens CAN sockets could send on them
+	@scripts/check-no-transmit.sh src $(B)/src
+
 .PHONY: check-bus check-night
 check-bus: ## the programs on real SocketCAN, in guest machines
 	@scripts/setup.sh build test

@@ -82,6 +82,13 @@ stage_check_pure() {
 	CC=clang tests/checks/check-pure.sh || bad=1
 	return $bad
 }
+stage_no_transmit() {
+	local bad=0
+	make -s B=build/gcc CC=gcc WERROR=1 check-no-transmit || bad=1
+	CC=gcc tests/checks/no-transmit.sh || bad=1
+	CC=clang tests/checks/no-transmit.sh || bad=1
+	return $bad
+}
 stage_golden() { B=build/gcc scripts_run tests/golden/run.sh tests/golden/readme.sh; }
 stage_cli() { scripts_run tests/cli/*.sh; }
 stage_data() { scripts_run tests/data/*.sh; }
@@ -116,7 +123,7 @@ stage_night_live() {
 }
 stage_lint() { scripts/lint.sh; }
 
-all_stages=(build-gcc build-clang unit-gcc check-pure golden cli data unit-asan-gcc unit-asan-clang nights nights-clamp
+all_stages=(build-gcc build-clang unit-gcc check-pure no-transmit golden cli data unit-asan-gcc unit-asan-clang nights nights-clamp
 	nights-asan bus night-live lint fuzz)
 
 # Sums of one stage: "passed failed skipped". Between "--- NAME" and "--- exit N" stands one program.
