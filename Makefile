@@ -16,7 +16,7 @@ SAN ?=
 FUZZ_LINK ?=
 PREFIX ?= /usr/local
 DESTDIR ?=
-PKGS := libpcap sqlite3 inih jansson gsl zlib libzstd libsocketcan libnl-3.0 libcap libiio
+PKGS := libpcap sqlite3 inih jansson gsl zlib libzstd libsystemd libseccomp libsocketcan libnl-3.0 libcap libiio
 WARN := -Wall -Wextra -Wconversion -Wshadow -Wstrict-prototypes -Wmissing-prototypes
 ifdef WERROR
 WARN += -Werror
@@ -31,9 +31,12 @@ LIBS = -Wl,--as-needed $(shell pkg-config --libs $(PKGS)) -lm
 core_src := $(wildcard src/core/*.c)
 lib_src := $(wildcard src/source/*.c src/store/*.c src/report/*.c)
 cmd_src := $(wildcard src/cmd/*.c)
+# Of the daemon all but its main can be linked by tests.
+daemon_src := $(filter-out src/daemon/lulld.c,$(wildcard src/daemon/*.c))
 core_obj := $(core_src:%.c=$(B)/%.o)
 lib_obj := $(lib_src:%.c=$(B)/%.o)
 cmd_obj := $(cmd_src:%.c=$(B)/%.o)
+daemon_obj := $(daemon_src:%.c=$(B)/%.o)
 # Beside test_*.c and fuzz_*.c, files of those folders are helpers that every one of them links.
 unit_src := $(wildcard tests/unit/test_*.c)
 unit_bin := $(unit_src:tests/unit/%.c=$(B)/tests/%)
@@ -50,9 +53,10 @@ bench_bin := $(bench_src:tests/bench/%.c=$(B)/bench/%)
 bus_src := $(wildcard tests/bus/*.c)
 bus_bin := $(filter-out %/wide_xstate,$(bus_src:tests/bus/%.c=$(B)/bus/%)) $(B)/bus/wide_xstate.so
 libs := $(B)/liblull.a $(B)/liblull-core.a
+daemon_libs := $(B)/liblulld.a $(libs)
 
 .PHONY: all
-all: $(B)/lull ## build the command: build/lull
+all: $(B)/lull $(B)/lulld ## build the command and the recorder: build/lull, build/lulld
 
 $(B)/%.o: %.c
 	@mkdir -p $(@D)
@@ -70,14 +74,21 @@ $(B)/liblull.a: $(lib_obj)
 	@rm -f $@
 	$(AR) rcs $@ $^
 
+$(B)/liblulld.a: $(daemon_obj)
+	@mkdir -p $(@D)
+	@rm -f $@
+	$(AR) rcs $@ $^
+
 $(B)/lull: $(cmd_obj) $(libs)
+	$(CC) $(ALL_CFLAGS) $(LDFLAGS) $^ $(LIBS) -o $@
+$(B)/lulld: $(B)/src/daemon/lulld.o $(daemon_libs)
 	$(CC) $(ALL_CFLAGS) $(LDFLAGS) $^ $(LIBS) -o $@
 
 # A unit test is one file; it links the libraries.
-$(B)/tests/%: $(B)/tests/unit/%.o $(unit_obj) $(libs)
+$(B)/tests/%: $(B)/tests/unit/%.o $(unit_obj) $(daemon_libs)
 	$(CC) $(ALL_CFLAGS) $(LDFLAGS) $^ $(LIBS) -lcmocka -o $@
 
-$(B)/fuzz/%: $(B)/tests/fuzz/%.o $(fuzz_obj) $(libs)
+$(B)/fuzz/%: $(B)/tests/fuzz/%.o $(fuzz_obj) $(daemon_libs)
 	@mkdir -p $(@D)
 	$(CC) $(ALL_CFLAGS) $(FUZZ_LINK) $(LDFLAGS) $^ $(LIBS) -o $@
 

@@ -402,6 +402,8 @@ int lull_store_load_database(sqlite3 *db, const char *name, const struct lull_sc
 		r = quick_check(&reading, "left_out");
 	if (!r)
 		r = quick_check(&reading, "text");
+	if (!r)
+		r = quick_check(&reading, "session");
 	/* Buses come first: rows may only name a bus that is there. */
 	for (int i = 0; !r && i < LULL_TABLE_COUNT; i++)
 		r = read_table(&reading, (enum lull_table_index)i, night);
@@ -452,7 +454,7 @@ static char *uri_of(const char *path, bool immutable)
 static int open_file(const char *path, sqlite3 **db, char *err, size_t err_size)
 {
 	static const char magic[16] = "SQLite format 3";
-	char head[16] = "";
+	unsigned char head[18] = {0};
 	struct stat st;
 
 	*db = NULL;
@@ -476,8 +478,16 @@ static int open_file(const char *path, sqlite3 **db, char *err, size_t err_size)
 			path);
 		return -EBADMSG;
 	}
-	/* Without a journal beside it nobody is writing: then nothing may be made beside it either. */
-	char *uri = uri_of(path, !exists_with(path, "-wal") && !exists_with(path, "-journal"));
+	/* Without a journal beside it nobody is writing: then nothing may be made beside it either, and it has whole pages
+	 * (SQLite file format 1.3.2; a cut one whose last page holds little would pass all other checks). */
+	const bool alone = !exists_with(path, "-wal") && !exists_with(path, "-journal");
+	const off_t page = head[16] << 8 | head[17];
+
+	if (alone && page > 1 && st.st_size % page) {
+		lull_store_say(err, err_size, "%s: damaged: it is cut off", path);
+		return -EBADMSG;
+	}
+	char *uri = uri_of(path, alone);
 	int rc = SQLITE_NOMEM;
 
 	if (uri)

@@ -118,6 +118,11 @@ LULL_MUST_CHECK int lull_row_read(
 /* Control characters and broken UTF-8 -> '?' (a foreign file's texts end up on terminals). */
 void lull_text_clean(char *text);
 
+/* --- journal.c --- */
+
+/* In a recording that is being made, rows that are not final have numbers above this one. */
+#define LULL_JOURNAL_ROWS (INT64_C(1) << 40)
+
 /* --- errors.c --- */
 
 /* Negative errno for an SQLite result code; 0 for SQLITE_OK, _ROW, _DONE. */

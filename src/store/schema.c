@@ -159,11 +159,24 @@
 	");\n" \
 	"CREATE VIEW chunks AS SELECT tau_ns / 1e9 AS from_s, (tau_ns + step_ns * (count - 1)) / 1e9 AS to_s," \
 	" step_ns / 1e9 AS step_s, count FROM chunk ORDER BY tau_ns;\n"
+
+/* Who made a recording live, and when. While one is being made, what has not ended yet lies in the other tables as it would if
+ * the recording ended now, under row numbers from LULL_JOURNAL_ROWS on. */
+#define SCHEMA_3_ADDS \
+	"CREATE TABLE session ( -- one run of the recorder; an imported capture has none\n" \
+	"	session INTEGER PRIMARY KEY,\n" \
+	"	boot TEXT NOT NULL, -- the kernel's boot ID: within one boot the time between two sessions is known exactly\n" \
+	"	from_ns INTEGER NOT NULL, -- where it begins in the recording\n" \
+	"	boottime_ns INTEGER NOT NULL, -- CLOCK_BOOTTIME at from_ns\n" \
+	"	ended_ns INTEGER, -- where it was stopped; NULL: still running, or broken off\n" \
+	"	written INTEGER NOT NULL -- bytes it has written to the disk, as far as it could tell; 0: still running, or broken off\n" \
+	");\n"
 /* clang-format on */
 
 const struct lull_schema lull_schemas[] = {
 	{1, SCHEMA_1, SCHEMA_2_ADDS},
-	{LULL_SCHEMA_VERSION, SCHEMA_1 SCHEMA_2_ADDS, NULL},
+	{2, SCHEMA_1 SCHEMA_2_ADDS, SCHEMA_3_ADDS},
+	{LULL_SCHEMA_VERSION, SCHEMA_1 SCHEMA_2_ADDS SCHEMA_3_ADDS, NULL},
 };
 const size_t lull_schema_count = sizeof(lull_schemas) / sizeof(lull_schemas[0]);
 

@@ -5,7 +5,7 @@
 
 #include <lull/night.h>
 
-#define LULL_SCHEMA_VERSION 2
+#define LULL_SCHEMA_VERSION 3
 
 struct lull_store;
 

@@ -1,0 +1,495 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* loop: the recorder's main process from its start to its end. */
+#include <daemon/ears.h>
+#include <daemon/log.h>
+#include <daemon/loop.h>
+#include <daemon/privileges.h>
+#include <source/profile.h>
+
+#include <errno.h>
+#include <inttypes.h>
+#include <signal.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sys/eventfd.h>
+#include <sys/timerfd.h>
+#include <sys/wait.h>
+#include <systemd/sd-event.h>
+#include <unistd.h>
+
+#define AT_ONCE 20000 /* entries of the ring before other events have their turn */
+#define PING_EVERY (15 * LULL_SEC)
+#define PONG_WITHIN (10 * LULL_SEC)
+#define WRITE_LATE LULL_MIN /* beyond the batch: the disk hangs */
+#define PROFILE_MOST ((size_t)1 << 20)
+
+struct loop {
+	struct lull_config *config;
+	const struct lull_loop_options *o;
+	sd_event *event;
+	struct lull_receiver receiver;
+	struct lull_ears ears;
+	struct lull_book *book;
+	struct lull_book_plan plan;
+	char *profile;
+	int clock_fd; /* timerfd that tells when the wall clock is set */
+	bool clock_set;
+	int64_t pinged, ponged; /* CLOCK_BOOTTIME */
+	uint64_t watchdog_us;
+	int64_t fed;
+	uint64_t bytes_told;
+	int64_t bytes_at;
+	int failure; /* -errno that ends it all */
+};
+
+static int give_up(struct loop *loop, int r, const char *what)
+{
+	if (r >= 0)
+		return 0;
+	lull_log(SD_ERR, "%s: %s; the recorder stops", what, strerror(-r));
+	loop->failure = r;
+	(void)sd_event_exit(loop->event, 1);
+	return 0;
+}
+
+/* --- events --- */
+
+static int on_news(sd_event_source *source, int fd, uint32_t revents, void *ctx)
+{
+	struct loop *loop = ctx;
+	eventfd_t count;
+
+	(void)source;
+	(void)revents;
+	(void)eventfd_read(fd, &count);
+	const int n = lull_ears_drain(&loop->ears, AT_ONCE);
+
+	if (n == AT_ONCE)
+		(void)eventfd_write(fd, 1);
+	return give_up(loop, n, "what was heard cannot be taken");
+}
+
+static int on_watch(sd_event_source *source, int fd, uint32_t revents, void *ctx)
+{
+	struct loop *loop = ctx;
+	const struct lull_moment now = lull_moment_now();
+
+	(void)source;
+	(void)fd;
+	(void)revents;
+	return give_up(loop, lull_ears_watch(&loop->ears, &now), "news of the links cannot be taken");
+}
+
+static int on_helper(sd_event_source *source, int fd, uint32_t revents, void *ctx)
+{
+	struct loop *loop = ctx;
+	const struct lull_moment now = lull_moment_now();
+
+	(void)fd;
+	(void)revents;
+	const int r = lull_ears_helper(&loop->ears, &now);
+
+	if (!loop->ears.helper)
+		(void)sd_event_source_set_enabled(source, SD_EVENT_OFF);
+	return give_up(loop, r, "the helper's answer cannot be taken");
+}
+
+static int arm_clock(int fd)
+{
+	/* A century ahead: it never comes, but is cancelled whenever the clock is set. */
+	const struct itimerspec never = {.it_value = {.tv_sec = INT64_C(7258118400)}};
+
+	return timerfd_settime(fd, TFD_TIMER_ABSTIME | TFD_TIMER_CANCEL_ON_SET, &never, NULL) ? -errno : 0;
+}
+
+static int on_clock(sd_event_source *source, int fd, uint32_t revents, void *ctx)
+{
+	struct loop *loop = ctx;
+	uint64_t expirations;
+	const ssize_t got = read(fd, &expirations, sizeof expirations);
+
+	(void)source;
+	(void)revents;
+	if (got < 0 && errno == ECANCELED) {
+		const struct lull_moment now = lull_moment_now();
+
+		lull_log(SD_NOTICE, "the clock was set%s", now.dated ? "" : "; it is not known to be right");
+		/* The receiver reads both clocks at once, so that stamps from before and after can be told apart. */
+		lull_receiver_ping(&loop->receiver);
+		loop->pinged = now.boot;
+		const int r = lull_book_clock(loop->book, &now, true);
+
+		if (r)
+			return give_up(loop, r, "the clock cannot be noted");
+	}
+	const int r = arm_clock(fd);
+
+	if (r)
+		lull_log(SD_WARNING, "changes of the clock will not be noticed at once: %s", strerror(-r));
+	return 0;
+}
+
+static int on_end(sd_event_source *source, const struct signalfd_siginfo *info, void *ctx)
+{
+	struct loop *loop = ctx;
+
+	(void)source;
+	(void)sd_notify(0, "STOPPING=1");
+	lull_log(SD_NOTICE, "stopping on signal %" PRIu32, info->ssi_signo);
+	return sd_event_exit(loop->event, 0);
+}
+
+static int on_child(sd_event_source *source, const siginfo_t *info, void *ctx)
+{
+	struct loop *loop = ctx;
+
+	(void)source;
+	(void)ctx;
+	lull_log(SD_ERR, "the receiver has ended (%s %d); the recorder stops and has to be started anew",
+		info->si_code == CLD_EXITED ? "status" : "signal", info->si_status);
+	loop->receiver.pid = -1;
+	loop->failure = -ECHILD;
+	return sd_event_exit(loop->event, 1);
+}
+
+/* --- each second --- */
+
+/* Each stage has its own deadline; a quiet bus is no reason to be bitten. */
+static bool all_stages_live(struct loop *loop, const struct lull_moment *now)
+{
+	if (lull_receiver_answered(&loop->receiver))
+		loop->ponged = now->boot;
+	const bool receiver = lull_receiver_answered(&loop->receiver) || now->boot - loop->pinged < PONG_WITHIN;
+	/* A disk that refuses is told and tried again; one that does not answer would have held this very process. */
+	const bool disk = lull_book_trouble(loop->book) ||
+		now->boot - lull_book_written_at(loop->book) < loop->config->batch_ns + WRITE_LATE;
+
+	return receiver && disk;
+}
+
+static void watchdog(struct loop *loop, const struct lull_moment *now)
+{
+	if (lull_receiver_answered(&loop->receiver) && now->boot - loop->pinged >= PING_EVERY) {
+		loop->pinged = now->boot;
+		lull_receiver_ping(&loop->receiver);
+	}
+	if (!loop->watchdog_us || now->boot - loop->fed < (int64_t)loop->watchdog_us * LULL_US / 4)
+		return;
+	if (all_stages_live(loop, now)) {
+		loop->fed = now->boot;
+		(void)sd_notify(0, "WATCHDOG=1");
+	}
+}
+
+static void tell_bytes(struct loop *loop, const struct lull_moment *now)
+{
+	if (now->boot - loop->bytes_at < 60 * LULL_MIN)
+		return;
+	const uint64_t bytes = lull_book_bytes(loop->book);
+
+	lull_log(SD_INFO, "%" PRIu64 " kB written within the last hour", (bytes - loop->bytes_told) / 1000);
+	loop->bytes_told = bytes;
+	loop->bytes_at = now->boot;
+}
+
+static int next_book(struct loop *loop, const struct lull_moment *now);
+
+static int on_second(sd_event_source *source, uint64_t usec, void *ctx)
+{
+	struct loop *loop = ctx;
+	const struct lull_moment now = lull_moment_now();
+	uint64_t next;
+
+	(void)usec;
+	/* Frames first: time must not pass a frame that waits. */
+	int r = lull_ears_drain(&loop->ears, AT_ONCE);
+
+	if (r >= 0)
+		r = lull_ears_tick(&loop->ears, &now);
+	if (r >= 0 && r != AT_ONCE)
+		r = lull_book_tick(loop->book, &now);
+	if (r >= 0 && lull_book_time(loop->book, now.boot) >= loop->config->longest_ns)
+		r = next_book(loop, &now);
+	watchdog(loop, &now);
+	tell_bytes(loop, &now);
+	(void)sd_event_now(loop->event, CLOCK_BOOTTIME, &next);
+	(void)sd_event_source_set_time(source, next + 1000000);
+	(void)sd_event_source_set_enabled(source, SD_EVENT_ONESHOT);
+	return give_up(loop, r, "the recording cannot go on");
+}
+
+/* --- recordings --- */
+
+static int open_book(struct loop *loop, const struct lull_moment *now)
+{
+	char err[1024];
+
+	loop->plan.config = loop->config;
+	loop->plan.profile = loop->profile;
+	lull_boot_id(loop->plan.boot);
+	loop->book = lull_book_open(&loop->plan, now, err, sizeof err);
+	if (loop->book)
+		return 0;
+	lull_log(SD_ERR, "%s", err);
+	return errno ? -errno : -EIO;
+}
+
+static int next_book(struct loop *loop, const struct lull_moment *now)
+{
+	struct lull_book *before = loop->book;
+	int r;
+
+	/* The old one must be closed first, or it would be found and gone on with. */
+	struct lull_ears *ears = &loop->ears;
+	unsigned reasons[LULL_BUS_MAX];
+	int64_t since;
+
+	for (unsigned i = 0; i < loop->config->bus_count; i++)
+		reasons[i] = lull_book_blindness(before, i, &since);
+	loop->book = NULL;
+	ears->book = NULL;
+	(void)!lull_book_close(before, now);
+	r = open_book(loop, now);
+	if (r)
+		return r;
+	r = lull_ears_new_book(ears, loop->book, now);
+	for (unsigned i = 0; i < loop->config->bus_count; i++)
+		for (int why = 0; why < LULL_COVERAGE_COUNT && !r; why++)
+			if (reasons[i] & 1u << why)
+				r = lull_book_blind(loop->book, i, (enum lull_coverage_why)why, now->boot);
+	return r;
+}
+
+static int read_profile(struct loop *loop)
+{
+	struct lull_profile profile;
+	char err[1024];
+	size_t size;
+
+	free(loop->profile);
+	loop->profile = NULL;
+	if (!loop->config->profile[0])
+		return 0;
+	loop->profile = lull_text_read(loop->config->profile, PROFILE_MOST, &size, err, sizeof err);
+	if (!loop->profile || lull_profile_parse_text(loop->config->profile, loop->profile, size, &profile, err, sizeof err)) {
+		lull_log(SD_ERR, "%s; the recording goes without a profile", err);
+		free(loop->profile);
+		loop->profile = NULL;
+		return -EINVAL;
+	}
+	lull_profile_clear(&profile);
+	return 0;
+}
+
+/* What can change while it runs: limits, folder, batches, profile. Buses need a start of their own. */
+static int on_reload(sd_event_source *source, const struct signalfd_siginfo *info, void *ctx)
+{
+	struct loop *loop = ctx;
+	struct lull_config *fresh = malloc(sizeof *fresh);
+	char err[1024];
+
+	(void)source;
+	(void)info;
+	if (!fresh)
+		return give_up(loop, -ENOMEM, "the configuration cannot be read");
+	(void)sd_notify(0, "RELOADING=1");
+	if (lull_config_read(loop->o->config_path, fresh, err, sizeof err)) {
+		lull_log(SD_ERR, "%s; the old configuration stays", err);
+	} else {
+		if (fresh->bus_count != loop->config->bus_count || memcmp(fresh->bus, loop->config->bus, sizeof fresh->bus) != 0 ||
+			strcmp(fresh->socket, loop->config->socket) != 0)
+			lull_log(SD_WARNING, "other buses, adapters or sockets are taken with the next start only");
+		memcpy(fresh->bus, loop->config->bus, sizeof fresh->bus);
+		fresh->bus_count = loop->config->bus_count;
+		memcpy(fresh->socket, loop->config->socket, sizeof fresh->socket);
+		*loop->config = *fresh;
+		(void)!read_profile(loop);
+		lull_log(SD_NOTICE, "the configuration was read again; folder and profile hold from the next recording on");
+	}
+	free(fresh);
+	(void)sd_notify(0, "READY=1");
+	return 0;
+}
+
+/* --- start and end --- */
+
+static uint64_t sum_of_bitrates(const struct lull_config *config)
+{
+	uint64_t sum = 0;
+
+	for (size_t i = 0; i < config->bus_count; i++) {
+		const struct lull_config_bus *bus = &config->bus[i];
+
+		sum += bus->bitrate_data ? bus->bitrate_data : bus->bitrate ? bus->bitrate : 1000000;
+	}
+	return sum;
+}
+
+static void start_helper(struct loop *loop, const struct lull_identity *identity)
+{
+	bool any = false, acknowledging = false;
+
+	for (size_t i = 0; i < loop->config->bus_count; i++) {
+		any |= loop->config->bus[i].bitrate != 0;
+		acknowledging |= loop->config->bus[i].accept_acknowledging;
+	}
+	if (!any)
+		return;
+	const int r = lull_helper_start(&loop->ears.helper, identity->change ? identity->uid : (uid_t)-1, identity->gid, acknowledging,
+		NULL);
+
+	if (r) {
+		loop->ears.helper = NULL;
+		lull_log(SD_WARNING,
+			"links are not set up by the recorder (%s): an adapter that comes back at night stays as the kernel leaves it",
+			r == -EPERM ? "no CAP_NET_ADMIN" : strerror(-r));
+	}
+}
+
+/* Processes that keep something are forked before the rest is dropped. */
+static int start_processes(struct loop *loop)
+{
+	struct lull_identity identity;
+	char err[512];
+	int r = lull_identity_find(loop->config->user, &identity, err, sizeof err);
+
+	if (r) {
+		lull_log(SD_ERR, "%s", err);
+		return r;
+	}
+	start_helper(loop, &identity);
+	r = lull_receiver_start(&loop->receiver, sum_of_bitrates(loop->config), &identity, !loop->o->unconfined);
+	if (r) {
+		lull_log(SD_ERR, "the receiver cannot be started: %s", strerror(-r));
+		return r;
+	}
+	r = lull_privileges_drop(&identity, false);
+	if (!r && !loop->o->unconfined)
+		r = lull_main_confine();
+	if (r)
+		lull_log(SD_ERR, "privileges cannot be dropped: %s", strerror(-r));
+	return r;
+}
+
+static int add_sources(struct loop *loop)
+{
+	sd_event_source *source;
+	int r;
+
+	r = sd_event_add_io(loop->event, NULL, loop->receiver.news, EPOLLIN, on_news, loop);
+	if (r >= 0)
+		r = sd_event_add_io(loop->event, NULL, lull_watch_fd(loop->ears.watch), EPOLLIN, on_watch, loop);
+	if (r >= 0 && loop->ears.helper)
+		r = sd_event_add_io(loop->event, NULL, lull_helper_fd(loop->ears.helper), EPOLLIN, on_helper, loop);
+	if (r >= 0)
+		r = sd_event_add_child(loop->event, NULL, loop->receiver.pid, WEXITED, on_child, loop);
+	if (r >= 0)
+		r = sd_event_add_signal(loop->event, NULL, SIGTERM, on_end, loop);
+	if (r >= 0)
+		r = sd_event_add_signal(loop->event, NULL, SIGINT, on_end, loop);
+	if (r >= 0)
+		r = sd_event_add_signal(loop->event, NULL, SIGHUP, on_reload, loop);
+	if (r >= 0)
+		r = sd_event_add_time_relative(loop->event, &source, CLOCK_BOOTTIME, 1000000, 250000, on_second, loop);
+	if (r < 0)
+		return r;
+	loop->clock_fd = timerfd_create(CLOCK_REALTIME, TFD_CLOEXEC | TFD_NONBLOCK);
+	if (loop->clock_fd < 0)
+		return -errno;
+	r = arm_clock(loop->clock_fd);
+	return r < 0 ? r : sd_event_add_io(loop->event, NULL, loop->clock_fd, EPOLLIN, on_clock, loop);
+}
+
+static int start(struct loop *loop)
+{
+	struct lull_moment now;
+	int r = sd_event_default(&loop->event);
+
+	if (r < 0)
+		return r;
+	(void)!read_profile(loop);
+	r = start_processes(loop);
+	if (r)
+		return r;
+	loop->ears.watch = lull_watch_open();
+	if (!loop->ears.watch) {
+		r = errno ? -errno : -EIO;
+		lull_log(SD_ERR, "network interfaces cannot be watched: %s", strerror(-r));
+		return r;
+	}
+	now = lull_moment_now();
+	r = open_book(loop, &now);
+	if (r)
+		return r;
+	loop->ears.config = loop->config;
+	loop->ears.receiver = &loop->receiver;
+	loop->ears.book = loop->book;
+	loop->pinged = loop->ponged = loop->bytes_at = now.boot;
+	lull_receiver_ping(&loop->receiver);
+	r = lull_ears_begin(&loop->ears, &now);
+	if (!r)
+		r = lull_book_clock(loop->book, &now, false);
+	if (!r)
+		r = add_sources(loop);
+	if (r >= 0) {
+		if (sd_watchdog_enabled(0, &loop->watchdog_us) <= 0)
+			loop->watchdog_us = 0;
+		(void)sd_notifyf(0, "READY=1\nSTATUS=recording into %s", lull_book_path(loop->book));
+	}
+	return r < 0 ? r : 0;
+}
+
+static void block_signals(void)
+{
+	sigset_t set;
+
+	(void)sigemptyset(&set);
+	(void)sigaddset(&set, SIGTERM);
+	(void)sigaddset(&set, SIGINT);
+	(void)sigaddset(&set, SIGHUP);
+	(void)sigaddset(&set, SIGCHLD);
+	(void)sigprocmask(SIG_BLOCK, &set, NULL);
+	(void)signal(SIGPIPE, SIG_IGN);
+}
+
+/* What the receiver had heard goes in before the recording is closed. */
+static int finish(struct loop *loop)
+{
+	int r = 0;
+
+	if (loop->book) {
+		if (loop->receiver.shared)
+			while ((r = lull_ears_drain(&loop->ears, AT_ONCE)) == AT_ONCE)
+				;
+		const struct lull_moment now = lull_moment_now();
+		const int closed = lull_book_close(loop->book, &now);
+
+		r = r < 0 ? r : closed;
+	}
+	lull_receiver_stop(&loop->receiver);
+	if (loop->ears.helper)
+		lull_helper_stop(loop->ears.helper);
+	lull_watch_close(loop->ears.watch);
+	if (loop->clock_fd >= 0)
+		(void)close(loop->clock_fd);
+	(void)sd_event_unref(loop->event);
+	free(loop->profile);
+	return r < 0 ? r : 0;
+}
+
+int lull_loop_run(struct lull_config *config, const struct lull_loop_options *o)
+{
+	static struct loop loop;
+	int r;
+
+	loop = (struct loop){.config = config, .o = o, .clock_fd = -1};
+	loop.receiver.pid = -1;
+	loop.receiver.kick = loop.receiver.news = -1;
+	block_signals();
+	r = start(&loop);
+	if (!r)
+		r = sd_event_loop(loop.event);
+	const int finished = finish(&loop);
+
+	return r || finished || loop.failure ? 1 : 0;
+}

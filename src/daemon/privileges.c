@@ -1,0 +1,121 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* privileges: what each process of lulld may do once it is started. */
+#include <daemon/privileges.h>
+
+#include <errno.h>
+#include <grp.h>
+#include <linux/can.h>
+#include <pwd.h>
+#include <seccomp.h>
+#include <stdio.h>
+#include <string.h>
+#include <sys/capability.h>
+#include <sys/prctl.h>
+#include <sys/socket.h>
+#include <unistd.h>
+
+int lull_identity_find(const char *user, struct lull_identity *identity, char *err, size_t err_size)
+{
+	const struct passwd *entry;
+
+	*identity = (struct lull_identity){.uid = geteuid(), .gid = getegid()};
+	if (identity->uid != 0 || !strcmp(user, "root"))
+		return 0;
+	errno = 0;
+	entry = getpwnam(user);
+	if (!entry) {
+		(void)snprintf(err, err_size,
+			"there is no user '%s' to become: make one (adduser --system --group %s), or name another with user = in "
+			"[recorder]",
+			user, user);
+		return -EINVAL;
+	}
+	identity->change = true;
+	identity->uid = entry->pw_uid;
+	identity->gid = entry->pw_gid;
+	return 0;
+}
+
+bool lull_privileges_net_admin(void)
+{
+	cap_t have = cap_get_proc();
+	cap_flag_value_t value = CAP_CLEAR;
+
+	if (have) {
+		(void)cap_get_flag(have, CAP_NET_ADMIN, CAP_EFFECTIVE, &value);
+		(void)cap_free(have);
+	}
+	return value == CAP_SET;
+}
+
+static int keep_only(bool net_admin)
+{
+	const cap_value_t wanted = CAP_NET_ADMIN;
+	cap_t none = cap_init();
+	int err = 0;
+
+	if (!none)
+		return -ENOMEM;
+	if (net_admin && (cap_set_flag(none, CAP_PERMITTED, 1, &wanted, CAP_SET) ||
+				 cap_set_flag(none, CAP_EFFECTIVE, 1, &wanted, CAP_SET)))
+		err = -errno;
+	if (!err && cap_set_proc(none))
+		err = -errno;
+	(void)cap_free(none);
+	return err;
+}
+
+int lull_privileges_drop(const struct lull_identity *identity, bool net_admin)
+{
+	const bool keep = net_admin && lull_privileges_net_admin();
+
+	if (prctl(PR_SET_NO_NEW_PRIVS, 1, 0, 0, 0))
+		return -errno;
+	(void)prctl(PR_CAP_AMBIENT, PR_CAP_AMBIENT_CLEAR_ALL, 0, 0, 0);
+	if (identity->change) {
+		if (keep && prctl(PR_SET_KEEPCAPS, 1, 0, 0, 0))
+			return -errno;
+		/* The groups of the user, so that serial ports and converters can be had (dialout, iio). */
+		const struct passwd *entry = getpwuid(identity->uid);
+
+		if (!entry || initgroups(entry->pw_name, identity->gid))
+			return entry ? -errno : -EINVAL;
+		if (setresgid(identity->gid, identity->gid, identity->gid) ||
+			setresuid(identity->uid, identity->uid, identity->uid))
+			return -errno;
+	} else if (identity->uid == 0) {
+		/* Told to stay root: files need its rights, the network does not. */
+		return 0;
+	}
+	return keep_only(keep);
+}
+
+static const int refused[] = {
+	SCMP_SYS(execve), SCMP_SYS(execveat), SCMP_SYS(ptrace), SCMP_SYS(process_vm_writev), SCMP_SYS(mount), SCMP_SYS(umount2),
+	SCMP_SYS(pivot_root), SCMP_SYS(chroot), SCMP_SYS(unshare), SCMP_SYS(setns), SCMP_SYS(init_module), SCMP_SYS(finit_module),
+	SCMP_SYS(delete_module), SCMP_SYS(kexec_load), SCMP_SYS(reboot), SCMP_SYS(swapon), SCMP_SYS(swapoff), SCMP_SYS(bpf),
+	SCMP_SYS(perf_event_open), SCMP_SYS(settimeofday), SCMP_SYS(clock_settime), SCMP_SYS(add_key), SCMP_SYS(request_key),
+	SCMP_SYS(keyctl), SCMP_SYS(userfaultfd), SCMP_SYS(io_uring_setup), SCMP_SYS(io_uring_enter), SCMP_SYS(io_uring_register),
+};
+static const int families[] = {AF_CAN, AF_PACKET};
+
+int lull_main_confine(void)
+{
+	scmp_filter_ctx ctx = seccomp_init(SCMP_ACT_ALLOW);
+	int err = 0;
+
+	if (!ctx)
+		return -ENOMEM;
+	for (unsigned i = 0; i < sizeof refused / sizeof refused[0] && !err; i++) {
+		err = seccomp_rule_add(ctx, SCMP_ACT_ERRNO(EPERM), refused[i], 0);
+		if (err == -EFAULT || err == -EDOM)
+			err = 0; /* no such call on this architecture */
+	}
+	for (unsigned i = 0; i < sizeof families / sizeof families[0] && !err; i++)
+		err = seccomp_rule_add(ctx, SCMP_ACT_KILL_PROCESS, SCMP_SYS(socket), 1,
+			SCMP_A0(SCMP_CMP_EQ, (scmp_datum_t)families[i]));
+	if (!err)
+		err = seccomp_load(ctx);
+	seccomp_release(ctx);
+	return err;
+}

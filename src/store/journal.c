@@ -1,0 +1,601 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* journal: a recording that is being made: batches of final rows, and beside them what is open. */
+#include "journal.h"
+#include "recording.h"
+#include "store.h"
+
+#include <errno.h>
+#include <fcntl.h>
+#include <inttypes.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <unistd.h>
+
+#define PAGE 4096
+
+struct lull_journal {
+	sqlite3 *db;
+	char *path;
+	sqlite3_stmt *insert[LULL_TABLE_COUNT];
+	int64_t next[LULL_TABLE_COUNT]; /* number of the next final row */
+	int64_t next_open[LULL_TABLE_COUNT];
+	sqlite3_int64 session;
+	uint64_t written; /* bytes, of WAL pages and checkpoints */
+	int wal_pages; /* in the WAL after the last commit */
+};
+
+/* Tables whose rows have numbers of their own; a bus row is found by its index. */
+static bool numbered(int table)
+{
+	return table != LULL_TABLE_BUS;
+}
+
+static int run(sqlite3 *db, const char *sql)
+{
+	return lull_sqlite_errno(sqlite3_exec(db, sql, NULL, NULL, NULL));
+}
+
+static int run_format(struct lull_journal *journal, const char *format, ...)
+{
+	va_list list;
+
+	va_start(list, format);
+	char *sql = sqlite3_vmprintf(format, list);
+
+	va_end(list);
+	if (!sql)
+		return -ENOMEM;
+	int r = run(journal->db, sql);
+
+	sqlite3_free(sql);
+	return r;
+}
+
+/* SQLite tells of each commit how many pages the WAL then holds. */
+static int on_commit(void *ctx, sqlite3 *db, const char *name, int pages)
+{
+	struct lull_journal *journal = ctx;
+	int more = pages - journal->wal_pages;
+
+	if (more < 0) {
+		/* It was begun anew: its pages had gone into the file. */
+		journal->written += (uint64_t)journal->wal_pages * PAGE;
+		more = pages;
+	}
+	journal->written += (uint64_t)more * (PAGE + 24);
+	journal->wal_pages = pages;
+	if (pages >= 1000)
+		(void)sqlite3_wal_checkpoint_v2(db, name, SQLITE_CHECKPOINT_PASSIVE, NULL, NULL);
+	return SQLITE_OK;
+}
+
+static int prepare(struct lull_journal *journal, int index)
+{
+	const struct lull_table *table = &lull_tables[index];
+	char columns[1024], values[256];
+	size_t c = 0, v = 0;
+
+	for (size_t i = 0; i < table->column_count; i++) {
+		c += (size_t)snprintf(columns + c, sizeof columns - c, "%s%s", i ? ", " : "", table->columns[i].name);
+		v += (size_t)snprintf(values + v, sizeof values - v, "%s?", i ? ", " : "");
+	}
+	char *sql = sqlite3_mprintf("INSERT OR REPLACE INTO \"%w\" (%s%s) VALUES (%s%s)", table->name, columns,
+		numbered(index) ? ", rowid" : "", values, numbered(index) ? ", ?" : "");
+
+	if (!sql)
+		return -ENOMEM;
+	int rc = sqlite3_prepare_v3(journal->db, sql, -1, SQLITE_PREPARE_PERSISTENT, &journal->insert[index], NULL);
+
+	sqlite3_free(sql);
+	return lull_sqlite_errno(rc);
+}
+
+/* One number out of the database; NULL counts as `otherwise`. */
+static int number(struct lull_journal *journal, int64_t *out, int64_t otherwise, const char *format, ...)
+{
+	sqlite3_stmt *stmt = NULL;
+	va_list list;
+
+	va_start(list, format);
+	char *sql = sqlite3_vmprintf(format, list);
+
+	va_end(list);
+	if (!sql)
+		return -ENOMEM;
+	int rc = sqlite3_prepare_v2(journal->db, sql, -1, &stmt, NULL);
+
+	sqlite3_free(sql);
+	if (rc == SQLITE_OK)
+		rc = sqlite3_step(stmt);
+	*out = rc == SQLITE_ROW && sqlite3_column_type(stmt, 0) == SQLITE_INTEGER ? sqlite3_column_int64(stmt, 0) :
+										    otherwise;
+	(void)sqlite3_finalize(stmt);
+	return lull_sqlite_errno(rc);
+}
+
+static int count_rows(struct lull_journal *journal)
+{
+	int r = 0;
+
+	for (int i = 0; i < LULL_TABLE_COUNT && !r; i++) {
+		if (!numbered(i))
+			continue;
+		r = number(journal, &journal->next[i], 0, "SELECT max(rowid) FROM \"%w\" WHERE rowid <= %lld",
+			lull_tables[i].name, LULL_JOURNAL_ROWS);
+		journal->next[i]++;
+	}
+	return r;
+}
+
+static void journal_free(struct lull_journal *journal)
+{
+	for (int i = 0; i < LULL_TABLE_COUNT; i++)
+		(void)sqlite3_finalize(journal->insert[i]);
+	(void)sqlite3_close(journal->db);
+	free(journal->path);
+	free(journal);
+}
+
+/* --- opening --- */
+
+static struct lull_journal *open_at(const char *path, int *r)
+{
+	struct lull_journal *journal = calloc(1, sizeof *journal);
+
+	if (!journal || !(journal->path = strdup(path))) {
+		free(journal);
+		*r = -ENOMEM;
+		return NULL;
+	}
+	*r = lull_sqlite_errno(sqlite3_open_v2(path, &journal->db, SQLITE_OPEN_READWRITE | SQLITE_OPEN_NOMUTEX, NULL));
+	if (*r)
+		return journal;
+	(void)sqlite3_busy_timeout(journal->db, 2000);
+	(void)sqlite3_db_config(journal->db, SQLITE_DBCONFIG_DEFENSIVE, 1, NULL);
+	(void)sqlite3_db_config(journal->db, SQLITE_DBCONFIG_TRUSTED_SCHEMA, 0, NULL);
+	*r = run(journal->db, "PRAGMA synchronous = FULL; PRAGMA cache_size = -512;");
+	(void)sqlite3_wal_hook(journal->db, on_commit, journal);
+	return journal;
+}
+
+static int ready(struct lull_journal *journal)
+{
+	int r = count_rows(journal);
+
+	for (int i = 0; i < LULL_TABLE_COUNT && !r; i++)
+		r = prepare(journal, i);
+	for (int i = 0; i < LULL_TABLE_COUNT; i++)
+		journal->next_open[i] = LULL_JOURNAL_ROWS + 1;
+	return r;
+}
+
+static struct lull_journal *give_up(struct lull_journal *journal, int r, const char *what, const char *path, char *err, size_t err_size)
+{
+	lull_store_say(err, err_size, "%s: %s: %s", path, what,
+		journal && journal->db && sqlite3_errcode(journal->db) ? sqlite3_errmsg(journal->db) : strerror(-r));
+	if (journal)
+		journal_free(journal);
+	errno = -r;
+	return NULL;
+}
+
+struct lull_journal *lull_journal_create(const char *path, char *err, size_t err_size)
+{
+	const struct lull_schema *schema = &lull_schemas[lull_schema_count - 1];
+	int r = 0, fd = open(path, O_RDWR | O_CREAT | O_EXCL | O_CLOEXEC, 0640);
+	struct lull_journal *journal;
+
+	if (fd < 0)
+		return give_up(NULL, -errno, "no recording can be made there", path, err, err_size);
+	(void)close(fd);
+	journal = open_at(path, &r);
+	if (!r)
+		r = run(journal->db, "PRAGMA journal_mode = WAL");
+	if (!r)
+		r = run_format(journal, "BEGIN; PRAGMA application_id = %d; PRAGMA user_version = %d;", LULL_APPLICATION_ID,
+			schema->version);
+	if (!r)
+		r = run(journal->db, schema->sql);
+	if (!r)
+		r = run(journal->db, "COMMIT");
+	if (!r)
+		r = ready(journal);
+	if (!r)
+		return journal;
+	(void)give_up(journal, r, "no recording can be made there", path, err, err_size);
+	(void)unlink(path);
+	errno = -r;
+	return NULL;
+}
+
+static int read_buses(struct lull_journal *journal, struct lull_journal_past *past)
+{
+	const struct lull_table *table = &lull_tables[LULL_TABLE_BUS];
+	char columns[512];
+	size_t c = 0;
+	sqlite3_stmt *stmt;
+	int r = 0;
+
+	for (size_t i = 0; i < table->column_count; i++)
+		c += (size_t)snprintf(columns + c, sizeof columns - c, "%s%s", i ? ", " : "", table->columns[i].name);
+	char *sql = sqlite3_mprintf("SELECT %s FROM bus ORDER BY bus", columns);
+
+	if (!sql)
+		return -ENOMEM;
+	int rc = sqlite3_prepare_v2(journal->db, sql, -1, &stmt, NULL);
+
+	sqlite3_free(sql);
+	if (rc != SQLITE_OK)
+		return lull_sqlite_errno(rc);
+	while (!r && (rc = sqlite3_step(stmt)) == SQLITE_ROW) {
+		union lull_any_row row;
+		const char *bad;
+
+		r = lull_row_read(stmt, table, &row, &bad);
+		if (!r && (row.bus.index != past->bus_count || past->bus_count == LULL_BUS_MAX))
+			r = -EBADMSG;
+		if (!r)
+			past->bus[past->bus_count++] = row.bus.bus;
+	}
+	(void)sqlite3_finalize(stmt);
+	return r ? r : lull_sqlite_errno(rc);
+}
+
+static int read_session(struct lull_journal *journal, struct lull_journal_past *past)
+{
+	sqlite3_stmt *stmt;
+	int rc = sqlite3_prepare_v2(journal->db,
+		"SELECT boot, from_ns, boottime_ns, ended_ns IS NOT NULL, session FROM session ORDER BY session DESC LIMIT 1",
+		-1, &stmt, NULL);
+
+	if (rc == SQLITE_OK)
+		rc = sqlite3_step(stmt);
+	if (rc == SQLITE_ROW) {
+		const char *boot = (const char *)sqlite3_column_text(stmt, 0);
+
+		(void)snprintf(past->last.boot, sizeof past->last.boot, "%s", boot ? boot : "");
+		past->last.from = sqlite3_column_int64(stmt, 1);
+		past->last.boottime_ns = sqlite3_column_int64(stmt, 2);
+		past->stopped = sqlite3_column_int(stmt, 3);
+		journal->session = sqlite3_column_int64(stmt, 4);
+	}
+	(void)sqlite3_finalize(stmt);
+	return lull_sqlite_errno(rc);
+}
+
+static int read_past(struct lull_journal *journal, struct lull_journal_past *past)
+{
+	int r = read_session(journal, past);
+
+	if (!r)
+		r = number(journal, &past->until, 0, "SELECT max(to_ns) FROM coverage");
+	if (!r)
+		r = number(journal, &past->clock.t, LULL_NEVER, "SELECT max(t_ns) FROM clock");
+	if (!r)
+		r = number(journal, &past->clock.utc_ns, 0, "SELECT utc_ns FROM clock ORDER BY t_ns DESC, rowid DESC LIMIT 1");
+	if (!r)
+		r = number(journal, &past->clock.error_ns, 0, "SELECT error_ns FROM clock ORDER BY t_ns DESC, rowid DESC LIMIT 1");
+	return r ? r : read_buses(journal, past);
+}
+
+struct lull_journal *lull_journal_open(const char *path, struct lull_journal_past *past, char *err, size_t err_size)
+{
+	const struct lull_schema *schema = &lull_schemas[lull_schema_count - 1];
+	char what[256] = "cannot be gone on with";
+	int64_t version = 0, mark = 0;
+	int r = 0;
+
+	memset(past, 0, sizeof *past);
+	struct lull_journal *journal = open_at(path, &r);
+
+	if (!r)
+		r = number(journal, &mark, 0, "PRAGMA application_id");
+	if (!r)
+		r = number(journal, &version, 0, "PRAGMA user_version");
+	if (!r && (mark != LULL_APPLICATION_ID || version != schema->version)) {
+		r = -EBADMSG;
+		lull_store_say(what, sizeof what, "is no recording of this version");
+	}
+	if (!r)
+		r = lull_schema_same(journal->db, schema, what, sizeof what);
+	if (!r) {
+		sqlite3_stmt *stmt;
+		int rc = sqlite3_prepare_v2(journal->db, "PRAGMA quick_check(1)", -1, &stmt, NULL);
+
+		if (rc == SQLITE_OK)
+			rc = sqlite3_step(stmt);
+		const char *answer = rc == SQLITE_ROW ? (const char *)sqlite3_column_text(stmt, 0) : NULL;
+
+		r = lull_sqlite_errno(rc);
+		if (!r && (!answer || strcmp(answer, "ok") != 0)) {
+			r = -EBADMSG;
+			lull_store_say(what, sizeof what, "is damaged (%s)", answer ? answer : "no answer");
+		}
+		(void)sqlite3_finalize(stmt);
+	}
+	if (!r)
+		r = read_past(journal, past);
+	if (!r)
+		r = ready(journal);
+	return r ? give_up(journal, r, what, path, err, err_size) : journal;
+}
+
+/* --- sessions --- */
+
+static int settle_table(struct lull_journal *journal, int index)
+{
+	int64_t shift = journal->next[index] - 1 - LULL_JOURNAL_ROWS;
+
+	return run_format(journal, "UPDATE \"%w\" SET rowid = rowid + (%lld) WHERE rowid > %lld", lull_tables[index].name,
+		shift, LULL_JOURNAL_ROWS);
+}
+
+int lull_journal_settle(struct lull_journal *journal, lull_time until)
+{
+	int r = run(journal->db, "PRAGMA journal_mode = WAL");
+
+	if (!r)
+		r = run(journal->db, "BEGIN IMMEDIATE");
+	if (r)
+		return r;
+	r = run_format(journal, "UPDATE stretch SET ended = '%q' WHERE rowid > %lld AND ended = '%q'",
+		lull_end_name(LULL_END_BLIND), LULL_JOURNAL_ROWS, lull_end_name(LULL_END_OPEN));
+	if (!r)
+		r = run_format(journal, "UPDATE gap SET next_ns = %lld WHERE rowid > %lld AND next_ns IS NULL", until,
+			LULL_JOURNAL_ROWS);
+	for (int i = 0; i < LULL_TABLE_COUNT && !r; i++)
+		if (numbered(i))
+			r = settle_table(journal, i);
+	if (!r)
+		r = count_rows(journal);
+	if (!r)
+		r = run(journal->db, "COMMIT");
+	if (r)
+		(void)run(journal->db, "ROLLBACK");
+	return r;
+}
+
+int lull_journal_session(struct lull_journal *journal, const struct lull_session *session)
+{
+	int r = run_format(journal,
+		"INSERT INTO session (boot, from_ns, boottime_ns, ended_ns, written) VALUES ('%q', %lld, %lld, NULL, 0)",
+		session->boot, session->from, session->boottime_ns);
+
+	if (!r)
+		journal->session = sqlite3_last_insert_rowid(journal->db);
+	return r;
+}
+
+int lull_journal_text(struct lull_journal *journal, const char *key, const char *value)
+{
+	return run_format(journal, "INSERT OR REPLACE INTO text (key, value) VALUES ('%q', '%q')", key, value);
+}
+
+/* --- rows --- */
+
+static int put(struct lull_journal *journal, int index, const void *row, int64_t *number_of)
+{
+	sqlite3_stmt *stmt = journal->insert[index];
+	int r = lull_row_bind(stmt, &lull_tables[index], row);
+
+	if (!r && number_of)
+		r = lull_sqlite_errno(
+			sqlite3_bind_int64(stmt, (int)lull_tables[index].column_count + 1, *number_of));
+	if (!r) {
+		r = lull_sqlite_errno(sqlite3_step(stmt));
+		int reset = lull_sqlite_errno(sqlite3_reset(stmt));
+
+		if (!r)
+			r = reset;
+	}
+	if (!r && number_of)
+		++*number_of;
+	return r;
+}
+
+#define PUT_ALL(list, table, numbers) \
+	for (size_t i = 0; i < (list).n && !r; i++) \
+		r = put(journal, (table), &(list).at[i], &(numbers)[table])
+
+static int put_night(struct lull_journal *journal, const struct lull_night *night, int64_t *numbers)
+{
+	int r = 0;
+
+	for (unsigned i = 0; i < night->bus_count && !r; i++)
+		r = put(journal, LULL_TABLE_BUS, &(struct lull_bus_row){(uint8_t)i, night->bus[i]}, NULL);
+	PUT_ALL(night->stretches, LULL_TABLE_STRETCH, numbers);
+	PUT_ALL(night->cadences, LULL_TABLE_CADENCE, numbers);
+	PUT_ALL(night->gaps, LULL_TABLE_GAP, numbers);
+	PUT_ALL(night->changes, LULL_TABLE_CHANGE, numbers);
+	PUT_ALL(night->edges, LULL_TABLE_EDGE, numbers);
+	PUT_ALL(night->coverage, LULL_TABLE_COVERAGE, numbers);
+	PUT_ALL(night->marks, LULL_TABLE_MARK, numbers);
+	PUT_ALL(night->clocks, LULL_TABLE_CLOCK, numbers);
+	PUT_ALL(night->chunks, LULL_TABLE_CHUNK, numbers);
+	if (!r && night->clamp.present)
+		r = put(journal, LULL_TABLE_CLAMP, &night->clamp, &numbers[LULL_TABLE_CLAMP]);
+	for (size_t i = 0; i < night->left_out.n && !r; i++)
+		r = run_format(journal, "INSERT INTO left_out (sentence) VALUES ('%q')", night->left_out.at[i]);
+	return r;
+}
+
+/* Empties a table of what was open. */
+static int clear_open(struct lull_journal *journal, int index)
+{
+	if (journal->next_open[index] == LULL_JOURNAL_ROWS + 1)
+		return 0;
+	journal->next_open[index] = LULL_JOURNAL_ROWS + 1;
+	return run_format(
+		journal, "DELETE FROM \"%w\" WHERE rowid > %lld", lull_tables[index].name, LULL_JOURNAL_ROWS);
+}
+
+/* Open rows that final ones take the place of. */
+static int end_open(struct lull_journal *journal, const struct lull_night *rows)
+{
+	bool gap[LULL_BUS_MAX] = {false}, edge[LULL_BUS_MAX] = {false};
+	int r = 0;
+
+	if (journal->next_open[LULL_TABLE_STRETCH] > LULL_JOURNAL_ROWS + 1)
+		for (size_t i = 0; i < rows->stretches.n && !r; i++) {
+			const struct lull_stretch *s = &rows->stretches.at[i];
+
+			r = run_format(journal,
+				"DELETE FROM stretch WHERE rowid > %lld AND bus = %d AND id IS nullif(%lld, %lld) AND first_ns = %lld",
+				LULL_JOURNAL_ROWS, s->bus, (int64_t)s->id, (int64_t)LULL_ID_NONE, s->first);
+		}
+	if (journal->next_open[LULL_TABLE_CADENCE] > LULL_JOURNAL_ROWS + 1 && rows->cadences.n && !r)
+		/* A window's rows are all final at once. */
+		r = run_format(journal, "DELETE FROM cadence WHERE rowid > %lld", LULL_JOURNAL_ROWS);
+	for (size_t i = 0; i < rows->gaps.n; i++)
+		gap[rows->gaps.at[i].bus] = true;
+	for (size_t i = 0; i < rows->edges.n; i++)
+		edge[rows->edges.at[i].frame.bus] = true;
+	for (int b = 0; b < LULL_BUS_MAX && !r; b++) {
+		if (gap[b] && journal->next_open[LULL_TABLE_GAP] > LULL_JOURNAL_ROWS + 1)
+			r = run_format(journal, "DELETE FROM gap WHERE rowid > %lld AND bus = %d", LULL_JOURNAL_ROWS, b);
+		if (edge[b] && !r && journal->next_open[LULL_TABLE_EDGE] > LULL_JOURNAL_ROWS + 1)
+			r = run_format(journal, "DELETE FROM edge WHERE rowid > %lld AND bus = %d", LULL_JOURNAL_ROWS, b);
+	}
+	return r;
+}
+
+static int write_all(struct lull_journal *journal, const struct lull_night *rows, const struct lull_night *open,
+	const struct lull_coverage *coverage, size_t coverage_count)
+{
+	int r = 0;
+
+	if (open)
+		for (int i = 0; i < LULL_TABLE_COUNT && !r; i++)
+			r = numbered(i) && i != LULL_TABLE_COVERAGE ? clear_open(journal, i) : 0;
+	else
+		r = end_open(journal, rows);
+	if (!r)
+		r = put_night(journal, rows, journal->next);
+	if (!r && open)
+		r = put_night(journal, open, journal->next_open);
+	/* Coverage in its place, so that a quiet batch touches one page. */
+	int64_t number_of = LULL_JOURNAL_ROWS + 1;
+
+	for (size_t i = 0; i < coverage_count && !r; i++)
+		r = put(journal, LULL_TABLE_COVERAGE, &coverage[i], &number_of);
+	if (!r && number_of < journal->next_open[LULL_TABLE_COVERAGE])
+		r = run_format(journal, "DELETE FROM coverage WHERE rowid >= %lld", number_of);
+	journal->next_open[LULL_TABLE_COVERAGE] = number_of;
+	return r;
+}
+
+int lull_journal_write(struct lull_journal *journal, const struct lull_night *rows, const struct lull_night *open,
+	const struct lull_coverage *coverage, size_t coverage_count)
+{
+	int64_t next[LULL_TABLE_COUNT], next_open[LULL_TABLE_COUNT];
+	int r = run(journal->db, "BEGIN IMMEDIATE");
+
+	if (r)
+		return r;
+	memcpy(next, journal->next, sizeof next);
+	memcpy(next_open, journal->next_open, sizeof next_open);
+	r = write_all(journal, rows, open, coverage, coverage_count);
+	if (!r)
+		r = run(journal->db, "COMMIT");
+	if (r) {
+		/* SQLite may have rolled back by itself. */
+		if (!sqlite3_get_autocommit(journal->db))
+			(void)run(journal->db, "ROLLBACK");
+		memcpy(journal->next, next, sizeof next);
+		memcpy(journal->next_open, next_open, sizeof next_open);
+	}
+	return r;
+}
+
+uint64_t lull_journal_written(const struct lull_journal *journal)
+{
+	return journal->written;
+}
+
+const char *lull_journal_path(const struct lull_journal *journal)
+{
+	return journal->path;
+}
+
+/* --- the end --- */
+
+void lull_journal_abandon(struct lull_journal *journal)
+{
+	journal_free(journal);
+}
+
+static int end_session(struct lull_journal *journal, lull_time end)
+{
+	int r = run(journal->db, "BEGIN IMMEDIATE");
+
+	if (r)
+		return r;
+	for (int i = 0; i < LULL_TABLE_COUNT && !r; i++)
+		if (numbered(i) && i != LULL_TABLE_COVERAGE)
+			r = clear_open(journal, i);
+	if (!r)
+		r = settle_table(journal, LULL_TABLE_COVERAGE);
+	if (!r)
+		r = run_format(journal, "UPDATE session SET ended_ns = %lld, written = %lld WHERE session = %lld", end,
+			(int64_t)journal->written, (int64_t)journal->session);
+	if (!r)
+		r = run(journal->db, "COMMIT");
+	if (r && !sqlite3_get_autocommit(journal->db))
+		(void)run(journal->db, "ROLLBACK");
+	return r;
+}
+
+/* No WAL beside it. Somebody may be reading just now: then it stays, and the recording is whole all the same. */
+static int make_one_file(struct lull_journal *journal)
+{
+	int r;
+
+	for (int i = 0; i < LULL_TABLE_COUNT; i++) {
+		(void)sqlite3_finalize(journal->insert[i]);
+		journal->insert[i] = NULL;
+	}
+	r = run(journal->db, "PRAGMA journal_mode = DELETE");
+	return r == -EBUSY ? 0 : r;
+}
+
+int lull_journal_close(struct lull_journal *journal, lull_time end, char *err, size_t err_size)
+{
+	int r = end_session(journal, end);
+
+	if (!r)
+		r = make_one_file(journal);
+	if (r)
+		lull_store_say(err, err_size, "%s: cannot be closed: %s", journal->path, sqlite3_errmsg(journal->db));
+	journal_free(journal);
+	return r;
+}
+
+static int rename_with(const char *from, const char *to, const char *suffix)
+{
+	char *a = NULL, *b = NULL;
+	int r = -ENOMEM;
+
+	if (asprintf(&a, "%s%s", from, suffix) >= 0 && asprintf(&b, "%s%s", to, suffix) >= 0)
+		r = rename(a, b) ? -errno : 0;
+	free(a);
+	free(b);
+	return r;
+}
+
+int lull_journal_set_aside(const char *path, char *to, size_t to_size)
+{
+	for (unsigned i = 1; i < 1000; i++) {
+		int n = i == 1 ? snprintf(to, to_size, "%s.damaged", path) : snprintf(to, to_size, "%s.damaged-%u", path, i);
+
+		if (n < 0 || (size_t)n >= to_size)
+			return -ENAMETOOLONG;
+		if (access(to, F_OK) == 0)
+			continue;
+		/* The journals first: a journal without its file is nothing, a file without its journal a wrong state. */
+		(void)rename_with(path, to, "-wal");
+		(void)rename_with(path, to, "-shm");
+		return rename_with(path, to, "");
+	}
+	return -EEXIST;
+}
