@@ -472,7 +472,7 @@ static int open_file(const char *path, sqlite3 **db, char *err, size_t err_size)
 	ssize_t got = S_ISREG(st.st_mode) ? read(fd, head, sizeof(head)) : 0;
 
 	(void)close(fd);
-	if (got != (ssize_t)sizeof(head) || memcmp(head, magic, sizeof(magic)) != 0) {
+	if (got < (ssize_t)sizeof(magic) || memcmp(head, magic, sizeof(magic)) != 0) {
 		lull_store_say(err, err_size,
 			"%s: no recording (it is no SQLite file); make one from a capture with `lull import`",
 			path);
