@@ -67,9 +67,23 @@ static void undecided(struct lull_case *c, struct lull_finding *f)
 	case_next(c, f, case_say(c, "A profile with the car's network-management layout, or a node map, can decide without touching it."));
 }
 
+static const struct lull_suspect *relay_of(const struct lull_finding *f)
+{
+	for (size_t i = 0; i < f->suspects.n; i++)
+		if (f->suspects.at[i].role == LULL_RELAY && f->suspects.at[i].bus == f->bus)
+			return &f->suspects.at[i];
+	return NULL;
+}
+
 static void for_outside(struct lull_case *c, struct lull_finding *f)
 {
-	case_next(c, f, case_say(c, "Record the next night with a second adapter on the other bus behind the gateway: the order of events shows where it begins."));
+	const struct lull_suspect *relay = relay_of(f);
+	if (relay)
+		case_next(c, f, case_say(c, "Look behind %s: record the next night with a second adapter on the bus behind it. If that bus wakes first, the waker is "
+					   "there; if this one does, it is %s itself.", relay->node, relay->node));
+	else
+		case_next(c, f, case_say(c, "Record the next night with a second adapter on the other bus behind the gateway: the order of events shows where it "
+					   "begins."));
 	case_next(c, f, case_say(c, "Check the wake-up line and the wiring for water and chafing, and our own lead at the port."));
 	case_next(c, f, case_say(c, "Log the battery current beside it: a rise before the first frame comes from outside this bus."));
 }

@@ -276,7 +276,11 @@ static void find_stubs(struct lull_case *c)
 		}
 		for (size_t k = 0; k < n && !goes_on; k++)
 			alone += stop_with(c, ends, n, k) * 12 < n || stop_with(c, ends, n, k) < 2;
-		report->stub = n >= 2 && !goes_on && alone * 20 <= n;
+		/* the silence must have been heard: an adapter that goes deaf ends as one block too */
+		lull_time end = LULL_NEVER;
+		for (size_t k = 0; k < n; k++)
+			end = ends[k].t > end ? ends[k].t : end;
+		report->stub = n >= 2 && !goes_on && alone * 20 <= n && case_observed_in(&c->observed[bus], end, end + 5 * LULL_SEC) > 4 * LULL_SEC;
 		report->representative = cyclic > 0 && !report->stub;
 	}
 	free(ends);

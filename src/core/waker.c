@@ -30,6 +30,54 @@ struct wake_list {
 	size_t n, room;
 };
 
+/* --- who was up already --- */
+
+/* No controller that the first frame wakes speaks so soon: starting clock and software takes longer. Who does was awake before, or
+ * was woken by the same cause. Stamps in whole milliseconds or batches come out no finer. */
+#define UP_ALREADY (5 * LULL_MS)
+#define NEXT_IN_TURN (LULL_MS / 2 + UP_ALREADY) /* what the first sender had ready follows its last unacknowledged copy at once */
+
+static lull_time last_copy_of_first(const struct lull_case *c, const struct lull_spell *s)
+{
+	size_t lo = 0, hi = c->night->edges.n;
+	while (lo < hi) {
+		size_t mid = (lo + hi) / 2;
+		if (c->night->edges.at[mid].frame.t < s->from)
+			lo = mid + 1;
+		else
+			hi = mid;
+	}
+	/* batches cut one run of copies into several */
+	lull_time last = LULL_NEVER;
+	size_t copies = 0;
+	for (; lo < c->night->edges.n; lo++) {
+		const struct lull_edge *e = &c->night->edges.at[lo];
+		if (e->frame.bus != s->bus || (e->frame.flags & LULL_FRAME_ERROR))
+			continue;
+		if (e->frame.id != s->first_id || (last != LULL_NEVER && e->frame.t > last + UP_ALREADY + LULL_MS))
+			break;
+		last = e->last_copy;
+		copies += e->copies;
+	}
+	return copies > 1 ? last : LULL_NEVER;
+}
+
+/* Did the node speak with the first frame of this spell, or so soon after it that it was up already? */
+static bool begins_with(const struct lull_case *c, const struct lull_spell *s, int node)
+{
+	if (case_node_of(c, s->bus, s->first_id) == node)
+		return true;
+	lull_time copied = last_copy_of_first(c, s);
+	for (size_t i = 0; i < c->v->ids.n; i++) {
+		if (c->v->ids.at[i].bus != s->bus || c->v->ids.at[i].node != node)
+			continue;
+		lull_time first = case_first_in(c, i, s->from, s->to);
+		if (first != LULL_NEVER && (first <= s->from + UP_ALREADY || (copied != LULL_NEVER && first >= copied && first <= copied + NEXT_IN_TURN)))
+			return true;
+	}
+	return false;
+}
+
 /* --- one wake --- */
 
 /* The node that alone sets active wake-up in the first seconds; -1 none, -2 several. */
@@ -143,7 +191,7 @@ static struct reference refer(struct lull_case *c, unsigned bus, int node)
 			continue;
 		if (is_known(c, s)) {
 			r.known++;
-			r.first_there += case_node_of(c, bus, s->first_id) == node || sets_active_bit(c, case_family(c, bus), s) == node;
+			r.first_there += begins_with(c, s, node) || sets_active_bit(c, case_family(c, bus), s) == node;
 		}
 		if (s->closed) {
 			r.spells++;
@@ -387,9 +435,72 @@ static double weight_of(const struct wake *w, size_t n, const struct reference *
 		if (weight > best)
 			best = weight;
 	}
-	if (r->known && r->first_there * 2 >= r->known && best <= WEIGHT_UNACKNOWLEDGED)
+	if (r->known >= 3 && r->first_there * 3 >= r->known * 2 && best <= WEIGHT_UNACKNOWLEDGED)
+		best = WEIGHT_FIRST_THERE_TOO;
+	else if (r->known && r->first_there * 2 >= r->known && best <= WEIGHT_UNACKNOWLEDGED)
 		best *= 0.8; /* an innocent that boots first would look like this too */
 	return n < 2 ? best * 0.9 : best;
+}
+
+/* Others that begin as early as the first node in half of the wakes and more, where only the order speaks against it: all are
+ * listed, none is named. */
+static bool list_company(struct lull_case *c, struct lull_finding *f, const struct wake *w, size_t n)
+{
+	size_t company = 0;
+	for (size_t i = 0; i < n; i++)
+		if (w[i].clue != CLUE_ORDER)
+			return false;
+	for (size_t node = 0; node < c->v->nodes.n; node++) {
+		size_t early = 0;
+		if ((int)node == w[0].node || c->v->nodes.at[node].bus != f->bus)
+			continue;
+		for (size_t i = 0; i < n; i++)
+			early += begins_with(c, &c->v->spells.at[w[i].spell], (int)node);
+		if (early * 2 < n)
+			continue;
+		company++;
+		case_suspect(c, f, (int)node, LULL_WAKER, 0);
+	}
+	if (!company)
+		return false;
+	for (size_t i = 0; i < f->suspects.n; i++)
+		f->suspects.at[i].confidence = WEIGHT_UNDECIDED / (double)f->suspects.n;
+	case_evidence(c, f, case_say(c, "%zu senders begin within 5 ms of each other, too soon for one to have woken the other: which of them it is, or "
+				      "what wakes them together, the order cannot tell.", f->suspects.n));
+	return true;
+}
+
+/* --- other buses of the recording --- */
+
+/* Buses that follow this one's wakes: their gateway passes them on, which the order of events shows. */
+static void say_followers(struct lull_case *c, struct lull_finding *f, const struct wake *w, size_t n)
+{
+	char a[32];
+	for (unsigned bus = 0; bus < c->night->bus_count; bus++) {
+		size_t at, spells = bus == f->bus ? 0 : case_bus_spells(c, bus, &at), follow = 0, begun[2] = { 0 };
+		lull_time sum = 0;
+		int relay = -1;
+		for (size_t i = 0; i < n && spells; i++)
+			for (size_t k = 0; k < spells; k++) {
+				const struct lull_spell *s = &c->v->spells.at[w[i].spell], *other = &c->v->spells.at[at + k];
+				if (!other->relayed || other->from < s->from || other->from > s->from + RELAY_REACH)
+					continue;
+				int node = case_node_of(c, bus, other->first_id);
+				follow++;
+				sum += other->from - s->from;
+				begun[node != relay && relay >= 0]++;
+				relay = relay < 0 ? node : relay;
+			}
+		if (!follow || follow * 2 < n)
+			continue;
+		case_evidence(c, f, case_say(c, "Bus %s follows %zu of %zu of these wakes, on average %s later: there the network is only passed on.",
+			c->night->bus[bus].name, follow, n, span_text(sum / (lull_time)follow, a)));
+		if (relay >= 0 && begun[1] * 5 <= follow) {
+			case_suspect(c, f, relay, LULL_RELAY, 0.95 * (double)begun[0] / (double)follow);
+			case_evidence(c, f, case_say(c, "%s is the relay to bus %s: not the cause, look behind it, on this bus.", c->v->nodes.at[relay].name,
+				c->night->bus[bus].name));
+		}
+	}
 }
 
 static size_t make_finding(struct lull_case *c, unsigned bus, const struct wake *w, size_t n)
@@ -411,13 +522,16 @@ static size_t make_finding(struct lull_case *c, unsigned bus, const struct wake 
 		if (relay) {
 			case_suspect(c, f, node, LULL_RELAY, 0.9);
 			case_evidence(c, f, case_say(c, "%s begins, but it does so in known wakes too and is the last to go: it passes on what another "
-						      "bus asks for.", c->v->nodes.at[node].name));
+						      "bus asks for. Look behind it.", c->v->nodes.at[node].name));
+			if (c->night->bus_count > 1)
+				case_evidence(c, f, case_say(c, "No other bus of this recording wakes before it: what asks is on one that was not recorded."));
 		} else {
 			case_evidence(c, f, case_say(c, "Nobody sets active wake-up, and no start goes unacknowledged: the nodes were woken together, "
 						      "by a wake line, another bus, the wiring or our own lead."));
 			case_evidence(c, f, case_say(c, "The order in which they then speak is their boot order and accuses nobody."));
 		}
 		case_settle_finding(f);
+		say_followers(c, f, w, n);
 		return 1;
 	}
 	struct lull_finding *f = case_finding(c, LULL_WOKEN_AGAIN, bus, 0.95);
@@ -429,8 +543,10 @@ static size_t make_finding(struct lull_case *c, unsigned bus, const struct wake 
 	case_suspect(c, f, node, LULL_WAKER, weight_of(w, n, &r));
 	say_rhythm(c, f, &rhythm, n);
 	say_clues(c, f, w, n, &r);
+	bool alone = !list_company(c, f, w, n);
 	case_settle_finding(f);
-	for (size_t i = 0; i < n; i++)
+	say_followers(c, f, w, n); /* a relay on another bus is beside the question who wakes this one */
+	for (size_t i = 0; i < n && alone; i++)
 		c->v->spells.at[w[i].spell].waker = node;
 	return 1;
 }

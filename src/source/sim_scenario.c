@@ -28,6 +28,9 @@
 	X("gateway-relays", "the gateway is first and last, as in deliberate wakes", sim_make_gateway_relays) \
 	X("dongle-wakes", "a tester at the port wakes the bus now and then", sim_make_dongle_wakes) \
 	X("two-buses", "a node of the second bus wakes the first through the gateway", sim_make_two_buses) \
+	X("two-buses-back", "a node of the first bus wakes the second through the gateway", sim_make_two_buses_back) \
+	X("third-bus", "the gateway wakes two buses for a third that is not recorded", sim_make_third_bus) \
+	X("wakes-copied", "a noisy waker, and another that copies it within 5 ms", sim_make_wakes_copied) \
 	X("pull-right", "held awake; the plug of the keeper is pulled, and the bus sleeps", sim_make_pull_right) \
 	X("pull-wrong-first", "held awake; innocents are unplugged first, then the keeper", sim_make_pull_wrong_first) \
 	X("pull-wrong-only", "held awake; only innocents are unplugged", sim_make_pull_wrong_only) \

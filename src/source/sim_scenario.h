@@ -75,6 +75,9 @@ int sim_make_repeat_only(struct sim_world *);
 int sim_make_gateway_relays(struct sim_world *);
 int sim_make_dongle_wakes(struct sim_world *);
 int sim_make_two_buses(struct sim_world *);
+int sim_make_two_buses_back(struct sim_world *);
+int sim_make_third_bus(struct sim_world *);
+int sim_make_wakes_copied(struct sim_world *);
 
 int sim_make_pull_right(struct sim_world *);
 int sim_make_pull_wrong_first(struct sim_world *);

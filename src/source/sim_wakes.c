@@ -247,15 +247,11 @@ int sim_make_dongle_wakes(struct sim_world *w)
 	return error;
 }
 
-/* The waker sits on the second bus; the first is woken through the gateway. */
-int sim_make_two_buses(struct sim_world *w)
+/* Two buses and the gateway between them; half: its node on each. */
+static void join_buses(struct sim_world *w, int half[static 2])
 {
 	struct sim_car first = woken_car(w, (enum sim_nm)sim_pick(w->plan, 4));
 	struct sim_car second = first;
-	struct sim_evening evening = { .first = SIM_NOBODY, .known = SIM_KNOWN_SOME, .short_drive = true };
-	struct wakes wakes;
-	unsigned waker;
-	int half[2], error;
 
 	second.nm = (enum sim_nm)sim_pick(w->plan, 4);
 	second.extended = (second.nm == SIM_NM_OWN || second.nm == SIM_NM_FOLLOW) && sim_chance(w->plan, 0.1);
@@ -270,12 +266,99 @@ int sim_make_two_buses(struct sim_world *w)
 		snprintf(w->node[half[i]].name, sizeof w->node[half[i]].name, "gateway-%s", w->bus[i].name);
 		w->node[half[i]].lead_ns = sim_ns(w->plan, 0.001, 0.02);
 	}
-	waker = choose_waker(w, 1, NULL, 0);
+}
+
+/* The waker sits on one bus; the other is woken through the gateway. */
+static int through_gateway(struct sim_world *w, unsigned bus)
+{
+	struct sim_evening evening = { .first = SIM_NOBODY, .known = SIM_KNOWN_SOME, .short_drive = true };
+	struct wakes wakes;
+	unsigned waker;
+	int half[2], error;
+
+	join_buses(w, half);
+	waker = choose_waker(w, bus, NULL, 0);
 	error = sim_evening(w, &evening);
 	sim_end(w, 4, 10);
 	when(w, &wakes, 3, 0);
 	for (unsigned i = 0; i < wakes.n; i++)
 		sim_ask(w, waker, wakes.at[i], wakes.lasting[i]);
 	sim_truth(w, LULL_WOKEN_AGAIN, (int)waker, LULL_WAKER, true);
+	return error;
+}
+
+int sim_make_two_buses(struct sim_world *w)
+{
+	return through_gateway(w, 1);
+}
+
+int sim_make_two_buses_back(struct sim_world *w)
+{
+	return through_gateway(w, 0);
+}
+
+/* What wakes it is on a third bus, which is not recorded: the gateway wakes both of these, as it does when a door opens. */
+int sim_make_third_bus(struct sim_world *w)
+{
+	struct sim_evening evening = { .known = SIM_KNOWN_ALWAYS, .undisturbed = true, .short_drive = true };
+	struct wakes wakes;
+	int64_t longest = 0;
+	int half[2], error;
+
+	join_buses(w, half);
+	for (unsigned i = 0; i < w->nodes; i++) {
+		if (w->node[i].key_off_run_on > longest)
+			longest = w->node[i].key_off_run_on;
+	}
+	for (unsigned i = 0; i < 2; i++)
+		w->node[half[i]].key_off_run_on = longest + sim_ns(w->plan, 0.5, 8);
+	evening.first = half[0];
+	error = sim_evening(w, &evening);
+	sim_end(w, 4, 8);
+	when(w, &wakes, 3, sim_longest(w, SIM_AFTER_WAKE) - 20 * LULL_SEC);
+	for (unsigned i = 0; i < wakes.n; i++)
+		sim_ask(w, (unsigned)half[0], wakes.at[i], wakes.lasting[i]);
+	w->night->truth.wakes = 0;
+	sim_truth(w, LULL_WOKEN_FROM_OUTSIDE, SIM_NOBODY, LULL_RELAY, false);
+	w->night->truth.may[LULL_WOKEN_AGAIN] = true;
+	return error;
+}
+
+/* A noisy waker, and another that speaks within some milliseconds of it each time: nobody can tell which of them it was. */
+int sim_make_wakes_copied(struct sim_world *w)
+{
+	struct sim_car car = woken_car(w, unmanaged(w));
+	struct wakes wakes;
+	unsigned waker[2];
+	int error;
+
+	car.seen_alone = false;
+	car.always_acks = true;
+	sim_car_add(w, &car);
+	waker[0] = choose_waker(w, 0, NULL, 0);
+	waker[1] = choose_waker(w, 0, waker, 1);
+	w->node[waker[1]].app_ns = w->node[waker[0]].app_ns;
+	w->node[waker[1]].ctrl_ns = w->node[waker[0]].ctrl_ns;
+	w->node[waker[1]].lead_ns = w->node[waker[0]].lead_ns;
+	for (unsigned i = 0; i < 2; i++) {
+		struct sim_node *n = &w->node[waker[i]];
+
+		n->app_ns = n->ctrl_ns + 5 * LULL_MS; /* soon enough for the two not to come apart while booting */
+		for (unsigned k = n->first_msg; k < n->first_msg + n->msg_count; k++) {
+			if (w->msg[k].kind == SIM_CYCLIC && w->msg[k].period_park) {
+				w->msg[k].offset = 0;
+				break;
+			}
+		}
+	}
+	error = sim_evening(w, &any_evening);
+	sim_end(w, 4, 10);
+	when(w, &wakes, 3, 0);
+	for (unsigned i = 0; i < wakes.n; i++) {
+		sim_ask(w, waker[0], wakes.at[i], wakes.lasting[i]);
+		sim_ask(w, waker[1], wakes.at[i] + sim_ns(w->plan, 0, 0.0025), wakes.lasting[i]);
+	}
+	sim_truth(w, LULL_WOKEN_FROM_OUTSIDE, SIM_NOBODY, LULL_WAKER, false);
+	w->night->truth.may[LULL_WOKEN_AGAIN] = true;
 	return error;
 }

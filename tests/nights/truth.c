@@ -47,6 +47,8 @@ static enum lull_code as_right(const struct lull_truth *truth, const struct lull
 		return LULL_CODE_COUNT;
 	if (f->code == LULL_WITHIN_LIMIT || f->code == LULL_DRAW_WHILE_QUIET)
 		return LULL_DRAW_NOT_MEASURED; /* the zero cannot decide it */
+	if (f->code == LULL_WOKEN_FROM_OUTSIDE && truth->may[LULL_WOKEN_AGAIN])
+		return LULL_WOKEN_AGAIN; /* as long as nobody is named */
 	return f->code == LULL_DRAW_NOT_MEASURED && truth->may[LULL_WITHIN_LIMIT] ? LULL_WITHIN_LIMIT : LULL_CODE_COUNT;
 }
 
