@@ -16,7 +16,7 @@ SAN ?=
 FUZZ_LINK ?=
 PREFIX ?= /usr/local
 DESTDIR ?=
-PKGS := libpcap sqlite3 inih jansson gsl zlib libzstd libsystemd libseccomp libsocketcan libnl-3.0 libcap libiio
+PKGS := libpcap sqlite3 inih jansson gsl zlib libzstd libsystemd libseccomp libsocketcan libnl-3.0 libcap libiio libmicrohttpd libqrencode
 WARN := -Wall -Wextra -Wconversion -Wshadow -Wstrict-prototypes -Wmissing-prototypes
 ifdef WERROR
 WARN += -Werror
@@ -29,7 +29,7 @@ PKG_FLAGS := $(shell pkg-config --cflags libnl-3.0 2>/dev/null)
 LIBS = -Wl,--as-needed $(shell pkg-config --libs $(PKGS)) -lm
 
 core_src := $(wildcard src/core/*.c)
-lib_src := $(wildcard src/source/*.c src/store/*.c src/report/*.c)
+lib_src := $(wildcard src/source/*.c src/store/*.c src/report/*.c src/page/*.c)
 cmd_src := $(wildcard src/cmd/*.c)
 # Of the daemon all but its main can be linked by tests.
 daemon_src := $(filter-out src/daemon/lulld.c,$(wildcard src/daemon/*.c))
@@ -64,6 +64,7 @@ $(B)/%.o: %.c
 
 # Files that stand in the program as they are: .incbin leaves no trace in the dependencies.
 $(B)/src/report/html_files.o: src/report/html.css src/report/html.js
+$(B)/src/page/assets.o: src/page/page.html src/page/page.css src/page/page.js src/page/pull.js src/page/icon.svg
 
 $(B)/liblull-core.a: $(core_obj)
 	@mkdir -p $(@D)

@@ -15,6 +15,7 @@
 static const struct lull_cmd commands[] = {
 	{"import", "make a recording from captures of a parked car's buses", lull_cmd_import},
 	{"report", "say what keeps the bus awake or wakes it", lull_cmd_report},
+	{"view", "show a recording in a browser, or on a phone", lull_cmd_view},
 	{"compare", "say whether a repair worked, from a night before and one after", lull_cmd_compare},
 	{"ids", "list who sent after key-off, and until when", lull_cmd_ids},
 	{"profile", "check what you know of a car", lull_cmd_profile},

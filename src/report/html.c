@@ -47,22 +47,31 @@ void lull_html_number(FILE *out, double x, unsigned decimals, const char *unit)
 	(void)fprintf(out, "<td class=n data-v=\"%.15g\">%.*f%s%s</td>", x, (int)decimals, x, unit[0] ? "&nbsp;" : "", unit);
 }
 
-void lull_html_begin(FILE *out, const char *title)
+void lull_html_begin(FILE *out, const char *title, bool linked)
 {
 	(void)fputs("<!DOCTYPE html>\n<html lang=en>\n<head>\n<meta charset=utf-8>\n"
 		    "<meta name=viewport content=\"width=device-width, initial-scale=1\">\n<title>",
 		out);
 	lull_html_text(out, title);
-	(void)fputs(" &ndash; what the car did at night</title>\n<style>\n", out);
+	(void)fputs(" &ndash; what the car did at night</title>\n", out);
+	if (linked) {
+		(void)fputs("<link rel=stylesheet href=\"/report.css\">\n<script src=\"/report.js\" defer></script>\n</head>\n<body>\n", out);
+		return;
+	}
+	(void)fputs("<style>\n", out);
 	(void)fwrite(lull_html_css, 1, (size_t)(lull_html_css_end - lull_html_css), out);
 	(void)fputs("</style>\n</head>\n<body>\n", out);
 }
 
-void lull_html_end(FILE *out)
+void lull_html_end(FILE *out, bool linked)
 {
-	(void)fputs("<p>Made by lull " LULL_VERSION ".</p></footer>\n<script>\n", out);
-	(void)fwrite(lull_html_js, 1, (size_t)(lull_html_js_end - lull_html_js), out);
-	(void)fputs("</script>\n</body>\n</html>\n", out);
+	(void)fputs("<p>Made by lull " LULL_VERSION ".</p></footer>\n", out);
+	if (!linked) {
+		(void)fputs("<script>\n", out);
+		(void)fwrite(lull_html_js, 1, (size_t)(lull_html_js_end - lull_html_js), out);
+		(void)fputs("</script>\n", out);
+	}
+	(void)fputs("</body>\n</html>\n", out);
 }
 
 /* "Times are local: UTC+01:00." The offset at the start; a change of it in the night is said too. */
@@ -170,7 +179,7 @@ int lull_report_html(FILE *out, const struct lull_night *night, const struct lul
 	const char *slash = strrchr(name, '/');
 
 	name = slash && slash[1] ? slash + 1 : name;
-	lull_html_begin(out, name);
+	lull_html_begin(out, name, style && style->linked);
 	(void)fputs("<header>\n<h1>", out);
 	lull_html_text(out, name);
 	(void)fputs("</h1>\n", out);
@@ -191,7 +200,7 @@ int lull_report_html(FILE *out, const struct lull_night *night, const struct lul
 	(void)fputs(" Probabilities say how often such a call was right on invented nights. A &#177; is half of a 95&nbsp;% "
 		    "interval.</p>",
 		out);
-	lull_html_end(out);
+	lull_html_end(out, style && style->linked);
 	if (fflush(out) || ferror(out))
 		return errno ? -errno : -EIO;
 	return 0;

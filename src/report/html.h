@@ -21,8 +21,8 @@ struct lull_html {
 };
 
 /* The page up to <body>, and from the script on. */
-void lull_html_begin(FILE *, const char *title);
-void lull_html_end(FILE *); /* within <footer> */
+void lull_html_begin(FILE *, const char *title, bool linked);
+void lull_html_end(FILE *, bool linked); /* within <footer> */
 
 /* --- words --- */
 

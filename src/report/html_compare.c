@@ -104,7 +104,7 @@ int lull_compare_html(FILE *out, const struct lull_comparison *c, const char *be
 {
 	struct lull_html h = {.out = out};
 
-	lull_html_begin(out, "Before and after");
+	lull_html_begin(out, "Before and after", false);
 	(void)fputs("<header><h1>Before and after</h1>\n<dl class=order><div><dt>Before</dt><dd>", out);
 	lull_html_text(out, before);
 	(void)fputs("</dd></div><div><dt>After</dt><dd>", out);
@@ -122,7 +122,7 @@ int lull_compare_html(FILE *out, const struct lull_comparison *c, const char *be
 		    "<li>A cause that comes once a week needs more nights than one.</li>\n"
 		    "<li>The maker's service information and licensed practice come first.</li></ul></section>\n</main>\n<footer>",
 		out);
-	lull_html_end(out);
+	lull_html_end(out, false);
 	if (fflush(out) || ferror(out))
 		return errno ? -errno : -EIO;
 	return 0;

@@ -12,6 +12,7 @@ struct lull_report_style {
 	bool blocks; /* block characters may be shown; else ASCII */
 	unsigned width; /* columns, 60 at least; 80 by default */
 	const char *name; /* of the recording, for the head; may be NULL */
+	bool linked; /* HTML: style and script are /report.css and /report.js, not inside */
 	const struct lull_order *order; /* head of the work order, HTML only; may be NULL */
 };
 

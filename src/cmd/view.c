@@ -1,0 +1,174 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* view: a recording in a browser, on this computer or on a phone. */
+#include <cmd/cmd.h>
+#include <cmd/judged.h>
+#include <errno.h>
+#include <getopt.h>
+#include <page/assets.h>
+#include <page/finished.h>
+#include <page/qr.h>
+#include <poll.h>
+#include <signal.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sys/signalfd.h>
+#include <time.h>
+#include <unistd.h>
+
+static const char who[] = "lull view";
+
+struct options {
+	struct lull_judged_options judged;
+	const char *address, *host;
+	uint16_t port;
+};
+
+static int help(void)
+{
+	(void)fputs("Usage: lull view [OPTION]... NIGHT.lull\n"
+		    "Show a recording in a browser: a page for a phone, and the report. Prints a link\n"
+		    "and its QR code; each link is good for one browser, and the next one follows.\n"
+		    "Ends with Ctrl-C.\n"
+		    "\n"
+		    "      --listen ADDRESS   127.0.0.1 by default: this computer only; 0.0.0.0: every\n"
+		    "                         network it is in\n"
+		    "      --port N           a port instead of any free one\n"
+		    "      --host NAME        name or address that the link shall have\n"
+		    "  -p, --profile FILE     this profile instead of the recording's own\n"
+		    "      --help             display this help and exit\n"
+		    "\n"
+		    "Exit status: 0, or 2 on an error.\n",
+		stdout);
+	return fflush(stdout) || ferror(stdout) ? lull_fail(who, "cannot write to standard output") : LULL_EXIT_OK;
+}
+
+/* -1: go on; else the exit status. */
+static int parse(int argc, char **argv, struct options *o)
+{
+	enum { HELP = 256, LISTEN, PORT, HOST };
+	static const struct option longs[] = {{"listen", required_argument, NULL, LISTEN}, {"port", required_argument, NULL, PORT},
+		{"host", required_argument, NULL, HOST}, {"profile", required_argument, NULL, 'p'}, {"help", no_argument, NULL, HELP},
+		{NULL, 0, NULL, 0}};
+	double port;
+	int c;
+
+	while ((c = getopt_long(argc, argv, "p:", longs, NULL)) != -1) {
+		switch (c) {
+		case LISTEN: o->address = optarg; break;
+		case HOST: o->host = optarg; break;
+		case PORT:
+			if (lull_number(optarg, 1, &port) || port > 65535 || port != (double)(uint16_t)port)
+				return lull_misuse(who, "'%s' is no port: 1 to 65535", optarg);
+			o->port = (uint16_t)port;
+			break;
+		case 'p': o->judged.profile = optarg; break;
+		case HELP: return help();
+		default: return lull_try_help(who);
+		}
+	}
+	if (optind + 1 != argc)
+		return optind == argc ? lull_misuse(who, "no recording was given") :
+					lull_misuse(who, "one recording at a time: what is '%s'?", argv[optind + 1]);
+	o->judged.recording = argv[optind];
+	return -1;
+}
+
+static void show_link(const struct options *o, const struct lull_page_server *s)
+{
+	const char *host = o->host ? o->host : o->address;
+	const bool v6 = !o->host && strchr(host, ':');
+	char link[512];
+
+	(void)snprintf(link, sizeof link, "http://%s%s%s:%u/?t=%s", v6 ? "[" : "", host, v6 ? "]" : "", lull_page_port(s), lull_page_token(s, NULL));
+	if (isatty(STDOUT_FILENO) && lull_qr_print(stdout, link, lull_utf8_locale()))
+		(void)fputs("(the QR code could not be made)\n", stdout);
+	(void)printf("%s\n", link);
+	(void)fflush(stdout);
+}
+
+static int64_t now_ms(void)
+{
+	struct timespec t;
+
+	(void)clock_gettime(CLOCK_MONOTONIC, &t);
+	return t.tv_sec * INT64_C(1000) + t.tv_nsec / 1000000;
+}
+
+static int signals(void)
+{
+	sigset_t set;
+
+	(void)sigemptyset(&set);
+	(void)sigaddset(&set, SIGINT);
+	(void)sigaddset(&set, SIGTERM);
+	if (sigprocmask(SIG_BLOCK, &set, NULL))
+		return -1;
+	return signalfd(-1, &set, SFD_CLOEXEC);
+}
+
+/* Until a signal ends it. A link that was used is followed by the next. */
+static int serve(const struct options *o, struct lull_page_server *s)
+{
+	struct pollfd fd[2] = {{.fd = lull_page_descriptor(s), .events = POLLIN}, {.fd = signals(), .events = POLLIN}};
+	int64_t due = now_ms();
+	unsigned uses = 0, seen = 0;
+
+	if (fd[1].fd < 0)
+		return lull_fail(who, "%s", strerror(errno));
+	show_link(o, s);
+	for (;;) {
+		const int64_t left = due - now_ms();
+		int wait = lull_page_wait_ms(s);
+
+		if (wait < 0 || wait > left)
+			wait = left > 0 ? (int)left : 0;
+		if (poll(fd, 2, wait) < 0 && errno != EINTR)
+			break;
+		if (fd[1].revents)
+			break;
+		lull_page_run(s);
+		(void)lull_page_token(s, &uses);
+		if (uses != seen) {
+			seen = uses;
+			show_link(o, s);
+		}
+		if (now_ms() >= due) {
+			due = now_ms() + 1000;
+			lull_page_tick(s);
+			lull_page_run(s);
+		}
+	}
+	(void)close(fd[1].fd);
+	return LULL_EXIT_OK;
+}
+
+int lull_cmd_view(int argc, char **argv)
+{
+	struct options o = {.judged = lull_judged_options_default(), .address = "127.0.0.1"};
+	struct lull_page_source source;
+	struct lull_page_server *s;
+	struct lull_finished finished;
+	struct lull_judged j;
+	const char *name;
+	char err[256];
+	int r = parse(argc, argv, &o);
+
+	if (r >= 0)
+		return r;
+	r = lull_judged_load(&j, &o.judged, who);
+	if (r)
+		return r;
+	name = strrchr(o.judged.recording, '/') ? strrchr(o.judged.recording, '/') + 1 : o.judged.recording;
+	r = lull_finished_make(&j.night, &j.verdict, name, &finished);
+	lull_judged_clear(&j);
+	if (r)
+		return lull_fail(who, "out of memory");
+	if (lull_page_assets_load())
+		(void)fprintf(stderr, "%s: the chart library is not installed (libjs-dygraphs): the page has no chart\n", who);
+	source = lull_finished_source(&finished);
+	s = lull_page_start(o.address, o.port, &source, err, sizeof err);
+	r = s ? serve(&o, s) : lull_fail(who, "%s", err);
+	lull_page_stop(s);
+	lull_finished_clear(&finished);
+	return r;
+}
