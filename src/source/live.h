@@ -23,7 +23,9 @@ struct lull_live_spec {
 	unsigned baud; /* serial lines: 9600 */
 	double gain; /* iio: the scale attribute in mV per digit to set before reading, as the driver lists them; NAN: as it is */
 	enum lull_clamp_unit unit; /* of the values; AUTO: volts for scpi, as written or else mV for lines; iio is always voltage */
+	double divider; /* a reading times this is the clamp's: a divider or amplifier before the converter; 1 */
 	double mV_per_A; /* the clamp's scale; needed unless the unit is one of current */
+	double range_A; /* of the clamp; readings beyond what the meter can show ("OL") are this. NAN: not told */
 	bool invert;
 	int64_t period_ns; /* between readings of iio and scpi: 200 ms */
 	int64_t lost_ns; /* so long without a reading is lost: 5 s, at least five periods */
@@ -41,6 +43,7 @@ struct lull_live_event {
 	enum lull_live_what what;
 	lull_time t; /* CLOCK_BOOTTIME, ns: of the reading, as near as can be told; of a loss, when it was noticed */
 	int32_t uA; /* microamperes by the scale told, before zero */
+	bool over; /* beyond what the meter or the clamp can show */
 	char why[128];
 };
 
@@ -49,7 +52,7 @@ struct lull_live;
  * process has one thread. now: CLOCK_BOOTTIME. NULL: out of memory or descriptors, or a spec that does not pass the check. */
 struct lull_live *lull_live_open(const struct lull_live_spec *, lull_time now);
 void lull_live_close(struct lull_live *);
-/* For poll: both may change with each step. -1: nothing to poll now, wait for the instant. */
+/* For poll: both may change with each step. The descriptor may be another one with the same number. -1: nothing to poll now, wait for the instant. */
 int lull_live_fd(const struct lull_live *);
 short lull_live_poll(const struct lull_live *);
 /* Call lull_live_step() at this instant (CLOCK_BOOTTIME) at the latest, and whenever the descriptor is ready. */
