@@ -91,6 +91,7 @@ stage_no_transmit() {
 }
 stage_golden() { B=build/gcc scripts_run tests/golden/run.sh tests/golden/readme.sh; }
 stage_cli() { scripts_run tests/cli/*.sh; }
+stage_browser() { scripts_run tests/browser/run.sh; }
 stage_data() { scripts_run tests/data/*.sh; }
 stage_unit_asan_gcc() {
 	build asan-gcc B=build/asan-gcc CC=gcc OPT='-O1 -g' SAN="$asan" unit-build && unit_run build/asan-gcc
@@ -123,7 +124,7 @@ stage_night_live() {
 }
 stage_lint() { scripts/lint.sh; }
 
-all_stages=(build-gcc build-clang unit-gcc check-pure no-transmit golden cli data unit-asan-gcc unit-asan-clang nights nights-clamp
+all_stages=(build-gcc build-clang unit-gcc check-pure no-transmit golden cli data browser unit-asan-gcc unit-asan-clang nights nights-clamp
 	nights-asan bus night-live lint fuzz)
 
 # Sums of one stage: "passed failed skipped". Between "--- NAME" and "--- exit N" stands one program.

@@ -55,7 +55,7 @@ void lull_html_begin(FILE *out, const char *title, bool linked)
 	lull_html_text(out, title);
 	(void)fputs(" &ndash; what the car did at night</title>\n", out);
 	if (linked) {
-		(void)fputs("<link rel=stylesheet href=\"/report.css\">\n<script src=\"/report.js\" defer></script>\n</head>\n<body>\n", out);
+		(void)fputs("<link rel=icon href=\"/icon.svg\" type=\"image/svg+xml\">\n<link rel=stylesheet href=\"/report.css\">\n<script src=\"/report.js\" defer></script>\n</head>\n<body>\n", out);
 		return;
 	}
 	(void)fputs("<style>\n", out);

@@ -20,7 +20,7 @@ void lull_html_picture(struct lull_html *h, const char *name, unsigned height, c
 {
 	const unsigned id = ++h->pictures;
 
-	(void)fprintf(h->out, "<figure class=\"picture %s\">\n<svg role=img viewBox=\"0 0 %d %u\" aria-labelledby=\"t%u d%u\">\n<title id=t%u>",
+	(void)fprintf(h->out, "<figure class=\"picture %s\" tabindex=0>\n<svg role=img viewBox=\"0 0 %d %u\" aria-labelledby=\"t%u d%u\">\n<title id=t%u>",
 		name, LULL_HTML_WIDTH, height, id, id, id);
 	lull_html_text(h->out, title);
 	(void)fprintf(h->out, "</title><desc id=d%u>", id);

@@ -12,7 +12,7 @@ struct column {
 
 static void table(const struct lull_html *h, const char *id, const char *title, size_t rows, const struct column *c, size_t n)
 {
-	(void)fprintf(h->out, "<details id=%s><summary>%s (%zu)</summary>\n<div class=wide><table class=sorts><thead><tr>", id, title, rows);
+	(void)fprintf(h->out, "<details id=%s><summary>%s (%zu)</summary>\n<div class=wide tabindex=0><table class=sorts><thead><tr>", id, title, rows);
 	for (size_t i = 0; i < n; i++)
 		(void)fprintf(h->out, "<th scope=col%s><button type=button>%s</button></th>", c[i].number ? " class=n" : "", c[i].title);
 	(void)fputs("</tr></thead><tbody>\n", h->out);

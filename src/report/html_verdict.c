@@ -91,7 +91,7 @@ void lull_html_evidence(struct lull_html *h)
 		lull_html_text(h->out, lull_words_headline(h->v, f));
 		(void)fputs("</h3>\n", h->out);
 		if (f->suspects.n) {
-			(void)fputs("<div class=wide><table class=suspects><thead><tr><th scope=col>Node</th><th scope=col>What it does</th>"
+			(void)fputs("<div class=wide tabindex=0><table class=suspects><thead><tr><th scope=col>Node</th><th scope=col>What it does</th>"
 				    "<th scope=col>Standing</th><th scope=col>Sure</th><th scope=col>Bus</th><th scope=col>IDs</th></tr></thead><tbody>\n",
 				h->out);
 			for (size_t k = 0; k < f->suspects.n; k++)

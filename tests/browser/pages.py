@@ -1,0 +1,185 @@
+# The report and the live view as a browser shows them: no errors, the figures of the JSON report, nothing that overflows,
+# nothing that axe-core (Deque's accessibility rules, npm) calls serious.
+import json, os, re, shlex, subprocess, sys, time
+from selenium import webdriver
+from selenium.webdriver.chrome.service import Service
+from selenium.webdriver.common.by import By
+from selenium.webdriver.common.keys import Keys
+
+LULL, AXE, SHOTS = os.environ["LULL"], os.environ["AXE"], os.environ["SHOTS"]
+bad = 0
+
+
+def check(name, right, why=""):
+    global bad
+    print(f"ok - {name}" if right else f"not ok - {name}: {why}", flush=True)
+    bad += not right
+
+
+def browser(width, height):
+    options = webdriver.ChromeOptions()
+    options.binary_location = "/usr/bin/chromium"
+    for a in ["--headless=new", "--no-sandbox", "--disable-gpu", "--hide-scrollbars", "--disable-dev-shm-usage"]:
+        options.add_argument(a)
+    options.add_experimental_option("mobileEmulation", {"deviceMetrics": {"width": width, "height": height, "pixelRatio": 1}})
+    options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
+    return webdriver.Chrome(service=Service("/usr/bin/chromedriver"), options=options)
+
+
+def errors(driver):
+    return [e["message"] for e in driver.get_log("browser") if e["level"] in ("SEVERE", "WARNING")]
+
+
+def shot(driver, name):
+    height = driver.execute_script("return document.documentElement.scrollHeight")
+    width = driver.execute_script("return innerWidth")
+    driver.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", {"width": width, "height": min(height, 12000), "deviceScaleFactor": 1, "mobile": True})
+    driver.save_screenshot(os.path.join(SHOTS, name + ".png"))
+    driver.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", {"width": width, "height": 800, "deviceScaleFactor": 1, "mobile": True})
+
+
+# What sticks out of the page, but for what scrolls within a box of its own.
+OVERFLOW = """
+const out = [];
+for (const e of document.querySelectorAll("body *")) {
+  if (e.closest("svg svg, .wide, figure, .chart") && !e.matches(".wide, figure, .chart")) continue;
+  const r = e.getBoundingClientRect();
+  if (r.width && r.right > innerWidth + 1) out.push(e.tagName + "." + e.className + " " + r.right);
+}
+return out.slice(0, 5);
+"""
+
+
+def overflow(driver, name):
+    out = driver.execute_script(OVERFLOW)
+    check(f"{name}: nothing sticks out", not out, out)
+
+
+def axe(driver, name):
+    if not AXE or not os.path.exists(AXE):
+        print(f"ok - {name}: axe-core # SKIP it could not be fetched")
+        return
+    with open(AXE) as f:
+        driver.execute_cdp_cmd("Page.setBypassCSP", {"enabled": True})
+        driver.execute_script(f.read())
+    found = driver.execute_async_script("const done = arguments[0]; axe.run().then(r => done(r.violations.map(v => [v.id, v.impact, v.nodes.length, v.nodes[0].html.slice(0, 120)])))")
+    serious = [v for v in found if v[1] in ("serious", "critical")]
+    check(f"{name}: axe-core finds nothing serious", not serious, serious)
+
+
+def night(scenario, seed):
+    run = subprocess.run([LULL, "simulate", scenario, "--seed", str(seed), "--named-nodes", "-o", scenario], capture_output=True, text=True, check=True)
+    command = shlex.split(run.stdout.replace("\\\n", " ").split("\n")[0] if "\\\n" not in run.stdout else re.sub(r"\\\n\s*", " ", run.stdout).split("\n")[0])
+    subprocess.run([LULL] + command[1:], check=True, capture_output=True)
+    path = f"{scenario}/night.lull"
+    return path, json.loads(subprocess.run([LULL, "report", "--format", "json", path], capture_output=True, text=True).stdout)
+
+
+def near(a, b):
+    return a is None and b is None or a is not None and b is not None and abs(a - b) <= 1e-9 * max(1, abs(b))
+
+
+def value(element, attribute="data-v"):
+    told = element.get_attribute(attribute)
+    return None if told in (None, "") else float(told)
+
+
+def report(scenario, seed):
+    path, told = night(scenario, seed)
+    with open("order.ini", "w") as f:
+        f.write("[order]\nvehicle = van, blue\nplate = XX 0000\ncomplaint = flat after <three> days & nights\n")
+    page = os.path.abspath(f"{scenario}.html")
+    subprocess.run([LULL, "report", "--format", "html", "--order", "order.ini", "-o", page, path])
+    for width in (360, 1280):
+        driver = browser(width, 800)
+        driver.get("file://" + page)
+        name = f"{scenario} at {width} px"
+        check(f"{name}: no complaint on the console", not errors(driver), "see below")
+        overflow(driver, name)
+        if width == 360:
+            axe(driver, name)
+            shot(driver, f"report-{scenario}-{width}")
+            driver.quit()
+            continue
+        findings = driver.find_elements(By.CSS_SELECTOR, "article.finding")
+        check(f"{name}: all findings", [f.get_attribute("data-code") for f in findings] == [f["code"] for f in told["findings"]])
+        check(f"{name}: their confidence", all(near(value(a), b["confidence"]) for a, b in zip(findings, told["findings"])))
+        costs = [f.find_elements(By.CSS_SELECTOR, ".cost") for f in findings]
+        check(f"{name}: their cost", all(near(value(c[0]) if c else None, f["cost_mAh_per_day"]) for c, f in zip(costs, told["findings"])))
+        spells = [s for b in told["buses"] for s in b["spells"]]
+        check(f"{name}: a row for each spell", len(driver.find_elements(By.CSS_SELECTOR, "#spells tbody tr")) == len(spells))
+        starts = [value(e) for e in driver.find_elements(By.CSS_SELECTOR, "#spells tbody tr td:nth-child(2)")]
+        check(f"{name}: their instants", all(near(a, s["from_s"]) for a, s in zip(starts, spells)))
+        check(f"{name}: a row for each ID", len(driver.find_elements(By.CSS_SELECTOR, "#ids tbody tr")) == len(told["ids"]))
+        for key in ("quiet_mA", "average_mA"):
+            shown = driver.find_elements(By.CSS_SELECTOR, f"[data-json={key}]")
+            check(f"{name}: {key}", near(value(shown[0]) if shown else None, told["current"][key]), told["current"][key])
+        marks = driver.find_elements(By.CSS_SELECTOR, "#night > .picture .markline, #marks tbody tr")
+        rows = driver.find_elements(By.CSS_SELECTOR, "#marks tbody tr")
+        other = [r for r in rows if "key off" not in r.get_attribute("textContent").lower()]
+        check(f"{name}: a line for each mark", len(marks) - len(rows) == len(other), (len(marks), len(rows), len(other)))
+        check(f"{name}: key-off", len(driver.find_elements(By.CSS_SELECTOR, "#night > .picture .keyoff")) == (told["key_off"]["at_s"] is not None))
+        suspects = {s["node"] for f in told["findings"] for s in f["suspects"]}
+        labels = {e.get_attribute("textContent")[: len(s)] for s in suspects for e in driver.find_elements(By.CSS_SELECTOR, "#night > .picture .row.strong") if e.get_attribute("textContent").startswith(s)}
+        check(f"{name}: suspects on top", labels == suspects, (labels, suspects))
+        check(f"{name}: the order's head is text", "<three> days & nights" in driver.find_element(By.CSS_SELECTOR, ".order").text)
+        # a table sorts by keyboard
+        driver.execute_script("document.getElementById('ids').open = true")
+        head = driver.find_element(By.CSS_SELECTOR, "#ids thead th:nth-child(8) button")
+        head.send_keys(Keys.ENTER)
+        frames = [value(e) for e in driver.find_elements(By.CSS_SELECTOR, "#ids tbody tr td:nth-child(8)")]
+        check(f"{name}: sorts up", frames == sorted(frames))
+        head.send_keys(Keys.ENTER)
+        frames = [value(e) for e in driver.find_elements(By.CSS_SELECTOR, "#ids tbody tr td:nth-child(8)")]
+        check(f"{name}: and down", frames == sorted(frames, reverse=True))
+        # one axis at a time
+        linear = lambda: driver.find_element(By.CSS_SELECTOR, "#night g.linear").is_displayed()
+        if driver.find_elements(By.ID, "axis-linear"):
+            before = linear()
+            driver.find_element(By.ID, "axis-linear").click()
+            check(f"{name}: the axis can be chosen", not before and linear())
+        axe(driver, name)
+        pdf = driver.execute_cdp_cmd("Page.printToPDF", {"paperWidth": 8.27, "paperHeight": 11.69})["data"]
+        check(f"{name}: prints", len(pdf) > 10000)
+        shot(driver, f"report-{scenario}-{width}")
+        driver.quit()
+
+
+def view(scenario):
+    path = f"{scenario}/night.lull"
+    told = json.loads(subprocess.run([LULL, "report", "--format", "json", path], capture_output=True, text=True).stdout)
+    server = subprocess.Popen([LULL, "view", path], stdout=subprocess.PIPE, text=True)
+    link = server.stdout.readline().strip()
+    for width in (360, 1280):
+        driver = browser(width, 740)
+        driver.get(link)
+        link = server.stdout.readline().strip()
+        name = f"view of {scenario} at {width} px"
+        time.sleep(2.5)
+        bus = driver.find_elements(By.CSS_SELECTOR, "#buses .bus strong")
+        check(f"{name}: state of each bus", [b.text for b in bus] == [b["state_at_end"] for b in told["buses"]])
+        check(f"{name}: the finding", told["findings"][0]["suspects"] == [] or told["findings"][0]["suspects"][0]["node"] in driver.find_element(By.ID, "finding").text)
+        check(f"{name}: marks are off", not driver.find_element(By.ID, "morning").is_enabled())
+        check(f"{name}: a chart", len(driver.find_elements(By.CSS_SELECTOR, "#chart canvas")) > 0)
+        for part in ("now", "first", "pull"):
+            driver.execute_script(f"location.hash = '{part}'")
+            time.sleep(0.5)
+            overflow(driver, f"{name}, {part}")
+            axe(driver, f"{name}, {part}")
+            shot(driver, f"view-{part}-{width}")
+        got = sum(driver.execute_script("return performance.getEntriesByType('resource').filter(e => !e.name.endsWith('/live') && !e.name.endsWith('/trace')).map(e => e.decodedBodySize).concat(performance.getEntriesByType('navigation').map(e => e.decodedBodySize))"))
+        check(f"{name}: at most 200 kB all told", 0 < got <= 200000, got)
+        check(f"{name}: no complaint on the console", not (e := errors(driver)), e)
+        base = link.split("/?")[0]
+        driver.get(base + "/report")
+        check(f"{name}: the report under the page's policy", len(driver.find_elements(By.CSS_SELECTOR, "article.finding")) == len(told["findings"]) and not (e := errors(driver)), e)
+        driver.quit()
+    server.terminate()
+    check("view ends cleanly", server.wait(10) == 0)
+
+
+report("one-node-holds", 3)
+report("wakes-nm", 3)
+report("draws-quiet", 3)
+view("wakes-nm")
+sys.exit(1 if bad else 0)
