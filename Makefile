@@ -194,6 +194,11 @@ format: ## format C files in place
 tidy: ## clang-tidy alone
 	@scripts/lint.sh tidy
 
+.PHONY: man
+man: all ## manual pages into build/man
+	@command -v help2man >/dev/null || { echo "make man: needs help2man (apt install help2man)" >&2; exit 1; }
+	@B=$(B) scripts/man.sh $(B)/man
+
 .PHONY: install uninstall
 install: all ## into PREFIX (/usr/local), DESTDIR respected
 	install -D -m 755 $(B)/lull $(DESTDIR)$(PREFIX)/bin/lull

@@ -25,6 +25,7 @@ int lull_cmd_learn(int argc, char **argv);
 int lull_cmd_simulate(int argc, char **argv);
 int lull_cmd_export(int argc, char **argv);
 int lull_cmd_view(int argc, char **argv);
+int lull_cmd_help(int argc, char **argv);
 int lull_cmd_fuse(int argc, char **argv);
 int lull_cmd_compare(int argc, char **argv);
 int lull_cmd_profile(int argc, char **argv);

@@ -24,6 +24,7 @@ static const struct lull_cmd commands[] = {
 	{"link", "set a CAN interface up to listen only, or find its bit rate", lull_cmd_link},
 	{"fuse", "tell currents from voltage drops across fuses", lull_cmd_fuse},
 	{"simulate", "invent a night, to try things out", lull_cmd_simulate},
+	{"help", "show the help of a command, or a page on a topic", lull_cmd_help},
 };
 
 const struct lull_cmd *lull_cmd_all(size_t *n)

@@ -44,8 +44,8 @@ run 2 "a wrong column" import --can x.log --csv-columns when=t -o n.lull
 has err "names the columns" "time, id, extended"
 run 2 "report of an absent file" report absent.lull
 has err "names the file" "absent.lull"
-run 2 "a wrong format" report --format html n.lull
-has err "names the formats" "text or json"
+run 2 "a wrong format" report --format pdf n.lull
+has err "names the formats" "text, json or html"
 run 2 "a wrong limit" report --limit-ma nan n.lull
 run 2 "a wrong limit" report --limit-sleep -5 n.lull
 run 2 "report of what is no recording" report "$0"
