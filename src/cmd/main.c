@@ -23,6 +23,8 @@ static const struct lull_cmd commands[] = {
 	{"export", "write parts of a recording as text", lull_cmd_export},
 	{"link", "set a CAN interface up to listen only, or find its bit rate", lull_cmd_link},
 	{"fuse", "tell currents from voltage drops across fuses", lull_cmd_fuse},
+	{"mark", "tell the recorder what you did just now", lull_cmd_mark},
+	{"status", "say how the recorder stands, and what the night says so far", lull_cmd_status},
 	{"simulate", "invent a night, to try things out", lull_cmd_simulate},
 	{"help", "show the help of a command, or a page on a topic", lull_cmd_help},
 };

@@ -20,6 +20,7 @@ struct lull_book_plan {
 	const struct lull_config *config; /* folder, batches, buses; borrowed */
 	const char *profile; /* text to keep with the recording, or NULL; borrowed */
 	char boot[LULL_BOOT_ID];
+	bool anew; /* a new recording, whatever is there */
 };
 
 /* Goes on with the newest recording of the folder if it was broken off (or stopped within the last ten minutes) and is not too

@@ -271,7 +271,7 @@ struct lull_book *lull_book_open(const struct lull_book_plan *plan, const struct
 	book->clock.t = LULL_NEVER;
 	book->written_at = book->tried_at = now->boot;
 	lull_night_init(&book->rows);
-	r = try_newest(book, now, err, err_size);
+	r = plan->anew ? 1 : try_newest(book, now, err, err_size);
 	if (r == 1) {
 		book->zero = now->boot;
 		r = lull_book_begin(book, 0);

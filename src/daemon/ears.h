@@ -26,6 +26,8 @@ struct lull_ear {
 	uint32_t generation; /* of the receiver's socket */
 	bool open; /* the socket is there */
 	unsigned buffer; /* bytes of its receive buffer, as read back */
+	int64_t opened; /* CLOCK_BOOTTIME: since when this socket hears */
+	int64_t awake_since; /* CLOCK_BOOTTIME: first frame after a silence of 5 s */
 	bool refused; /* not listen-only, and that is not accepted */
 	uint32_t ticket; /* of the set-up that was asked for; 0: none is under way */
 	int64_t asked; /* CLOCK_BOOTTIME of that */

@@ -9,6 +9,8 @@
 #include <stdio.h>
 #include <string.h>
 
+#define AWAKE_GAP (5 * LULL_SEC)
+
 /* The controller's own words; they come with the time at which they were received. */
 static int hear_error(struct lull_ears *ears, unsigned i, const struct lull_frame *frame)
 {
@@ -82,6 +84,8 @@ static int hear_frame(struct lull_ears *ears, unsigned i, const struct lull_entr
 		ear->count.frames++;
 		if (!ear->count.first)
 			ear->count.first = frame.t;
+		if (!ear->count.last || frame.t - ear->count.last >= AWAKE_GAP)
+			ear->awake_since = frame.t;
 		ear->count.last = frame.t;
 		ear->count.last_id = frame.id;
 		if (entry->flags & LULL_ENTRY_LOCAL)
@@ -117,6 +121,7 @@ static int hear_opened(struct lull_ears *ears, unsigned i, const struct lull_ent
 		return 0;
 	}
 	ear->open = true;
+	ear->opened = entry->stamp;
 	ear->buffer = (unsigned)answer[1];
 	lull_log(SD_NOTICE, "bus %s: listening on %s, receive buffer of %u bytes", ears->config->bus[i].name, ear->interface,
 		ear->buffer);

@@ -1,9 +1,11 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* loop: the recorder's main process from its start to its end. */
+#include <daemon/control.h>
 #include <daemon/ears.h>
 #include <daemon/log.h>
 #include <daemon/loop.h>
 #include <daemon/privileges.h>
+#include <daemon/state.h>
 #include <source/profile.h>
 
 #include <errno.h>
@@ -21,6 +23,7 @@
 #define PING_EVERY (15 * LULL_SEC)
 #define PONG_WITHIN (10 * LULL_SEC)
 #define WRITE_LATE LULL_MIN /* beyond the batch: the disk hangs */
+#define FRESH_ENOUGH (5 * LULL_SEC)
 #define PROFILE_MOST ((size_t)1 << 20)
 
 struct loop {
@@ -30,6 +33,8 @@ struct loop {
 	struct lull_receiver receiver;
 	struct lull_ears ears;
 	struct lull_book *book;
+	struct lull_control *control;
+	struct lull_clamp_state clamp;
 	struct lull_book_plan plan;
 	char *profile;
 	int clock_fd; /* timerfd that tells when the wall clock is set */
@@ -220,12 +225,13 @@ static int on_second(sd_event_source *source, uint64_t usec, void *ctx)
 
 /* --- recordings --- */
 
-static int open_book(struct loop *loop, const struct lull_moment *now)
+static int open_book(struct loop *loop, const struct lull_moment *now, bool anew)
 {
 	char err[1024];
 
 	loop->plan.config = loop->config;
 	loop->plan.profile = loop->profile;
+	loop->plan.anew = anew;
 	lull_boot_id(loop->plan.boot);
 	loop->book = lull_book_open(&loop->plan, now, err, sizeof err);
 	if (loop->book)
@@ -239,7 +245,6 @@ static int next_book(struct loop *loop, const struct lull_moment *now)
 	struct lull_book *before = loop->book;
 	int r;
 
-	/* The old one must be closed first, or it would be found and gone on with. */
 	struct lull_ears *ears = &loop->ears;
 	unsigned reasons[LULL_BUS_MAX];
 	int64_t since;
@@ -249,7 +254,7 @@ static int next_book(struct loop *loop, const struct lull_moment *now)
 	loop->book = NULL;
 	ears->book = NULL;
 	(void)!lull_book_close(before, now);
-	r = open_book(loop, now);
+	r = open_book(loop, now, true);
 	if (r)
 		return r;
 	r = lull_ears_new_book(ears, loop->book, now);
@@ -258,6 +263,36 @@ static int next_book(struct loop *loop, const struct lull_moment *now)
 			if (reasons[i] & 1u << why)
 				r = lull_book_blind(loop->book, i, (enum lull_coverage_why)why, now->boot);
 	return r;
+}
+
+/* --- control --- */
+
+static char *on_command(void *ctx, const struct lull_command *command)
+{
+	struct loop *loop = ctx;
+	const struct lull_moment now = lull_moment_now();
+	int r = lull_ears_drain(&loop->ears, AT_ONCE);
+
+	r = r < 0 ? r : 0;
+	switch (command->verb) {
+	case LULL_VERB_MARK:
+		if (!r)
+			r = lull_book_mark(loop->book, command->text, now.boot - command->ago);
+		/* A mark is worth a write of its own. */
+		if (!r && !lull_book_flush(loop->book, &now))
+			lull_log(SD_NOTICE, "mark: %s", command->text);
+		break;
+	case LULL_VERB_STATUS:
+		if (!r && command->fresh && now.boot - lull_book_written_at(loop->book) >= FRESH_ENOUGH)
+			(void)!lull_book_flush(loop->book, &now);
+		break;
+	case LULL_VERB_NEW:
+		if (!r)
+			r = next_book(loop, &now);
+		break;
+	}
+	(void)give_up(loop, r, "a command cannot be followed");
+	return r ? NULL : lull_state_text(&loop->ears, &loop->clamp, &now);
 }
 
 static int read_profile(struct loop *loop)
@@ -357,6 +392,11 @@ static int start_processes(struct loop *loop)
 		lull_log(SD_ERR, "%s", err);
 		return r;
 	}
+	r = lull_control_open(&loop->control, loop->config->socket, loop->config->group, err, sizeof err);
+	if (r) {
+		lull_log(SD_ERR, "%s", err);
+		return r;
+	}
 	start_helper(loop, &identity);
 	r = lull_receiver_start(&loop->receiver, sum_of_bitrates(loop->config), &identity, !loop->o->unconfined);
 	if (r) {
@@ -381,6 +421,8 @@ static int add_sources(struct loop *loop)
 		r = sd_event_add_io(loop->event, NULL, lull_watch_fd(loop->ears.watch), EPOLLIN, on_watch, loop);
 	if (r >= 0 && loop->ears.helper)
 		r = sd_event_add_io(loop->event, NULL, lull_helper_fd(loop->ears.helper), EPOLLIN, on_helper, loop);
+	if (r >= 0)
+		r = lull_control_attach(loop->control, loop->event, on_command, loop);
 	if (r >= 0)
 		r = sd_event_add_child(loop->event, NULL, loop->receiver.pid, WEXITED, on_child, loop);
 	if (r >= 0)
@@ -418,7 +460,7 @@ static int start(struct loop *loop)
 		return r;
 	}
 	now = lull_moment_now();
-	r = open_book(loop, &now);
+	r = open_book(loop, &now, false);
 	if (r)
 		return r;
 	loop->ears.config = loop->config;
@@ -466,6 +508,7 @@ static int finish(struct loop *loop)
 
 		r = r < 0 ? r : closed;
 	}
+	lull_control_close(loop->control);
 	lull_receiver_stop(&loop->receiver);
 	if (loop->ears.helper)
 		lull_helper_stop(loop->ears.helper);

@@ -8,7 +8,7 @@ has out "help begins with usage" "Usage: lull COMMAND"
 is "help is silent on stderr" "$(cat err)" ""
 run 0 "lull --version" --version
 for library in SQLite libpcap jansson GSL zlib zstd; do has out "the version names $library" "$library"; done
-for command in import report ids export fuse simulate link; do
+for command in import report ids export fuse simulate link mark; do
 	run 0 "lull $command --help" "$command" --help
 	has out "$command: usage" "Usage: lull $command"
 	has out "$command: exit status is told" "Exit status:"
@@ -20,6 +20,10 @@ for command in import report ids export fuse simulate link; do
 	has err "$command: names the option" "lull $command: unrecognized option '--no-such-option'"
 	has err "$command: points at its help" "Try 'lull $command --help'"
 done
+run 0 "lull status --help" status --help
+is "status: help fits 80 columns" "$(grep -E '.{81}' out)" ""
+run 2 "lull status without a recorder" status --socket "$PWD/none"
+has err "says that none answers" "no recorder answers there"
 run 2 "lull alone" --
 run 2 "lull without a command"
 has err "a command is missing" "a command is missing"
