@@ -20,8 +20,8 @@ static const char who[] = "lull status";
 static int help(void)
 {
 	(void)puts("Usage: lull status [OPTION]...\n"
-		   "Say of each bus whether it is awake, quiet since when, or blind and why; who still\n"
-		   "sends; the current; how long until the limit; and what the night says so far.\n"
+		   "Say of each bus whether it is awake, quiet since when, or blind and why; who\n"
+		   "still sends; the current; how long until the limit; what the night says so far.\n"
 		   "\n"
 		   "  -f, --follow       a line for each change, until interrupted\n"
 		   "      --json         the recorder's answer as it is\n"

@@ -549,6 +549,11 @@ int64_t lull_book_written_at(const struct lull_book *book)
 	return book->written_at;
 }
 
+int64_t lull_book_pictured_at(const struct lull_book *book)
+{
+	return book->pictured_at;
+}
+
 int lull_book_trouble(const struct lull_book *book)
 {
 	return book->trouble;

@@ -53,6 +53,8 @@ LULL_MUST_CHECK int lull_book_tick(struct lull_book *, const struct lull_moment 
 LULL_MUST_CHECK int lull_book_flush(struct lull_book *, const struct lull_moment *);
 /* CLOCK_BOOTTIME of the last write that succeeded: what a power cut would leave. */
 int64_t lull_book_written_at(const struct lull_book *);
+/* The same of the last picture of what is open. */
+int64_t lull_book_pictured_at(const struct lull_book *);
 /* 0, or the errno with which the disk refused the last batch. */
 int lull_book_trouble(const struct lull_book *);
 

@@ -283,7 +283,7 @@ static char *on_command(void *ctx, const struct lull_command *command)
 			lull_log(SD_NOTICE, "mark: %s", command->text);
 		break;
 	case LULL_VERB_STATUS:
-		if (!r && command->fresh && now.boot - lull_book_written_at(loop->book) >= FRESH_ENOUGH)
+		if (!r && command->fresh && now.boot - lull_book_pictured_at(loop->book) >= FRESH_ENOUGH)
 			(void)!lull_book_flush(loop->book, &now);
 		break;
 	case LULL_VERB_NEW:
