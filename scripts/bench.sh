@@ -150,4 +150,9 @@ if [ "$frames" -ge $((3 * slice_frames)) ]; then
 		say "${name:0:52}" "$value" "instructions/frame"
 	done
 fi
+# 10 h, 300 IDs, 500 spells, 1.8 million samples: what a page to hand over costs.
+read -r judged shown size ids spells < <("$B/bench/big_night")
+say "judging a night of $ids IDs, $spells spells, 1.8 M samples" "$judged" "s of processor"
+say "its HTML report (aim: under 2 s)" "$shown" "s of processor"
+say "size of that (aim: under 3 MB)" "$(awk -v n="$size" 'BEGIN { printf "%.2f", n / 1e6 }')" MB
 rm -f "$data"/{slice.pcap,slice.lull,time,out,err,few,many}
