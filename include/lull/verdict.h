@@ -21,12 +21,47 @@ struct lull_question {
 };
 struct lull_question lull_question_default(void);
 
+/* What a suspect's confidence rests on: one clue, and what makes it weaker (core/weights.h). */
+enum lull_clue {
+	LULL_CLUE_NONE,
+	/* keeper */
+	LULL_CLUE_REQUESTS, /* a tester goes on asking */
+	LULL_CLUE_NM_ALONE, /* alone, or last by far, asks for the network */
+	LULL_CLUE_RING_ALONE, /* alone, or last by far, is not ready for sleep */
+	LULL_CLUE_LEFT_ALONE, /* sends alone after all others stopped one by one */
+	LULL_CLUE_ONLY_SENDER, /* nobody else was heard after the key */
+	/* keeper, one of several: the weight is the whole list's, shared equally */
+	LULL_CLUE_NM_SEVERAL,
+	LULL_CLUE_RING_SEVERAL,
+	LULL_CLUE_LEFT_SEVERAL, /* go on, or stop within a follow-on */
+	LULL_CLUE_PULL_SEVERAL, /* tests ended it with each of them */
+	/* keeper, by an unplug test */
+	LULL_CLUE_PULL_LIKELY,
+	LULL_CLUE_PULL_CONFIRMED,
+	/* waker */
+	LULL_CLUE_REQUEST_FIRST, /* its wakes begin with a diagnostic request */
+	LULL_CLUE_ACTIVE_BIT, /* alone sets active wake-up */
+	LULL_CLUE_UNACKNOWLEDGED, /* begins alone, and nobody acknowledges */
+	LULL_CLUE_ORDER, /* first at night, but not in known wakes */
+	LULL_CLUE_ORDER_SEVERAL, /* as that, with others as early; the whole list's weight */
+	LULL_CLUE_COUNT
+};
+const char *lull_clue_name(enum lull_clue);
+enum lull_doubt {
+	LULL_DOUBT_INFERRED = 1, /* network management recognised by its structure, not told by a profile */
+	LULL_DOUBT_FIRST_THERE = 2, /* first in most wakes of known cause, too */
+	LULL_DOUBT_ONCE = 4, /* one wake only */
+	LULL_DOUBT_GROUPED = 8 /* the node is known as a group of IDs by timing, no more */
+};
+
 struct lull_suspect {
 	char node[LULL_NODE_NAME];
 	uint8_t bus;
 	enum lull_role role;
 	enum lull_standing standing;
 	double confidence; /* probability that this node holds this role in this finding */
+	enum lull_clue clue;
+	unsigned doubts; /* enum lull_doubt, or-ed */
 	uint32_t *ids; /* owned */
 	size_t id_count;
 	int node_index; /* into nodes, or -1 */

@@ -124,6 +124,10 @@ void case_forecast(struct lull_case *); /* battery and complaint */
 struct lull_finding *case_finding(struct lull_case *, enum lull_code, unsigned bus, double confidence);
 void case_drop_finding(struct lull_finding *); /* frees what it owns */
 void case_suspect(struct lull_case *, struct lull_finding *, int node, enum lull_role, double confidence);
+/* One of `several` at which a clue points: by the weights, shared. What is known of the node may add doubts. */
+void case_accuse(struct lull_case *, struct lull_finding *, int node, enum lull_role, enum lull_clue, unsigned doubts, size_t several);
+/* The suspect rests on this clue now. */
+void case_rest_on(const struct lull_case *, struct lull_suspect *, enum lull_clue, unsigned doubts, size_t several);
 void case_text(struct lull_finding *, char *owned);
 void case_evidence(struct lull_case *, struct lull_finding *, char *owned);
 void case_next(struct lull_case *, struct lull_finding *, char *owned);

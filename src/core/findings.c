@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* findings: from the turning points of the night to the statements of the report. Pure. */
 #include "core/case.h"
+#include "core/weights.h"
 
 #include <math.h>
 #include <stdio.h>
@@ -43,6 +44,25 @@ void case_suspect(struct lull_case *c, struct lull_finding *f, int node, enum lu
 	memcpy(s.ids, n->ids, n->id_count * sizeof *s.ids);
 	f->suspects.at = room;
 	f->suspects.at[f->suspects.n++] = s;
+}
+
+void case_rest_on(const struct lull_case *c, struct lull_suspect *s, enum lull_clue clue, unsigned doubts, size_t several)
+{
+	bool pulled = clue == LULL_CLUE_PULL_SEVERAL || clue == LULL_CLUE_PULL_LIKELY || clue == LULL_CLUE_PULL_CONFIRMED;
+	if (!pulled && s->node_index >= 0 && c->v->nodes.at[s->node_index].named_by == LULL_BY_TIMING)
+		doubts |= LULL_DOUBT_GROUPED;
+	s->clue = clue;
+	s->doubts = doubts;
+	s->confidence = case_weight(clue, doubts) / (double)several;
+}
+
+void case_accuse(struct lull_case *c, struct lull_finding *f, int node, enum lull_role role, enum lull_clue clue, unsigned doubts,
+	size_t several)
+{
+	size_t before = f->suspects.n;
+	case_suspect(c, f, node, role, 0);
+	if (f->suspects.n > before)
+		case_rest_on(c, &f->suspects.at[before], clue, doubts, several);
 }
 
 void case_text(struct lull_finding *f, char *owned)

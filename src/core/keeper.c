@@ -4,7 +4,6 @@
  * In this order: a tester that goes on asking; network management (trade rules 10 and 11); who is alone on the bus after
  * the others stopped one by one. Where several remain, all are listed and nobody is named. */
 #include "core/case.h"
-#include "core/weights.h"
 
 #include <math.h>
 #include <stdlib.h>
@@ -43,7 +42,7 @@ static bool keeper_asks(struct lull_case *c, struct lull_finding *f, unsigned bu
 		}
 		if (last == LULL_NEVER || frames < 5 || to - last > LULL_MIN)
 			continue;
-		case_suspect(c, f, (int)n, LULL_KEEPER, WEIGHT_REQUESTS);
+		case_accuse(c, f, (int)n, LULL_KEEPER, LULL_CLUE_REQUESTS, 0, 1);
 		case_evidence(c, f,
 			case_say(c, "Diagnostic requests go on until %s before the end of the spell (%s after the key): something on the "
 				    "diagnostic port asks, and the modules that answer only answer.",
@@ -67,10 +66,9 @@ static int later_first(const void *a, const void *b)
 	return x->last < y->last ? 1 : x->last > y->last ? -1 : 0;
 }
 
-static void list_all(struct lull_case *c, struct lull_finding *f, const int *nodes, size_t n, double whole)
+static unsigned doubts_of(const struct nm_family *family)
 {
-	for (size_t i = 0; i < n; i++)
-		case_suspect(c, f, nodes[i], LULL_KEEPER, whole / (double)n);
+	return family->layout.inferred ? LULL_DOUBT_INFERRED : 0;
 }
 
 static bool keeper_manages(struct lull_case *c, struct lull_finding *f, const struct nm_family *family, lull_time from, lull_time to,
@@ -111,7 +109,7 @@ static bool keeper_manages(struct lull_case *c, struct lull_finding *f, const st
 	const char *how = family->layout.inferred ? " (the NM frames were recognised by their structure, not by a profile)" : "";
 	if (tied == 1) {
 		int node = c->v->ids.at[ask[0].ident].node;
-		case_suspect(c, f, node, LULL_KEEPER, WEIGHT_NM_ASKS_ALONE * (0.5 + family->confidence / 2));
+		case_accuse(c, f, node, LULL_KEEPER, LULL_CLUE_NM_ALONE, doubts_of(family), 1);
 		if (n > 1)
 			case_evidence(c, f,
 				case_say(c, "%s asks for the network %s: its network-management frames go on for %s after the last other "
@@ -123,14 +121,8 @@ static bool keeper_manages(struct lull_case *c, struct lull_finding *f, const st
 		if (!held)
 			case_evidence(c, f, case_say(c, "The whole bus ends %s after its last request.", span_text(to - ask[0].last, b)));
 	} else {
-		int *nodes = malloc(tied * sizeof *nodes);
-		for (size_t i = 0; nodes && i < tied; i++)
-			nodes[i] = c->v->ids.at[ask[i].ident].node;
-		if (nodes)
-			list_all(c, f, nodes, tied, WEIGHT_UNDECIDED);
-		else
-			c->oom = true;
-		free(nodes);
+		for (size_t i = 0; i < tied; i++)
+			case_accuse(c, f, c->v->ids.at[ask[i].ident].node, LULL_KEEPER, LULL_CLUE_NM_SEVERAL, doubts_of(family), tied);
 		case_evidence(c, f,
 			case_say(c, "%zu nodes ask for the network %s%s: each of them is enough to keep the bus awake.", tied,
 				held ? "to the end" : "until about the same time", how));
@@ -218,7 +210,7 @@ static bool keeper_rings(struct lull_case *c, struct lull_finding *f, const stru
 	const char *how = family->layout.inferred ? " (the ring was recognised by its structure, not by a profile)" : "";
 	if (tied == 1) {
 		int node = c->v->ids.at[late[0].ident].node;
-		case_suspect(c, f, node, LULL_KEEPER, WEIGHT_RING_ALONE * (0.5 + family->confidence / 2));
+		case_accuse(c, f, node, LULL_KEEPER, LULL_CLUE_RING_ALONE, doubts_of(family), 1);
 		if (not_ready)
 			case_evidence(c, f,
 				case_say(c, "In the ring of %zu nodes %s alone does not indicate that it is ready for sleep, while the others do%s.",
@@ -228,14 +220,8 @@ static bool keeper_rings(struct lull_case *c, struct lull_finding *f, const stru
 				case_say(c, "In the ring of %zu nodes %s is the last to indicate that it is ready for sleep, %s after the one before%s.",
 					heard, name_of(c, node), span_text(late[0].last - late[1].last, a), how));
 	} else {
-		int *nodes = malloc(tied * sizeof *nodes);
-		for (size_t i = 0; nodes && i < tied; i++)
-			nodes[i] = c->v->ids.at[late[i].ident].node;
-		if (nodes)
-			list_all(c, f, nodes, tied, WEIGHT_UNDECIDED);
-		else
-			c->oom = true;
-		free(nodes);
+		for (size_t i = 0; i < tied; i++)
+			case_accuse(c, f, c->v->ids.at[late[i].ident].node, LULL_KEEPER, LULL_CLUE_RING_SEVERAL, doubts_of(family), tied);
 		case_evidence(c, f,
 			case_say(c, "In the ring of %zu nodes %zu are not ready for sleep%s: each of them is enough to keep the bus awake.", heard, tied,
 				how));
@@ -313,10 +299,10 @@ static void keeper_left(struct lull_case *c, struct lull_finding *f, unsigned bu
 		still++;
 	lull_time alone = still < n ? end - left[still].last : 0;
 	if (still == 1 && n == 1) {
-		case_suspect(c, f, left[0].node, LULL_KEEPER, WEIGHT_ONLY_SENDER);
+		case_accuse(c, f, left[0].node, LULL_KEEPER, LULL_CLUE_ONLY_SENDER, 0, 1);
 		case_evidence(c, f, case_say(c, "Nobody but %s was heard after the key.", name_of(c, left[0].node)));
 	} else if (still == 1 && alone >= ALONE) {
-		case_suspect(c, f, left[0].node, LULL_KEEPER, WEIGHT_LAST_ALONE);
+		case_accuse(c, f, left[0].node, LULL_KEEPER, LULL_CLUE_LEFT_ALONE, 0, 1);
 		case_evidence(c, f,
 			case_say(c, "%s sends alone for %s: %zu other %s heard after the key had stopped, the last %s after it.",
 				name_of(c, left[0].node), span_text(alone, a), n - 1, n == 2 ? "node" : "nodes",
@@ -328,7 +314,7 @@ static void keeper_left(struct lull_case *c, struct lull_finding *f, unsigned bu
 			while (listed < n && left[listed].last >= end - ALONE)
 				listed++;
 		for (size_t i = 0; i < listed; i++)
-			case_suspect(c, f, left[i].node, LULL_KEEPER, WEIGHT_UNDECIDED / (double)listed);
+			case_accuse(c, f, left[i].node, LULL_KEEPER, LULL_CLUE_LEFT_SEVERAL, 0, listed);
 		if (held)
 			case_evidence(c, f,
 				case_say(c, "%zu nodes go on sending to the end, %zu stopped before: one may hold the others, or each itself.", listed, n - listed));

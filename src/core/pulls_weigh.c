@@ -102,7 +102,8 @@ static void name_it(struct lull_case *c, struct lull_finding *f, int node, const
 {
 	struct lull_suspect *s = want_suspect(c, f, node);
 	enum lull_standing standing = said->standing;
-	double weight = standing == LULL_CONFIRMED ? WEIGHT_PULL_CONFIRMED : WEIGHT_PULL_LIKELY * said->meant, rest = 0;
+	enum lull_clue clue = standing == LULL_CONFIRMED ? LULL_CLUE_PULL_CONFIRMED : LULL_CLUE_PULL_LIKELY;
+	double weight = case_weight(clue, 0) * (standing == LULL_CONFIRMED ? 1 : said->meant), rest = 0;
 	if (!s)
 		return;
 	s->standing = standing;
@@ -115,8 +116,10 @@ static void name_it(struct lull_case *c, struct lull_finding *f, int node, const
 	for (size_t i = 0; i < f->suspects.n; i++)
 		if (f->suspects.at[i].node_index != node && rest > 1 - weight)
 			f->suspects.at[i].confidence *= (1 - weight) / rest;
-	if (weight > s->confidence)
+	if (weight > s->confidence) {
+		case_rest_on(c, s, clue, 0, 1);
 		s->confidence = weight;
+	}
 }
 
 /* Several that each ended it, or that a circuit feeds: all are listed, none is named. */
@@ -130,8 +133,11 @@ static void list_them(struct lull_case *c, struct lull_finding *f, const bool *l
 			off(f, i);
 	for (size_t i = 0; i < nodes && n; i++) {
 		struct lull_suspect *s = listed[i] ? want_suspect(c, f, (int)i) : NULL;
-		if (s) /* one that a circuit feeds may not be all that it feeds */
-			s->confidence = n > 1 ? WEIGHT_UNDECIDED / (double)n : 0.5;
+		if (!s)
+			continue;
+		case_rest_on(c, s, LULL_CLUE_PULL_SEVERAL, 0, n);
+		if (n == 1) /* one that a circuit feeds may not be all that it feeds */
+			s->confidence = 0.5;
 	}
 }
 
@@ -152,7 +158,7 @@ static void clear_of(struct lull_case *c, struct lull_finding *f, const struct s
 		return;
 	if (gone == f->suspects.n && keepers > 1 && !ended) {
 		for (size_t i = 0; i < f->suspects.n; i++)
-			f->suspects.at[i].confidence = WEIGHT_UNDECIDED / (double)f->suspects.n;
+			case_rest_on(c, &f->suspects.at[i], LULL_CLUE_PULL_SEVERAL, 0, f->suspects.n);
 		case_evidence(c, f, case_say(c, "Each of them was taken out alone, and the bus went on each time: more than one keeps it awake, or one "
 					      "that was not listed. Take them out together."));
 		return;
@@ -256,7 +262,7 @@ void case_weigh_pulls(struct lull_case *c, struct lull_finding *f)
 	} else if (contrary) {
 		struct lull_suspect *s = f->named >= 0 ? &f->suspects.at[f->named] : NULL;
 		if (s && s->node_index >= 0 && each[s->node_index])
-			s->confidence = 0.5; /* the bus says one thing, half of the tests another */
+			s->confidence = WEIGHT_CONTRADICTED; /* the bus says one thing, half of the tests another */
 	} else if (circuit > 0 && f->named < 0) {
 		list_them(c, f, fed, nodes);
 	}

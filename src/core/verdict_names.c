@@ -33,3 +33,46 @@ const char *lull_proof_name(enum lull_proof proof)
 	}
 	return "?";
 }
+
+const char *lull_clue_name(enum lull_clue clue)
+{
+	switch (clue) {
+	case LULL_CLUE_NONE:
+		return "none";
+	case LULL_CLUE_REQUESTS:
+		return "requests";
+	case LULL_CLUE_NM_ALONE:
+		return "nm-alone";
+	case LULL_CLUE_RING_ALONE:
+		return "ring-alone";
+	case LULL_CLUE_LEFT_ALONE:
+		return "left-alone";
+	case LULL_CLUE_ONLY_SENDER:
+		return "only-sender";
+	case LULL_CLUE_NM_SEVERAL:
+		return "nm-several";
+	case LULL_CLUE_RING_SEVERAL:
+		return "ring-several";
+	case LULL_CLUE_LEFT_SEVERAL:
+		return "left-several";
+	case LULL_CLUE_PULL_SEVERAL:
+		return "pull-several";
+	case LULL_CLUE_PULL_LIKELY:
+		return "pull-likely";
+	case LULL_CLUE_PULL_CONFIRMED:
+		return "pull-confirmed";
+	case LULL_CLUE_REQUEST_FIRST:
+		return "request-first";
+	case LULL_CLUE_ACTIVE_BIT:
+		return "active-bit";
+	case LULL_CLUE_UNACKNOWLEDGED:
+		return "unacknowledged";
+	case LULL_CLUE_ORDER:
+		return "order";
+	case LULL_CLUE_ORDER_SEVERAL:
+		return "order-several";
+	case LULL_CLUE_COUNT:
+		break;
+	}
+	return "?";
+}

@@ -420,26 +420,35 @@ static void say_clues(struct lull_case *c, struct lull_finding *f, const struct 
 			r->first_there, r->known));
 }
 
-static double weight_of(const struct wake *w, size_t n, const struct reference *r)
+/* The strongest clue of these wakes. */
+static enum lull_clue clue_of(const struct wake *w, size_t n)
 {
-	double best = 0;
+	enum lull_clue best = LULL_CLUE_NONE;
 	for (size_t i = 0; i < n; i++) {
-		double weight = 0;
+		enum lull_clue clue = LULL_CLUE_NONE;
 		switch (w[i].clue) {
-		case CLUE_REQUEST: weight = WEIGHT_REQUESTS; break;
-		case CLUE_ACTIVE_BIT: weight = WEIGHT_ACTIVE_BIT; break;
-		case CLUE_UNACKNOWLEDGED: weight = WEIGHT_UNACKNOWLEDGED; break;
-		case CLUE_ORDER: weight = WEIGHT_AGAINST_KNOWN; break;
+		case CLUE_REQUEST: clue = LULL_CLUE_REQUEST_FIRST; break;
+		case CLUE_ACTIVE_BIT: clue = LULL_CLUE_ACTIVE_BIT; break;
+		case CLUE_UNACKNOWLEDGED: clue = LULL_CLUE_UNACKNOWLEDGED; break;
+		case CLUE_ORDER: clue = LULL_CLUE_ORDER; break;
 		case CLUE_NONE: break;
 		}
-		if (weight > best)
-			best = weight;
+		if (case_weight(clue, 0) > case_weight(best, 0))
+			best = clue;
 	}
-	if (r->known >= 3 && r->first_there * 3 >= r->known * 2 && best <= WEIGHT_UNACKNOWLEDGED)
-		best = WEIGHT_FIRST_THERE_TOO;
-	else if (r->known && r->first_there * 2 >= r->known && best <= WEIGHT_UNACKNOWLEDGED)
-		best *= 0.8; /* an innocent that boots first would look like this too */
-	return n < 2 ? best * 0.9 : best;
+	return best;
+}
+
+/* What makes it weaker. A node says of itself that it wakes the network, or asks: to be first elsewhere is no doubt then. */
+static unsigned doubts_of(struct lull_case *c, unsigned bus, enum lull_clue clue, size_t n, const struct reference *r)
+{
+	unsigned doubts = n < 2 ? LULL_DOUBT_ONCE : 0;
+	const struct nm_family *family = clue == LULL_CLUE_ACTIVE_BIT ? case_family(c, bus) : NULL;
+	if (family && family->layout.inferred)
+		doubts |= LULL_DOUBT_INFERRED;
+	if ((clue == LULL_CLUE_UNACKNOWLEDGED || clue == LULL_CLUE_ORDER) && r->known && r->first_there * 2 >= r->known)
+		doubts |= LULL_DOUBT_FIRST_THERE;
+	return doubts;
 }
 
 /* Others that begin as early as the first node in half of the wakes and more, where only the order speaks against it: all are
@@ -464,7 +473,7 @@ static bool list_company(struct lull_case *c, struct lull_finding *f, const stru
 	if (!company)
 		return false;
 	for (size_t i = 0; i < f->suspects.n; i++)
-		f->suspects.at[i].confidence = WEIGHT_UNDECIDED / (double)f->suspects.n;
+		case_rest_on(c, &f->suspects.at[i], LULL_CLUE_ORDER_SEVERAL, 0, f->suspects.n);
 	case_evidence(c, f, case_say(c, "%zu senders begin within 5 ms of each other, too soon for one to have woken the other: which of them it is, or "
 				      "what wakes them together, the order cannot tell.", f->suspects.n));
 	return true;
@@ -540,7 +549,8 @@ static size_t make_finding(struct lull_case *c, unsigned bus, const struct wake 
 	case_text(f, case_say(c, "After falling asleep the bus was woken %s: %zu %s in %s of observed night, begun by %s.", often, n,
 		n == 1 ? "wake" : "wakes", span_text(case_observed_in(&c->observed[bus], c->v->settle_from, c->v->judged_to), a),
 		c->v->nodes.at[node].name));
-	case_suspect(c, f, node, LULL_WAKER, weight_of(w, n, &r));
+	enum lull_clue clue = clue_of(w, n);
+	case_accuse(c, f, node, LULL_WAKER, clue, doubts_of(c, bus, clue, n, &r), 1);
 	say_rhythm(c, f, &rhythm, n);
 	say_clues(c, f, w, n, &r);
 	bool alone = !list_company(c, f, w, n);

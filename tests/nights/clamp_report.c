@@ -60,7 +60,7 @@ static bool reaches(const char *what, struct share s, double least, double most)
 		return true;
 	}
 
-	double low = 100 * wilson(s.hit, s.n, -1), high = 100 * wilson(s.hit, s.n, 1), share = 100.0 * s.hit / s.n;
+	double low = 100 * wilson(s.hit, s.n, -1.96), high = 100 * wilson(s.hit, s.n, 1.96), share = 100.0 * s.hit / s.n;
 	bool good = s.n >= 400 ? share >= least && share <= most : high >= least && low <= most;
 
 	printf("%-56s %6.1f %% of %5u (%.1f to %.1f; wanted %.0f to %.0f)%s\n", what, share, s.n, low, high, least, most,
@@ -92,7 +92,7 @@ bool clamp_report(const struct clamp_table *tables, unsigned long jobs, bool die
 			continue;
 		print_row(scenarios[i].name, &s);
 		add(&all, &s);
-				if (s.broken || too_few_right(s.right, s.nights))
+				if (s.broken || too_few_right(s.right, s.nights, 0.9))
 			failed++;
 		else
 			passed++;

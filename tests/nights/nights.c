@@ -14,10 +14,10 @@
 
 bool verbose;
 
-double wilson(unsigned hit, unsigned n, int sign)
+double wilson(double hit, unsigned n, double z)
 {
-	double z = 1.96, p = (double)hit / n, d = 1 + z * z / n;
-	return (p + z * z / (2 * n) + sign * z * sqrt(p * (1 - p) / n + z * z / (4.0 * n * n))) / d;
+	double p = hit / n, d = 1 + z * z / n;
+	return (p + z * z / (2 * n) + z * sqrt(p * (1 - p) / n + z * z / (4.0 * n * n))) / d;
 }
 
 struct order {
@@ -78,12 +78,12 @@ int main(int argc, char **argv)
 {
 	static const struct option longs[] = { { "seeds", required_argument, NULL, 's' }, { "first", required_argument, NULL, 'f' },
 		{ "scenario", required_argument, NULL, 'n' }, { "verbose", no_argument, NULL, 'v' }, { "jobs", required_argument, NULL, 'j' },
-		{ "clamp", no_argument, NULL, 'c' }, { NULL, 0, NULL, 0 } };
+		{ "clamp", no_argument, NULL, 'c' }, { "evidence", required_argument, NULL, 'e' }, { NULL, 0, NULL, 0 } };
 	struct order o = { .seeds = 40, .first = 1, .jobs = 2 };
 	size_t count;
 	int option;
 
-	while ((option = getopt_long(argc, argv, "s:f:n:vj:c", longs, NULL)) != -1)
+	while ((option = getopt_long(argc, argv, "s:f:n:vj:ce:", longs, NULL)) != -1)
 		switch (option) {
 		case 's': o.seeds = strtoul(optarg, NULL, 10); break;
 		case 'f': o.first = strtoul(optarg, NULL, 10); break;
@@ -91,8 +91,14 @@ int main(int argc, char **argv)
 		case 'n': o.only = optarg; break;
 		case 'v': verbose = true; break;
 		case 'c': o.clamp = true; break;
+		case 'e':
+			if (evidence_open(optarg)) {
+				perror(optarg);
+				return 2;
+			}
+			break;
 		default:
-			fprintf(stderr, "usage: nights [--clamp] [--seeds N] [--first N] [--jobs N] [--scenario NAME] [--verbose]\n");
+			fprintf(stderr, "usage: nights [--clamp] [--seeds N] [--first N] [--jobs N] [--scenario NAME] [--verbose] [--evidence FILE]\n");
 			return 2;
 		}
 	(void)lull_sim_scenarios(&count);

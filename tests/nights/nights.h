@@ -68,13 +68,23 @@ struct bus_table {
 	struct bus_score of[MOST_SCENARIOS];
 	struct standing_score standing[3]; /* by enum lull_standing */
 	unsigned tests, tests_told, tests_wrong; /* that ended it in truth; of these told so; told so though they did not */
-	unsigned bin_n[DECILES], bin_hit[DECILES];
-	double bin_sum[DECILES];
+	unsigned bin_n[DECILES];
+	double bin_hit[DECILES], bin_sum[DECILES];
 	struct kin_table kin;
 };
 void bus_night(const char *scenario, size_t index, uint64_t seed, struct bus_table *);
 /* Prints; true if nothing failed. */
 bool bus_report(const struct bus_table *, unsigned long jobs, bool died);
+
+/* --- evidence.c: what each suspect rests on, for scripts/fit-weights.sh --- */
+
+/* How much of the role suspect k has in truth: 0 if it does not hold it; else 1, or where several suspects of the finding
+ * hold it (two keepers; one node that is listed as two senders) its part by the stated confidence, since confidence over one
+ * role sums to 1 at most. */
+double share_of_role(const struct lull_truth *, const struct lull_finding *, size_t k);
+/* Opens the CSV file; rows of all jobs go there. */
+LULL_MUST_CHECK int evidence_open(const char *path);
+void evidence_write(const struct lull_truth *, const struct lull_verdict *, bool named);
 
 /* --- kin.c: IDs grouped by timing --- */
 
@@ -118,10 +128,10 @@ bool clamp_report(const struct clamp_table *, unsigned long jobs, bool died);
 /* --- nights.c --- */
 
 extern bool verbose;
-double wilson(unsigned hit, unsigned n, int sign); /* 95 % interval of a share */
+double wilson(double hit, unsigned n, double z); /* end of the interval of a share: z -1.96, 1.96 for 95 % */
 
-/* One night in ten may go astray in a scenario. True where so few right ones would come up less than once in 200 runs if that
- * share held: a run of few seeds is no proof either way. */
-bool too_few_right(unsigned right, unsigned nights);
+/* True where so few right ones would come up less than once in 200 runs if that share held: a run of few seeds is no proof
+ * either way. */
+bool too_few_right(unsigned right, unsigned nights, double share);
 
 #endif

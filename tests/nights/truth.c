@@ -109,9 +109,8 @@ int sender_of(const struct lull_truth *truth, const char *bus, uint32_t id)
 	return -1;
 }
 
-bool too_few_right(unsigned right, unsigned nights)
+bool too_few_right(unsigned right, unsigned nights, double share)
 {
-	const double share = 0.9;
 	double chance = pow(1 - share, nights), sum = 0; /* of none right */
 
 	for (unsigned k = 0; k <= right && k <= nights; k++) {
