@@ -32,6 +32,7 @@ int lull_cmd_profile(int argc, char **argv);
 int lull_cmd_link(int argc, char **argv);
 int lull_cmd_mark(int argc, char **argv);
 int lull_cmd_status(int argc, char **argv);
+int lull_cmd_check(int argc, char **argv);
 
 /* "lull import: MESSAGE" on stderr, made harmless. Returns LULL_EXIT_ERROR. */
 int lull_fail(const char *who, const char *format, ...) LULL_PRINTF(2, 3);

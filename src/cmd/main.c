@@ -22,6 +22,7 @@ static const struct lull_cmd commands[] = {
 	{"learn", "make a node map from unplug tests", lull_cmd_learn},
 	{"export", "write parts of a recording as text", lull_cmd_export},
 	{"link", "set a CAN interface up to listen only, or find its bit rate", lull_cmd_link},
+	{"check", "say whether all is in place for the night", lull_cmd_check},
 	{"fuse", "tell currents from voltage drops across fuses", lull_cmd_fuse},
 	{"mark", "tell the recorder what you did just now", lull_cmd_mark},
 	{"status", "say how the recorder stands, and what the night says so far", lull_cmd_status},

@@ -1,0 +1,150 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* check_measure: listening at the buses and reading the clamp for lull check. */
+#include <cmd/check_measure.h>
+#include <errno.h>
+#include <math.h>
+#include <poll.h>
+#include <source/can_listen.h>
+#include <source/can_watch.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <time.h>
+
+#define READINGS_MOST 100000
+
+void lull_check_look(const struct lull_check_bus *bus, size_t n, struct lull_ready_bus *facts, struct lull_ready_traffic *traffic)
+{
+	const struct lull_link_io io = lull_link_kernel();
+	size_t i;
+
+	for (i = 0; i < n; i++) {
+		struct lull_ready_bus *f = &facts[i];
+		struct lull_link_state s;
+		struct lull_coalescing c;
+
+		memset(f, 0, sizeof *f);
+		(void)snprintf(f->name, sizeof f->name, "%s", bus[i].name);
+		lull_ready_traffic_init(&traffic[i]);
+		f->traffic = &traffic[i];
+		f->wanted_bitrate = bus[i].bitrate;
+		f->accepted = bus[i].accepted;
+		if (!bus[i].interface[0] || lull_link_query(&io, bus[i].interface, &s) || !s.can)
+			continue;
+		f->present = true;
+		f->up = s.up;
+		f->simulated = s.simulated;
+		f->passive = s.controller == LULL_CONTROLLER_PASSIVE;
+		f->bus_off = s.controller == LULL_CONTROLLER_BUS_OFF;
+		f->listens_only = lull_link_listens_only(&s);
+		f->shows_errors = lull_link_shows_bus_errors(&s);
+		f->holds_frames = !lull_coalescing_read(bus[i].interface, &c) && lull_coalescing_holds(&c);
+		f->bitrate = s.bitrate;
+		f->sent = s.simulated ? 0 : s.frames_sent;
+	}
+}
+
+struct hearing {
+	struct lull_ready_traffic *traffic[LULL_LISTEN_MAX];
+	size_t n;
+	unsigned wakes;
+};
+
+static int take(void *ctx, const struct lull_frame *f)
+{
+	const struct hearing *h = ctx;
+	size_t i;
+
+	lull_ready_traffic_add(h->traffic[f->bus], f);
+	for (i = 0; h->wakes && i < h->n; i++) {
+		if (h->traffic[i]->wakes < h->wakes)
+			return 0;
+	}
+	return h->wakes ? 1 : 0;
+}
+
+static double now_s(void)
+{
+	struct timespec t;
+
+	(void)clock_gettime(CLOCK_BOOTTIME, &t);
+	return (double)t.tv_sec + (double)t.tv_nsec / 1e9;
+}
+
+int lull_check_listen(const struct lull_check_bus *bus, size_t n, double seconds, unsigned wakes, const volatile int *stop,
+	struct lull_ready_bus *facts, char *err, size_t err_size)
+{
+	struct hearing h = {.wakes = wakes};
+	struct lull_listen_result result;
+	const char *name[LULL_LISTEN_MAX];
+	size_t which[LULL_LISTEN_MAX], i;
+	double from = now_s();
+	int r;
+
+	for (i = 0; i < n && h.n < LULL_LISTEN_MAX; i++) {
+		if (!facts[i].up)
+			continue;
+		name[h.n] = bus[i].interface;
+		/* The caller's own array: it lent it as read-only to the judgement. */
+		h.traffic[h.n] = (struct lull_ready_traffic *)(uintptr_t)facts[i].traffic;
+		which[h.n++] = i;
+	}
+	if (!h.n)
+		return 0;
+	r = lull_listen(name, h.n, (int64_t)(seconds * 1e9), stop, take, &h, &result);
+	if (r < 0 && r != -EINTR) {
+		(void)snprintf(err, err_size, "cannot listen: %s", strerror(-r));
+		return -1;
+	}
+	for (i = 0; i < h.n; i++) {
+		struct lull_ready_bus *f = &facts[which[i]];
+
+		f->listened = true;
+		f->listened_s = now_s() - from;
+		f->lost = result.lost[i];
+		f->gone = result.stopped[i];
+	}
+	return 0;
+}
+
+int lull_check_clamp(const struct lull_live_spec *spec, double seconds, const volatile int *stop, struct lull_ready_facts *facts)
+{
+	float *mA = calloc(READINGS_MOST, sizeof *mA);
+	double until = now_s() + seconds;
+	struct lull_live *l = mA ? lull_live_open(spec, (lull_time)(now_s() * 1e9)) : NULL;
+	size_t n = 0;
+	int r = l ? 0 : -ENOMEM;
+
+	while (l && !*stop && n < READINGS_MOST) {
+		lull_time now = (lull_time)(now_s() * 1e9), due;
+		struct pollfd p;
+		struct lull_live_event e;
+		double left = until - now_s();
+
+		while (n < READINGS_MOST && lull_live_step(l, now, &e)) {
+			if (e.what == LULL_LIVE_LOST)
+				(void)snprintf(facts->clamp.why, sizeof facts->clamp.why, "%s", e.why);
+			if (e.what != LULL_LIVE_READING)
+				continue;
+			mA[n++] = (float)e.uA / 1000;
+			facts->clamp.over += e.over;
+		}
+		if (left <= 0)
+			break;
+		due = lull_live_due(l);
+		if ((double)(due - now) / 1e9 < left)
+			left = fmax((double)(due - now) / 1e9, 0);
+		p = (struct pollfd){.fd = lull_live_fd(l), .events = lull_live_poll(l)};
+		(void)poll(&p, 1, (int)(fmin(left, 0.2) * 1000) + 1);
+	}
+	lull_live_close(l);
+	facts->clamp.readings = (unsigned)n;
+	facts->clamp.answers = n > 0;
+	if (!n && !facts->clamp.why[0])
+		(void)snprintf(facts->clamp.why, sizeof facts->clamp.why, "nothing came in %.0f s", seconds);
+	lull_ready_clamp(mA ? mA : &(float){0}, n, &facts->clamp.mean_mA, &facts->clamp.noise_mA);
+	if (!r && n && !isnan(facts->clamp.load_mA))
+		r = lull_ready_load(mA, n, facts->clamp.load_mA, &facts->clamp.load_seen_mA);
+	free(mA);
+	return r;
+}
