@@ -8,11 +8,7 @@ has out "help begins with usage" "Usage: lull COMMAND"
 is "help is silent on stderr" "$(cat err)" ""
 run 0 "lull --version" --version
 for library in SQLite libpcap jansson GSL zlib zstd; do has out "the version names $library" "$library"; done
-<<<<<<< HEAD
-for command in import report ids export fuse simulate link mark; do
-=======
-for command in import report ids export fuse simulate link check; do
->>>>>>> 787c6ab (cmd: lull check says before the night what would spoil it)
+for command in import report ids export fuse simulate link check mark; do
 	run 0 "lull $command --help" "$command" --help
 	has out "$command: usage" "Usage: lull $command"
 	has out "$command: exit status is told" "Exit status:"
