@@ -292,6 +292,12 @@ int lull_book_chunk(struct lull_book *book, const struct lull_chunk *chunk)
 	return to.chunk(to.ctx, chunk);
 }
 
+void lull_book_partial(struct lull_book *book, bool (*partial)(void *ctx, struct lull_chunk *), void *ctx)
+{
+	book->partial = partial;
+	book->partial_ctx = ctx;
+}
+
 /* --- writing --- */
 
 struct picture {
@@ -342,7 +348,15 @@ static int take_picture(struct lull_book *book, struct picture *picture)
 		.edge = picture_edge,
 		.bus = picture_bus};
 
-	return lull_observer_glance(book->observer, book->last, &sink);
+	struct lull_chunk chunk;
+	int r = lull_observer_glance(book->observer, book->last, &sink);
+
+	if (!r && book->partial && book->partial(book->partial_ctx, &chunk)) {
+		struct lull_sink to = lull_night_sink(&picture->night);
+
+		r = to.chunk(to.ctx, &chunk);
+	}
+	return r;
 }
 
 /* Coverage that lasts until now. */

@@ -43,9 +43,11 @@ LULL_MUST_CHECK int lull_book_mark(struct lull_book *, const char *text, int64_t
 LULL_MUST_CHECK int lull_book_clock(struct lull_book *, const struct lull_moment *, bool set);
 /* A sentence for what the report leaves out. Each is kept once. */
 LULL_MUST_CHECK int lull_book_left_out(struct lull_book *, const char *sentence);
-/* What is known of the clamp; and a chunk of its samples, tau_ns counted from the first sample of the clamp's log. */
+/* What is known of the clamp; and a chunk of its samples, tau_ns is recording time. */
 LULL_MUST_CHECK int lull_book_clamp(struct lull_book *, const struct lull_clamp *);
 LULL_MUST_CHECK int lull_book_chunk(struct lull_book *, const struct lull_chunk *);
+/* Who knows the chunk that is not full yet: it goes into each picture. NULL: nobody. */
+void lull_book_partial(struct lull_book *, bool (*partial)(void *ctx, struct lull_chunk *), void *ctx);
 
 /* Call about once a second: time passes on the buses, and what is due is written. */
 LULL_MUST_CHECK int lull_book_tick(struct lull_book *, const struct lull_moment *);

@@ -33,6 +33,8 @@ struct lull_book {
 	size_t dropped; /* rows given up since the disk refuses */
 	char **told; /* sentences of left_out so far */
 	size_t told_count;
+	bool (*partial)(void *ctx, struct lull_chunk *);
+	void *partial_ctx;
 };
 
 /* The observer and the buses of a session that begins at recording time `began`. */

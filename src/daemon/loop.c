@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* loop: the recorder's main process from its start to its end. */
+#include <daemon/clamp_feed.h>
 #include <daemon/control.h>
 #include <daemon/ears.h>
 #include <daemon/log.h>
@@ -34,7 +35,7 @@ struct loop {
 	struct lull_ears ears;
 	struct lull_book *book;
 	struct lull_control *control;
-	struct lull_clamp_state clamp;
+	struct lull_clamp_feed *clamp; /* NULL: none */
 	struct lull_book_plan plan;
 	char *profile;
 	int clock_fd; /* timerfd that tells when the wall clock is set */
@@ -253,11 +254,15 @@ static int next_book(struct loop *loop, const struct lull_moment *now)
 		reasons[i] = lull_book_blindness(before, i, &since);
 	loop->book = NULL;
 	ears->book = NULL;
+	if (loop->clamp)
+		(void)!lull_clamp_feed_turn(loop->clamp, NULL);
 	(void)!lull_book_close(before, now);
 	r = open_book(loop, now, true);
 	if (r)
 		return r;
 	r = lull_ears_new_book(ears, loop->book, now);
+	if (!r && loop->clamp)
+		r = lull_clamp_feed_turn(loop->clamp, loop->book);
 	for (unsigned i = 0; i < loop->config->bus_count; i++)
 		for (int why = 0; why < LULL_COVERAGE_COUNT && !r; why++)
 			if (reasons[i] & 1u << why)
@@ -292,7 +297,10 @@ static char *on_command(void *ctx, const struct lull_command *command)
 		break;
 	}
 	(void)give_up(loop, r, "a command cannot be followed");
-	return r ? NULL : lull_state_text(&loop->ears, &loop->clamp, &now);
+	struct lull_clamp_state clamp;
+
+	lull_clamp_feed_state(loop->clamp, &clamp);
+	return r ? NULL : lull_state_text(&loop->ears, &clamp, &now);
 }
 
 static int read_profile(struct loop *loop)
@@ -404,6 +412,9 @@ static int start_processes(struct loop *loop)
 		return r;
 	}
 	r = lull_privileges_drop(&identity, false);
+	/* With the user's rights: the instrument is the user's to read. */
+	if (!r && lull_clamp_feed_open(&loop->clamp, &loop->config->clamp, err, sizeof err))
+		lull_log(SD_ERR, "%s; the recording goes without current", err);
 	if (!r && !loop->o->unconfined)
 		r = lull_main_confine();
 	if (r)
@@ -473,6 +484,8 @@ static int start(struct loop *loop)
 		r = lull_book_clock(loop->book, &now, false);
 	if (!r)
 		r = add_sources(loop);
+	if (r >= 0 && loop->clamp)
+		r = lull_clamp_feed_attach(loop->clamp, loop->event, loop->book);
 	if (r >= 0) {
 		if (sd_watchdog_enabled(0, &loop->watchdog_us) <= 0)
 			loop->watchdog_us = 0;
@@ -504,11 +517,15 @@ static int finish(struct loop *loop)
 			while ((r = lull_ears_drain(&loop->ears, AT_ONCE)) == AT_ONCE)
 				;
 		const struct lull_moment now = lull_moment_now();
+
+		if (loop->clamp)
+			(void)!lull_clamp_feed_turn(loop->clamp, NULL);
 		const int closed = lull_book_close(loop->book, &now);
 
 		r = r < 0 ? r : closed;
 	}
 	lull_control_close(loop->control);
+	lull_clamp_feed_close(loop->clamp);
 	lull_receiver_stop(&loop->receiver);
 	if (loop->ears.helper)
 		lull_helper_stop(loop->ears.helper);

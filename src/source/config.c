@@ -60,6 +60,8 @@ static const struct key keys[] = {
 	{CLAMP, "scale", SCALE, AT(lull_config, clamp.mV_per_A), 0, 0, NULL},
 	{CLAMP, "range_A", NUMBER, AT(lull_config, clamp.range_A), 0.001, 2000, NULL},
 	{CLAMP, "samples-per-s", NUMBER, AT(lull_config, clamp.samples_per_s), 0.1, 100, NULL},
+	{CLAMP, "amperes", FLAG, AT(lull_config, clamp.amperes), 0, 0, NULL},
+	{CLAMP, "divider", NUMBER, AT(lull_config, clamp.divider), 0.001, 1000, NULL},
 	{CLAMP, "gain", NUMBER, AT(lull_config, clamp.gain), 1e-6, 1e6, NULL},
 	{CLAMP, "inverted", FLAG, AT(lull_config, clamp.inverted), 0, 0, NULL},
 	{CONTROL, "socket", TEXT, AT(lull_config, socket), 0, 0, NULL},
@@ -452,7 +454,7 @@ void lull_config_defaults(struct lull_config *c)
 		.keep_most = 1000000000,
 		.keep_free = 64000000,
 		.clamp = {.query = "MEAS:VOLT:DC?", .channel = "voltage0", .baud = 9600, .mV_per_A = (double)NAN,
-			.range_A = (double)NAN, .samples_per_s = 5, .gain = 1},
+			.range_A = (double)NAN, .samples_per_s = 5, .gain = (double)NAN, .divider = 1},
 		.socket = "/run/lull/control",
 		.group = "lull",
 	};

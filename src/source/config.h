@@ -34,14 +34,16 @@ enum lull_clamp_source { LULL_CLAMP_NONE, LULL_CLAMP_IIO, LULL_CLAMP_SCPI, LULL_
 /* [clamp] */
 struct lull_config_clamp {
 	enum lull_clamp_source source;
-	char device[LULL_CONFIG_TEXT]; /* iio: name of the converter; scpi: /dev/ttyX or HOST:PORT; lines: path of a pipe or serial port */
+	char device[LULL_CONFIG_TEXT]; /* iio: name of the converter; scpi: /dev/ttyX or tcp:ADDRESS:PORT; lines: path of a pipe or serial port */
 	char channel[32]; /* iio: "voltage0" */
 	char query[64]; /* scpi: "MEAS:VOLT:DC?" unless told */
 	unsigned baud; /* scpi and lines on a serial port */
-	double mV_per_A; /* NAN: the source gives amperes */
+	double mV_per_A; /* NAN: not told */
+	bool amperes; /* the source gives amperes, not volts */
 	double range_A; /* NAN not told */
 	double samples_per_s; /* 5 unless told */
-	double gain; /* the divider or amplifier before the converter: its reading times this is the clamp's; 1 */
+	double gain; /* iio: the converter's scale in mV per digit to set before reading; NAN: as it is */
+	double divider; /* what stands before the converter: the clamp's voltage is so many times the one read; 1 */
 	bool inverted;
 };
 

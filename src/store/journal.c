@@ -447,6 +447,8 @@ static int end_open(struct lull_journal *journal, const struct lull_night *rows)
 	if (journal->next_open[LULL_TABLE_CADENCE] > LULL_JOURNAL_ROWS + 1 && rows->cadences.n && !r)
 		/* A window's rows are all final at once. */
 		r = run_format(journal, "DELETE FROM cadence WHERE rowid > %lld", LULL_JOURNAL_ROWS);
+	if (journal->next_open[LULL_TABLE_CHUNK] > LULL_JOURNAL_ROWS + 1 && rows->chunks.n && !r)
+		r = run_format(journal, "DELETE FROM chunk WHERE rowid > %lld", LULL_JOURNAL_ROWS);
 	for (size_t i = 0; i < rows->gaps.n; i++)
 		gap[rows->gaps.at[i].bus] = true;
 	for (size_t i = 0; i < rows->edges.n; i++)
