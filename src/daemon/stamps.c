@@ -5,6 +5,7 @@
 #define SET_LEAST (100 * LULL_MS) /* a daemon that disciplines the clock slews below 128 ms or so */
 #define SLACK LULL_SEC /* a frame may be so much older than the reading before: another interface was drained first */
 #define AHEAD LULL_MS /* and so much younger than its reading, by the clock's slew */
+#define LONGEST_WAIT (10 * LULL_MIN) /* of a frame in a socket */
 #define OWN_PPM 200 /* two quartz clocks, each within 100 ppm */
 #define OWN_JUMP LULL_SEC
 
@@ -23,12 +24,16 @@ int64_t lull_stamps_clock(struct lull_stamps *s, int64_t realtime, int64_t boott
 	if (set > -SET_LEAST && set < SET_LEAST)
 		return 0;
 	s->offset_before = offset - set;
+	s->set = true;
+	s->set_at = boottime;
 	return set;
 }
 
 static bool plausible(const struct lull_stamps *s, int64_t t)
 {
-	return t >= s->before - SLACK && t <= s->now + AHEAD;
+	const bool one_setting = !s->set || s->now - s->set_at > LONGEST_WAIT;
+
+	return t >= (one_setting ? s->now - LONGEST_WAIT : s->before - SLACK) && t <= s->now + AHEAD;
 }
 
 int64_t lull_stamps_frame(struct lull_stamps *s, int64_t stamp)

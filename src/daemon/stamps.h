@@ -14,6 +14,8 @@ struct lull_stamps {
 	bool known;
 	int64_t offset, offset_before; /* realtime - boottime, now and before it was last set */
 	int64_t now, before; /* CLOCK_BOOTTIME of the last two readings */
+	bool set; /* the clock was set, told by the reading at set_at */
+	int64_t set_at;
 	uint64_t guessed; /* frames that fitted neither setting: their time is that of the reading */
 };
 

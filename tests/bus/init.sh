@@ -4,7 +4,14 @@ export PATH=/usr/sbin:/usr/bin:/sbin:/bin LC_ALL=C.UTF-8 HOME=/run
 # The shell runs its own mount through /proc/self/exe, and here /proc is still the host's: the full name.
 /usr/bin/mount -t proc none /proc
 mount -t sysfs none /sys
-mount -t devtmpfs none /dev 2>/dev/null || mount -t tmpfs none /dev
+# A kernel of user mode may have devtmpfs and no devices in it.
+mount -t devtmpfs none /dev 2>/dev/null
+[ -c /dev/zero ] || {
+	mount -t tmpfs none /dev
+	for device in "null 3" "zero 5" "full 7" "random 8" "urandom 9"; do
+		mknod -m 666 "/dev/${device% *}" c 1 "${device#* }"
+	done
+}
 mount -t tmpfs none /run
 mkdir -p /dev/pts /dev/shm /run/t
 mount -t devpts -o newinstance,ptmxmode=0666 none /dev/pts

@@ -49,6 +49,32 @@ static void set_while_frames_wait(void **state)
 	}
 }
 
+/* The receiver stood still for 13 s and reads the clock once a batch: no frame that waited becomes one of now. */
+static void frames_that_waited_long(void **state)
+{
+	struct lull_stamps s = {0};
+
+	(void)state;
+	(void)lull_stamps_clock(&s, UTC + 10 * LULL_SEC, 10 * LULL_SEC);
+	for (int64_t batch = 0; batch < 100; batch++) {
+		const int64_t t = 23 * LULL_SEC + batch * LULL_MS;
+
+		(void)lull_stamps_clock(&s, UTC + t, t);
+		for (int64_t k = 0; k < 64; k++) {
+			const int64_t received = 10 * LULL_SEC + (64 * batch + k) * 2 * LULL_MS;
+
+			assert_true(lull_stamps_frame(&s, UTC + received) == received);
+		}
+	}
+	assert_int_equal(s.guessed, 0);
+	/* Not for ever, and not across a setting of the clock. */
+	assert_true(lull_stamps_frame(&s, UTC - 1000 * LULL_SEC) == s.now);
+	assert_true(lull_stamps_clock(&s, UTC + 24 * LULL_SEC + DAY, 24 * LULL_SEC) == DAY);
+	assert_true(lull_stamps_frame(&s, UTC + 20 * LULL_SEC + DAY) == 24 * LULL_SEC);
+	assert_true(lull_stamps_frame(&s, UTC + 20 * LULL_SEC) == 24 * LULL_SEC);
+	assert_int_equal(s.guessed, 3);
+}
+
 /* Frames every 10 ms by a clock 80 ppm fast that arrive in batches every 100 ms: the batch is taken apart again. */
 static void batches_of_an_adapter(void **state)
 {
@@ -92,6 +118,7 @@ int main(void)
 	const struct CMUnitTest tests[] = {
 		cmocka_unit_test(an_untouched_clock),
 		cmocka_unit_test(set_while_frames_wait),
+		cmocka_unit_test(frames_that_waited_long),
 		cmocka_unit_test(batches_of_an_adapter),
 		cmocka_unit_test(an_adapter_begins_anew),
 	};
