@@ -17,7 +17,7 @@ snprintf vsnprintf strtod strtof strtol strtoul strtoll strtoull
 qsort qsort_r bsearch abs labs llabs
 tolower toupper isalnum isalpha isdigit isspace isxdigit __ctype_b_loc __ctype_tolower_loc __ctype_toupper_loc
 fabs floor ceil trunc round lround llround rint lrint llrint nearbyint fmod remainder fmin fmax hypot
-sqrt cbrt exp exp2 expm1 log log2 log10 log1p pow erf erfc lgamma tgamma sin cos tan asin acos atan atan2 sinh cosh
+sincos sqrt cbrt exp exp2 expm1 log log2 log10 log1p pow erf erfc lgamma tgamma sin cos tan asin acos atan atan2 sinh cosh
 tanh ldexp frexp modf copysign scalbn fma
 __errno_location __assert_fail __stack_chk_fail _GLOBAL_OFFSET_TABLE_
 '

@@ -107,6 +107,7 @@ struct lull_spell {
 	bool lone; /* single slow frames: no life of the network */
 	unsigned unacknowledged; /* back-to-back copies and error frames before a second node was there */
 	double charge_mAs; /* NAN */
+	int group; /* index into wakes, or -1 */
 };
 
 struct lull_node {
@@ -180,6 +181,37 @@ struct lull_battery_report {
 	struct lull_band days_to_half, days_to_doubtful; /* NAN: cannot be told */
 };
 
+/* Wakes of one bus that have one waker and look alike: who takes part, length, who speaks first. */
+enum lull_wake_rhythm {
+	LULL_RHYTHM_FEW, /* "too-few": under four */
+	LULL_RHYTHM_PERIODIC, /* "periodic": evenly spaced, which chance does not do */
+	LULL_RHYTHM_IRREGULAR /* "irregular": no one period fits */
+};
+const char *lull_wake_rhythm_name(enum lull_wake_rhythm);
+struct lull_wake_group {
+	uint8_t bus;
+	bool relayed; /* another recorded bus woke first each time */
+	int waker; /* node index; -1: none told */
+	uint32_t first_id; /* most common first frame */
+	size_t ids; /* that take part, on average */
+	size_t n;
+	lull_time first, last; /* starts */
+	enum lull_wake_rhythm rhythm;
+	double period_s, spread_s; /* median distance of starts, and half the width of the middle half of them; with skips the beat, and
+				    * how far starts lie off it; NAN: one wake */
+	bool skips; /* a beat of which some are left out */
+	double chance; /* that wakes at random come so evenly spaced; NAN: too few */
+	double length_s, length_least_s, length_most_s; /* median, least, most */
+	double frames_per_s;
+	double charge_mAs; /* of all; NAN: not measured */
+	double day_from_s, day_to_s; /* shortest part of the day (UTC, seconds since midnight) that holds all starts; NAN: no clock */
+	size_t after_bus, after_mark, after_step; /* begun after another recorded bus, a mark within 2 min, a step of the current within 1 min */
+	int leader; /* the bus that came first in most of those; -1 */
+	double lead_s; /* how much earlier, median; NAN */
+	double rise_s, known_rise_s; /* the current rises so long before the first frame: here, and in known wakes that the same sender
+					* begins; median, NAN: not measured (trade rule 20) */
+};
+
 /* One unplug test on one bus: a mark `unplugged` or `fuse out`, and what the bus showed (trade rule 17). */
 enum lull_pull_result {
 	LULL_PULL_ENDS_IT, /* quiet followed within the follow-on time */
@@ -233,6 +265,7 @@ struct lull_verdict {
 	LULL_ARRAY(struct lull_node) nodes;
 	LULL_ARRAY(struct lull_id_info) ids; /* by bus, id */
 	LULL_ARRAY(struct lull_pull) pulls; /* by at, bus */
+	LULL_ARRAY(struct lull_wake_group) wakes; /* by bus, then most wakes first */
 	struct lull_current_report current;
 	struct lull_battery_report battery;
 	LULL_ARRAY(char *) left_out;

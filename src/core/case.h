@@ -145,6 +145,10 @@ void case_learned_names(struct lull_case *);
 void case_weigh_pulls(struct lull_case *, struct lull_finding *);
 /* waker: findings for the wakes of all buses; returns how many findings were made. */
 size_t case_wakes(struct lull_case *);
+/* wakes: groups of wakes that look alike, after the wakers are known. */
+void case_wake_groups(struct lull_case *);
+/* Hands on the car, our own link, or people coming back: a wake whose cause is known. */
+bool case_wake_known(const struct lull_case *, const struct lull_spell *);
 void case_findings(struct lull_case *);
 
 #endif

@@ -143,6 +143,7 @@ void lull_verdict_clear(struct lull_verdict *v)
 		free(v->pulls.at[i].why);
 	}
 	free(v->pulls.at);
+	free(v->wakes.at);
 	free_strings(v->left_out.at, v->left_out.n);
 	for (size_t i = 0; i < v->current.steps.n; i++)
 		free(v->current.steps.at[i].because);

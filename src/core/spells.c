@@ -178,7 +178,8 @@ static void add_spell(struct lull_case *c, unsigned bus, lull_time from, lull_ti
 		.keeper = -1,
 		.begun = begun,
 		.closed = closed,
-		.charge_mAs = NAN };
+		.charge_mAs = NAN,
+		.group = -1 };
 	fill_spell(c, &spell);
 	if (spell.frames > 0)
 		CASE_PUSH(c, c->v->spells, spell);

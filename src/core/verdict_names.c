@@ -76,3 +76,16 @@ const char *lull_clue_name(enum lull_clue clue)
 	}
 	return "?";
 }
+
+const char *lull_wake_rhythm_name(enum lull_wake_rhythm rhythm)
+{
+	switch (rhythm) {
+	case LULL_RHYTHM_FEW:
+		return "too-few";
+	case LULL_RHYTHM_PERIODIC:
+		return "periodic";
+	case LULL_RHYTHM_IRREGULAR:
+		return "irregular";
+	}
+	return "?";
+}

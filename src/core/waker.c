@@ -5,6 +5,7 @@
  * wake-up bit (rule 10), a tester's request (rule 14), or being first at night by a node that is not first in wakes whose
  * cause is known. A node that is first and last in the known wakes too relays for another bus (engineering rule 15). */
 #include "core/case.h"
+#include "core/even.h"
 #include "core/weights.h"
 
 #include <math.h>
@@ -132,7 +133,7 @@ struct reference {
 	size_t last_there, spells; /* in how many of all closed spells the node is last */
 };
 
-static bool is_known(const struct lull_case *c, const struct lull_spell *s)
+bool case_wake_known(const struct lull_case *c, const struct lull_spell *s)
 {
 	if (s->lone || !s->begun)
 		return false;
@@ -189,7 +190,7 @@ static struct reference refer(struct lull_case *c, unsigned bus, int node)
 		const struct lull_spell *s = &c->v->spells.at[at + i];
 		if (s->lone || !s->begun)
 			continue;
-		if (is_known(c, s)) {
+		if (case_wake_known(c, s)) {
 			r.known++;
 			r.first_there += begins_with(c, s, node) || sets_active_bit(c, case_family(c, bus), s) == node;
 		}
@@ -320,7 +321,7 @@ static bool it_woke_them(struct lull_case *c, unsigned bus, const struct wake_li
 		if (wakes->at[i].first == first)
 			night[nights++] = wakes->at[i].spell;
 	for (size_t i = 0; i < n && knowns < MOST_WAKES; i++)
-		if (is_known(c, &c->v->spells.at[at + i]) && case_node_of(c, bus, c->v->spells.at[at + i].first_id) != first)
+		if (case_wake_known(c, &c->v->spells.at[at + i]) && case_node_of(c, bus, c->v->spells.at[at + i].first_id) != first)
 			known[knowns++] = at + i;
 	double together = woken_together(c, bus, first, night, nights, known, knowns);
 	return together < 0.35; /* false for NAN */
@@ -330,6 +331,9 @@ static bool it_woke_them(struct lull_case *c, unsigned bus, const struct wake_li
  * weighed against known wakes. */
 static void weigh_order(struct lull_case *c, unsigned bus, struct wake_list *wakes)
 {
+	int last = -1; /* mostly it is the same node again */
+	bool woke = false;
+	struct reference r = { 0 };
 	for (size_t i = 0; i < wakes->n; i++) {
 		struct wake *w = &wakes->at[i];
 		if (w->clue != CLUE_NONE || w->first < 0)
@@ -345,8 +349,12 @@ static void weigh_order(struct lull_case *c, unsigned bus, struct wake_list *wak
 			w->clue = CLUE_ORDER;
 			continue;
 		}
-		struct reference r = refer(c, bus, w->first);
-		if (r.known >= 2 && by_chance(&r, first) < 0.02 && first >= 3 && first * 5 >= clueless * 4 && it_woke_them(c, bus, wakes, w->first)) {
+		if (w->first != last) {
+			last = w->first;
+			r = refer(c, bus, last);
+			woke = it_woke_them(c, bus, wakes, last);
+		}
+		if (r.known >= 2 && by_chance(&r, first) < 0.02 && first >= 3 && first * 5 >= clueless * 4 && woke) {
 			w->node = w->first;
 			w->clue = CLUE_ORDER;
 		}
@@ -354,46 +362,47 @@ static void weigh_order(struct lull_case *c, unsigned bus, struct wake_list *wak
 }
 
 struct rhythm {
-	lull_time first, last, median, total;
-	bool periodic;
+	lull_time first, last, total;
+	struct even even;
 };
 
 static struct rhythm rhythm_of(struct lull_case *c, const struct wake *w, size_t n)
 {
 	struct rhythm r = { .first = c->v->spells.at[w[0].spell].from, .last = c->v->spells.at[w[n - 1].spell].from };
-	lull_time *apart = malloc((n + 1) * sizeof *apart);
-	for (size_t i = 0; i < n; i++)
-		r.total += c->v->spells.at[w[i].spell].to - c->v->spells.at[w[i].spell].from;
-	if (!apart) {
+	double *from = malloc(2 * n * sizeof *from);
+	if (!from) {
 		c->oom = true;
 		return r;
 	}
-	for (size_t i = 1; i < n; i++)
-		apart[i - 1] = c->v->spells.at[w[i].spell].from - c->v->spells.at[w[i - 1].spell].from;
-	if (n > 1) {
-		qsort(apart, n - 1, sizeof *apart, by_length);
-		r.median = apart[(n - 1) / 2];
-		size_t near = 0;
-		for (size_t i = 0; i + 1 < n; i++)
-			near += apart[i] > r.median * 9 / 10 && apart[i] < r.median * 11 / 10;
-		r.periodic = n >= 4 && near * 10 >= (n - 1) * 8;
+	for (size_t i = 0; i < n; i++) {
+		const struct lull_spell *s = &c->v->spells.at[w[i].spell];
+		r.total += s->to - s->from;
+		from[i] = lull_seconds(s->from);
+		from[n + i] = lull_seconds(s->to);
 	}
-	free(apart);
+	r.even = even_of(from, from + n, n);
+	free(from);
 	return r;
 }
 
 static void say_rhythm(struct lull_case *c, struct lull_finding *f, const struct rhythm *r, size_t n)
 {
 	char a[32], b[32], each[32];
+	lull_time period = isfinite(r->even.period_s) ? (lull_time)(r->even.period_s * 1e9) : 0;
+	const char *odds = r->even.chance < 1e-6 ? "a million" : r->even.chance < 1e-3 ? "a thousand" : "a hundred";
 	span_text(r->total / (lull_time)n, each);
 	if (n == 1)
 		case_evidence(c, f, case_say(c, "One wake, %s after settling began, lasting %s.",
 			span_text(r->first - c->v->settle_from, a), each));
-	else if (r->periodic)
-		case_evidence(c, f, case_say(c, "%zu wakes, one every %s, each about %s long.", n, span_text(r->median, a), each));
+	else if (r->even.rhythm == LULL_RHYTHM_PERIODIC && r->even.skips)
+		case_evidence(c, f, case_say(c, "%zu wakes on a beat of %s, some of it left out, each about %s long: at random they would fall so into step less "
+					      "than once in %s times.", n, span_text(period, a), each, odds));
+	else if (r->even.rhythm == LULL_RHYTHM_PERIODIC)
+		case_evidence(c, f, case_say(c, "%zu wakes, one every %s, each about %s long: at random they would come so evenly less than once in %s times.", n,
+			span_text(period, a), each, odds));
 	else
-		case_evidence(c, f, case_say(c, "%zu wakes at irregular times, typically %s apart (%s between first and last), on average %s long.",
-			n, span_text(r->median, a), span_text(r->last - r->first, b), each));
+		case_evidence(c, f, case_say(c, "%zu wakes%s, typically %s apart (%s between first and last), on average %s long.", n,
+			r->even.rhythm == LULL_RHYTHM_IRREGULAR ? " at irregular times" : "", span_text(period, a), span_text(r->last - r->first, b), each));
 }
 
 static void say_clues(struct lull_case *c, struct lull_finding *f, const struct wake *w, size_t n, const struct reference *r)
@@ -601,5 +610,6 @@ size_t case_wakes(struct lull_case *c)
 	for (unsigned bus = 0; bus < c->night->bus_count; bus++)
 		if (!c->v->bus[bus].stub)
 			made += bus_wakes(c, bus);
+	case_wake_groups(c);
 	return made;
 }

@@ -105,6 +105,16 @@ static json_t *finding(const struct lull_night *night, const struct lull_finding
 		text_list(f->evidence.at, f->evidence.n), "next", text_list(f->next.at, f->next.n));
 }
 
+/* Groups are told with their bus. */
+static int first_group(const struct lull_verdict *v, unsigned bus)
+{
+	size_t i = 0;
+
+	while (i < v->wakes.n && v->wakes.at[i].bus != bus)
+		i++;
+	return (int)i;
+}
+
 static json_t *spell(const struct lull_verdict *v, const struct lull_spell *s)
 {
 	json_t *j = json_pack("{s:o, s:o, s:o, s:o, s:o, s:I, s:o}", "from_s", seconds(s->from), "to_s",
@@ -120,6 +130,33 @@ static json_t *spell(const struct lull_verdict *v, const struct lull_spell *s)
 	(void)json_object_set_new(j, "relayed", json_boolean(s->relayed));
 	(void)json_object_set_new(j, "lone", json_boolean(s->lone));
 	(void)json_object_set_new(j, "unacknowledged", json_integer(s->unacknowledged));
+	(void)json_object_set_new(j, "group", s->group < 0 ? json_null() : json_integer(s->group - first_group(v, s->bus)));
+	return j;
+}
+
+static json_t *wake_group(const struct lull_night *night, const struct lull_verdict *v, const struct lull_wake_group *g)
+{
+	json_t *j = json_pack("{s:I, s:o, s:o, s:s, s:o, s:o, s:o, s:o, s:o, s:o}", "wakes", (json_int_t)g->n, "waker", node_name(v, g->waker),
+		"first_id", id_text(g->first_id), "rhythm", lull_wake_rhythm_name(g->rhythm), "period_s", number(g->period_s), "spread_s",
+		number(g->spread_s), "chance", number(g->chance), "first_s", seconds(g->first), "last_s", seconds(g->last), "length_s",
+		number(g->length_s));
+
+	(void)json_object_set_new(j, "skips", json_boolean(g->skips));
+	(void)json_object_set_new(j, "length_least_s", number(g->length_least_s));
+	(void)json_object_set_new(j, "length_most_s", number(g->length_most_s));
+	(void)json_object_set_new(j, "ids", json_integer((json_int_t)g->ids));
+	(void)json_object_set_new(j, "frames_per_s", number(g->frames_per_s));
+	(void)json_object_set_new(j, "charge_mAs", number(g->charge_mAs));
+	(void)json_object_set_new(j, "day_from_s", number(g->day_from_s));
+	(void)json_object_set_new(j, "day_to_s", number(g->day_to_s));
+	(void)json_object_set_new(j, "relayed", json_boolean(g->relayed));
+	(void)json_object_set_new(j, "after_bus", json_integer((json_int_t)g->after_bus));
+	(void)json_object_set_new(j, "leader", g->leader < 0 ? json_null() : text(night->bus[g->leader].name));
+	(void)json_object_set_new(j, "lead_s", number(g->lead_s));
+	(void)json_object_set_new(j, "after_mark", json_integer((json_int_t)g->after_mark));
+	(void)json_object_set_new(j, "after_step", json_integer((json_int_t)g->after_step));
+	(void)json_object_set_new(j, "rise_s", number(g->rise_s));
+	(void)json_object_set_new(j, "known_rise_s", number(g->known_rise_s));
 	return j;
 }
 
@@ -127,7 +164,7 @@ static json_t *bus(const struct lull_night *night, const struct lull_verdict *v,
 {
 	const struct lull_bus *b = &night->bus[index];
 	const struct lull_bus_report *r = &v->bus[index];
-	json_t *spells = json_array(), *j;
+	json_t *spells = json_array(), *groups, *j;
 	size_t i;
 
 	for (i = 0; i < v->spells.n; i++) {
@@ -141,12 +178,18 @@ static json_t *bus(const struct lull_night *night, const struct lull_verdict *v,
 		spells);
 	if (!j)
 		return NULL;
+	groups = json_array();
 	(void)json_object_set_new(j, "stub", json_boolean(r->stub));
 	(void)json_object_set_new(j, "quiet_time_s", seconds(r->quiet_time_ns));
 	(void)json_object_set_new(j, "quiet_why", text(r->quiet_why));
 	(void)json_object_set_new(j, "proof_at_end", text(lull_proof_name(r->proof_at_end)));
 	(void)json_object_set_new(j, "errors", json_integer((json_int_t)b->errors));
 	(void)json_object_set_new(j, "errors_visible", json_boolean(r->errors_visible));
+	for (i = 0; i < v->wakes.n; i++) {
+		if (v->wakes.at[i].bus == index)
+			(void)json_array_append_new(groups, wake_group(night, v, &v->wakes.at[i]));
+	}
+	(void)json_object_set_new(j, "wake_groups", groups);
 	return j;
 }
 

@@ -271,6 +271,7 @@ void lull_text_night(const struct lull_page *p, const struct lull_when *w, const
 		(void)putc('\n', p->out);
 		bus_head(p, w, v, i);
 		spells(p, w, v, i);
+		lull_text_wakes(p, w, v, i);
 	}
 	(void)putc('\n', p->out);
 	blind(p, w, v);

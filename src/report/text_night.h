@@ -9,4 +9,8 @@
 /* Key-off, settling, limits, marks; each bus with its spells; what was blind and why. */
 void lull_text_night(const struct lull_page *, const struct lull_when *, const struct lull_verdict *);
 
+#define LULL_WAKE_GROUPS_MOST 6
+/* The kinds of wakes of one bus: nothing if it had none. */
+void lull_text_wakes(const struct lull_page *, const struct lull_when *, const struct lull_verdict *, unsigned bus);
+
 #endif

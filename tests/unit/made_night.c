@@ -84,7 +84,7 @@ void judge(struct script *s, double end, const struct lull_profile *profile, str
 	for (size_t i = 0; i < s->marks.n; i++)
 		assert_int_equal(sink.mark(sink.ctx, &s->marks.at[i]), 0);
 	if (s->uA.n) {
-		struct lull_chunk chunk = { .step_ns = LULL_SEC, .count = (uint32_t)s->uA.n, .uA = s->uA.at };
+		struct lull_chunk chunk = { .step_ns = s->sample_step ? s->sample_step : LULL_SEC, .count = (uint32_t)s->uA.n, .uA = s->uA.at };
 		assert_int_equal(sink.clamp(sink.ctx, &s->clamp), 0);
 		assert_int_equal(sink.chunk(sink.ctx, &chunk), 0);
 	}
@@ -123,7 +123,8 @@ void draws(struct script *s, double to, double mA)
 			.zero_after_mA = 0,
 			.logger_mA = NAN,
 			.live = true };
-	while ((double)s->uA.n < to) {
+	double step = s->sample_step ? lull_seconds(s->sample_step) : 1;
+	while ((double)s->uA.n * step < to) {
 		double noise = -6;
 		for (int i = 0; i < 4; i++) {
 			state = state * 1664525u + 1013904223u;

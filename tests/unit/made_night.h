@@ -9,8 +9,9 @@ struct script {
 	LULL_ARRAY(struct lull_frame) frames;
 	LULL_ARRAY(struct lull_coverage) coverage;
 	LULL_ARRAY(struct lull_mark) marks;
-	LULL_ARRAY(int32_t) uA; /* one sample a second from 0 on, on the recording's clock */
+	LULL_ARRAY(int32_t) uA; /* from 0 on, on the recording's clock */
 	struct lull_clamp clamp;
+	lull_time sample_step; /* of uA; 0: a second */
 };
 
 /* One frame; copies > 1: that many back to back, 270 us apart. data: bytes 0 and 1. */

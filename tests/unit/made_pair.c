@@ -46,7 +46,7 @@ static void add_nodes(struct lull_verdict *v, lull_time asleep)
 static void add_spell(struct lull_verdict *v, enum lull_spell_kind kind, lull_time from, lull_time to)
 {
 	struct lull_spell s = { .kind = kind, .from = from, .to = to, .first_id = ids[0], .last_id = ids[2], .frames = 100, .waker = -1, .keeper = -1, .begun = true,
-		.closed = to < END, .proof = LULL_PROOF_FRAMES_AFTER, .charge_mAs = NAN };
+		.closed = to < END, .proof = LULL_PROOF_FRAMES_AFTER, .charge_mAs = NAN, .group = -1 };
 	PUSH(v->spells, s);
 }
 

@@ -98,7 +98,7 @@ static void add_spell(struct lull_verdict *v, enum lull_spell_kind kind, lull_ti
 		.keeper = keeper,
 		.closed = true,
 		.proof = LULL_PROOF_FRAMES_AFTER,
-		.charge_mAs = NAN};
+		.charge_mAs = NAN, .group = -1};
 
 	PUSH(v->spells, s);
 }

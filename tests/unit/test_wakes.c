@@ -1,0 +1,132 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* Tests of wakes: groups that look alike, their rhythm, and what came before them. */
+#include <math.h>
+#include <setjmp.h>
+#include <stdarg.h>
+#include <stddef.h>
+#include <stdint.h>
+#include <stdlib.h>
+#include <string.h>
+#include <cmocka.h>
+
+#include "made_night.h"
+
+static bool says(const struct lull_finding *f, const char *what)
+{
+	for (size_t i = 0; i < f->evidence.n; i++)
+		if (strstr(f->evidence.at[i], what))
+			return true;
+	return false;
+}
+
+/* All that are woken boot in their order, 20 ms apart. */
+static void wakes(struct script *s, double t, double lasting, unsigned nodes)
+{
+	for (unsigned i = 0; i < nodes; i++)
+		sends(s, 0x200 + 0x11 * i, 0.1, t + 0.02 * i, t + lasting, 0xa5a5);
+}
+
+/* Short ones with few senders every half hour, and long ones with all of them now and then: two kinds. */
+static void two_kinds(void **state)
+{
+	(void)state;
+	static const double odd[] = { 2500, 4900, 6000, 10050, 11300 };
+	struct script s = { 0 };
+	struct lull_verdict v;
+	parks(&s, 0, 0);
+	for (unsigned i = 0; i < 8; i++)
+		wakes(&s, 1000 + 1800 * i, 5, 3);
+	for (unsigned i = 0; i < 5; i++)
+		wakes(&s, odd[i], 60, 6);
+	covered(&s, 0, 16000, LULL_OBSERVED);
+	judge(&s, 16000, NULL, &v);
+	assert_int_equal(v.wakes.n, 2);
+	assert_int_equal(v.wakes.at[0].n, 8);
+	assert_int_equal(v.wakes.at[0].rhythm, LULL_RHYTHM_PERIODIC);
+	assert_true(fabs(v.wakes.at[0].period_s - 1800) < 1);
+	assert_true(v.wakes.at[0].chance < 1e-6);
+	assert_true(fabs(v.wakes.at[0].length_s - 5) < 0.3);
+	assert_int_equal(v.wakes.at[0].ids, 3);
+	assert_int_equal(v.wakes.at[0].first_id, 0x200);
+	assert_int_equal(v.wakes.at[1].n, 5);
+	assert_int_equal(v.wakes.at[1].rhythm, LULL_RHYTHM_IRREGULAR);
+	assert_int_equal(v.wakes.at[1].ids, 6);
+	assert_true(isnan(v.wakes.at[1].charge_mAs));
+	size_t told[2] = { 0 };
+	for (size_t i = 0; i < v.spells.n; i++)
+		if (v.spells.at[i].group >= 0)
+			told[v.spells.at[i].group]++;
+	assert_int_equal(told[0], 8);
+	assert_int_equal(told[1], 5);
+	assert_int_equal(v.findings.at[0].code, LULL_WOKEN_FROM_OUTSIDE);
+	assert_true(says(&v.findings.at[0], "Of one kind are 8 wakes"));
+	lull_verdict_clear(&v);
+}
+
+/* Current that rises `lead` before the first frame of each wake; deliberate ones behave as the sender's own boot does. */
+static void with_current(struct script *s, double lead, double own, lull_time step, bool known)
+{
+	double t = 0;
+	s->sample_step = step;
+	parks(s, 0, 0);
+	draws(s, 120, 400);
+	t = 120;
+	for (unsigned i = 0; i < 8; i++) {
+		double at = 1000 + 700 * i + 37 * (i % 3), first = at - (i >= 3 ? lead : own);
+		if (i < 3 && !known)
+			continue;
+		wakes(s, at, 8, 6);
+		draws(s, first, 12);
+		draws(s, at + 8.5, 400);
+		if (i < 3)
+			marked(s, at - 0.5, LULL_MARK_DOOR);
+	}
+	t = 8000;
+	draws(s, t, 12);
+	covered(s, 0, t, LULL_OBSERVED);
+}
+
+/* 0.6 s before the first frame where the same sender's own lead is 0.1 s: somebody else was awake first (trade rule 20). */
+static void the_current_rises_first(void **state)
+{
+	(void)state;
+	static const struct {
+		double lead;
+		lull_time step;
+		bool known, told, measured;
+	} cases[] = {
+		{ 0.6, 50 * LULL_MS, true, true, true },
+		{ 0.1, 50 * LULL_MS, true, false, true },
+		{ 0.6, 50 * LULL_MS, false, false, true }, /* nothing to compare with */
+		{ 0.6, 200 * LULL_MS, true, false, false }, /* too few samples */
+	};
+	for (size_t i = 0; i < sizeof cases / sizeof *cases; i++) {
+		struct script s = { 0 };
+		struct lull_verdict v;
+		with_current(&s, cases[i].lead, 0.1, cases[i].step, cases[i].known);
+		judge(&s, 8000, NULL, &v);
+		assert_int_equal(v.wakes.n, 1);
+		assert_int_equal(v.wakes.at[0].n, 5);
+		assert_true(isfinite(v.wakes.at[0].charge_mAs));
+		if (cases[i].measured)
+			assert_true(fabs(v.wakes.at[0].rise_s - cases[i].lead) < 0.06);
+		else
+			assert_true(isnan(v.wakes.at[0].rise_s));
+		if (cases[i].measured && cases[i].known)
+			assert_true(fabs(v.wakes.at[0].known_rise_s - 0.1) < 0.06);
+		bool told = false;
+		for (size_t k = 0; k < v.findings.n; k++)
+			told |= says(&v.findings.at[k], "woken from outside this bus");
+		assert_int_equal(told, cases[i].told);
+		lull_verdict_clear(&v);
+	}
+}
+
+int main(void)
+{
+	const struct CMUnitTest tests[] = {
+		cmocka_unit_test(two_kinds),
+		cmocka_unit_test(the_current_rises_first),
+	};
+	return cmocka_run_group_tests(tests, NULL, NULL);
+}
