@@ -199,14 +199,31 @@ man: all ## manual pages into build/man
 	@command -v help2man >/dev/null || { echo "make man: needs help2man (apt install help2man)" >&2; exit 1; }
 	@B=$(B) scripts/man.sh $(B)/man
 
+# Units and the user go where systemd looks for those of this prefix; the configuration is only put there if there is none.
+units := lulld.service lull-link@.service
+unit_dir = $(DESTDIR)$(PREFIX)/lib/systemd/system
+SYSCONFDIR ?= /etc
 .PHONY: install uninstall
-install: all ## into PREFIX (/usr/local), DESTDIR respected
+install: all ## into PREFIX (/usr/local), DESTDIR respected; the recorder's service too
 	install -D -m 755 $(B)/lull $(DESTDIR)$(PREFIX)/bin/lull
-	install -d $(DESTDIR)$(PREFIX)/share/lull/profiles
+	install -D -m 755 $(B)/lulld $(DESTDIR)$(PREFIX)/sbin/lulld
+	install -d $(DESTDIR)$(PREFIX)/share/lull/profiles $(unit_dir)
 	$(if $(wildcard profiles/*),install -m 644 $(wildcard profiles/*) $(DESTDIR)$(PREFIX)/share/lull/profiles)
-uninstall: ## remove what install put there
-	rm -f $(DESTDIR)$(PREFIX)/bin/lull
+	set -e; for u in $(units); do sed 's|@bindir@|$(PREFIX)/bin|; s|@sbindir@|$(PREFIX)/sbin|' scripts/service/$$u > $(unit_dir)/$$u; \
+		chmod 644 $(unit_dir)/$$u; done
+	install -D -m 644 scripts/service/lull.sysusers $(DESTDIR)$(PREFIX)/lib/sysusers.d/lull.conf
+	install -D -m 644 scripts/service/lull.conf $(DESTDIR)$(PREFIX)/share/lull/lull.conf
+	[ -e $(DESTDIR)$(SYSCONFDIR)/lull/lull.conf ] || \
+		install -D -m 644 scripts/service/lull.conf $(DESTDIR)$(SYSCONFDIR)/lull/lull.conf
+	@echo "Next, as root: systemd-sysusers && systemctl daemon-reload; then see $(SYSCONFDIR)/lull/lull.conf"
+uninstall: ## remove what install put there; configuration and recordings stay
+	rm -f $(DESTDIR)$(PREFIX)/bin/lull $(DESTDIR)$(PREFIX)/sbin/lulld $(DESTDIR)$(PREFIX)/lib/sysusers.d/lull.conf
+	rm -f $(units:%=$(unit_dir)/%)
 	rm -rf $(DESTDIR)$(PREFIX)/share/lull
+
+.PHONY: deb
+deb: all ## build/lull_VERSION_ARCH.deb for this machine
+	@B=$(B) VERSION=$(VERSION) scripts/deb.sh
 
 .PHONY: dist
 dist: ## build/lull-VERSION.tar.gz of the last commit

@@ -14,18 +14,19 @@ enum { OPTION_CONFIG = 'c', OPTION_FOREGROUND = 'f', OPTION_HELP = 'h', OPTION_V
 static void help(void)
 {
 	(void)puts("Usage: lulld [OPTION]...\n"
-		   "Record a parked car's CAN buses, and the battery's current beside them, all night.\n"
-		   "lulld only listens: it cannot send on a bus.\n"
+		   "Record a parked car's CAN buses all night, and the battery's current beside\n"
+		   "them. lulld only listens: it cannot send on a bus.\n"
 		   "\n"
 		   "  -c, --config FILE   read FILE instead of " LULL_CONFIG_PATH "\n"
 		   "      --check-config  say whether the configuration is right, and exit\n"
-		   "  -f, --foreground    plain messages, for a terminal; lulld never leaves it anyway\n"
+		   "  -f, --foreground    plain messages, for a terminal\n"
 		   "      --unconfined    without seccomp filters: for debuggers only\n"
 		   "  -h, --help          display this help and exit\n"
 		   "  -V, --version       output version information and exit\n"
 		   "\n"
 		   "SIGHUP reads the configuration again, SIGTERM ends the recording.\n"
-		   "Exit status: 0 stopped as told, 1 stopped by an error, 2 wrong options or configuration.");
+		   "Exit status: 0 stopped as told; 1 stopped by an error; 2 wrong options or\n"
+		   "configuration.");
 }
 
 static int usage(void)
