@@ -100,9 +100,9 @@ $(B)/bench/%: $(B)/tests/bench/%.o $(libs)
 	@mkdir -p $(@D)
 	$(CC) $(ALL_CFLAGS) $(LDFLAGS) $^ $(LIBS) -o $@
 
-$(B)/bus/%: $(B)/tests/bus/%.o
+$(B)/bus/%: $(B)/tests/bus/%.o $(libs)
 	@mkdir -p $(@D)
-	$(CC) $(ALL_CFLAGS) $(LDFLAGS) $^ -o $@
+	$(CC) $(ALL_CFLAGS) $(LDFLAGS) $^ $(LIBS) -o $@
 
 $(B)/bus/wide_xstate.so: tests/bus/wide_xstate.c
 	@mkdir -p $(@D)

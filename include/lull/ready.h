@@ -26,11 +26,12 @@ struct lull_ready_line {
 
 #define LULL_READY_IDS 512
 #define LULL_READY_WAKES 16
+#define LULL_READY_OCTAVES 20
 struct lull_ready_traffic {
 	struct lull_ready_id {
 		uint32_t id, frames;
 		lull_time last;
-		double sum, squares; /* of the gaps, seconds */
+		uint16_t gaps[LULL_READY_OCTAVES]; /* how many within [0.1 ms * 2^i, 0.1 ms * 2^(i+1)), the ends taking the rest */
 	} id[LULL_READY_IDS];
 	unsigned ids;
 	uint64_t frames, errors, requests, answers, crowded; /* crowded: frames of IDs that found no place */

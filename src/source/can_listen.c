@@ -15,12 +15,17 @@
 
 #define BUFFER_BYTES (1 << 20)
 
-static lull_time now_ns(void)
+static lull_time clock_ns(clockid_t clock)
 {
 	struct timespec t;
 
-	(void)clock_gettime(CLOCK_BOOTTIME, &t);
+	(void)clock_gettime(clock, &t);
 	return t.tv_sec * LULL_SEC + t.tv_nsec;
+}
+
+static lull_time now_ns(void)
+{
+	return clock_ns(CLOCK_BOOTTIME);
 }
 
 static int open_socket(const char *name, int *receive_buffer)
@@ -40,6 +45,7 @@ static int open_socket(const char *name, int *receive_buffer)
 	(void)setsockopt(fd, SOL_CAN_RAW, CAN_RAW_FD_FRAMES, &on, sizeof on);
 	(void)setsockopt(fd, SOL_CAN_RAW, CAN_RAW_LOOPBACK, &off, sizeof off);
 	(void)setsockopt(fd, SOL_SOCKET, SO_RXQ_OVFL, &on, sizeof on);
+	(void)setsockopt(fd, SOL_SOCKET, SO_TIMESTAMPNS, &on, sizeof on);
 	if (setsockopt(fd, SOL_SOCKET, SO_RCVBUFFORCE, &bytes, sizeof bytes))
 		(void)setsockopt(fd, SOL_SOCKET, SO_RCVBUF, &bytes, sizeof bytes);
 	if (!getsockopt(fd, SOL_SOCKET, SO_RCVBUF, &bytes, &size))
@@ -77,16 +83,29 @@ static bool convert(const struct canfd_frame *in, size_t n, struct lull_frame *o
 	return true;
 }
 
-static void take_loss(struct msghdr *m, uint64_t *lost)
+/* The kernel's stamp, on the wall clock, by what that is ahead of ours now; and the count of losses. */
+static void take_control(struct msghdr *m, lull_time *t, uint64_t *lost)
 {
+	lull_time now = now_ns();
 	struct cmsghdr *c;
 
+	*t = now;
 	for (c = CMSG_FIRSTHDR(m); c; c = CMSG_NXTHDR(m, c)) {
 		uint32_t count;
 
 		if (c->cmsg_level == SOL_SOCKET && c->cmsg_type == SO_RXQ_OVFL && c->cmsg_len >= CMSG_LEN(sizeof count)) {
 			memcpy(&count, CMSG_DATA(c), sizeof count);
 			*lost = count;
+		}
+		if (c->cmsg_level == SOL_SOCKET && c->cmsg_type == SCM_TIMESTAMPNS && c->cmsg_len >= CMSG_LEN(sizeof(struct timespec))) {
+			struct timespec stamp;
+			lull_time at;
+
+			memcpy(&stamp, CMSG_DATA(c), sizeof stamp);
+			at = stamp.tv_sec * LULL_SEC + stamp.tv_nsec + now - clock_ns(CLOCK_REALTIME);
+			/* Neither to come nor long past: the clock was set meanwhile. */
+			if (at <= now && now - at < 10 * LULL_SEC)
+				*t = at;
 		}
 	}
 }
@@ -112,11 +131,10 @@ static int drain(int fd, unsigned bus, lull_listen_handler *handler, void *ctx, 
 			*ended = errno != EAGAIN;
 			return 0;
 		}
-		take_loss(&m, lost);
+		take_control(&m, &out.t, lost);
 		if (!convert(&in, (size_t)n, &out))
 			continue;
 		out.bus = (uint8_t)bus;
-		out.t = now_ns();
 		r = handler(ctx, &out);
 		if (r)
 			return r;

@@ -10,7 +10,8 @@
 
 #define LULL_LISTEN_MAX LULL_BUS_MAX
 
-/* frame.bus: index into names. frame.t: CLOCK_BOOTTIME at which it was read, ns. Non-zero ends the listening. */
+/* frame.bus: index into names. frame.t: CLOCK_BOOTTIME by the kernel's stamp, else at which it
+ * was read, ns; of two interfaces not in order. Non-zero ends the listening. */
 typedef int lull_listen_handler(void *ctx, const struct lull_frame *);
 
 struct lull_listen_result {
