@@ -5,6 +5,7 @@
 #define LULL_DAEMON_EARS_H
 
 #include <daemon/book.h>
+#include <daemon/keep.h>
 #include <daemon/receiver.h>
 #include <daemon/stamps.h>
 #include <source/can_helper.h>
@@ -43,6 +44,7 @@ struct lull_ears {
 	struct lull_book *book;
 	struct lull_receiver *receiver;
 	struct lull_watch *watch;
+	struct lull_keep_files *keep; /* NULL: edges only */
 	struct lull_helper *helper; /* NULL: links are taken as they are */
 	struct lull_stamps stamps;
 	struct lull_ear ear[LULL_BUS_MAX];

@@ -91,6 +91,8 @@ static int hear_frame(struct lull_ears *ears, unsigned i, const struct lull_entr
 		if (entry->flags & LULL_ENTRY_LOCAL)
 			r = hear_ourselves(ears, i);
 	}
+	if (ears->keep)
+		lull_keep_frame(ears->keep, i, &frame);
 	return r ? r : lull_book_frame(ears->book, &frame);
 }
 

@@ -45,6 +45,7 @@ struct loop {
 	int64_t fed;
 	uint64_t bytes_told;
 	int64_t bytes_at;
+	int64_t keep_flushed;
 	int failure; /* -errno that ends it all */
 };
 
@@ -191,7 +192,7 @@ static void tell_bytes(struct loop *loop, const struct lull_moment *now)
 {
 	if (now->boot - loop->bytes_at < 60 * LULL_MIN)
 		return;
-	const uint64_t bytes = lull_book_bytes(loop->book);
+	const uint64_t bytes = lull_book_bytes(loop->book) + lull_keep_bytes(loop->ears.keep);
 
 	lull_log(SD_INFO, "%" PRIu64 " kB written within the last hour", (bytes - loop->bytes_told) / 1000);
 	loop->bytes_told = bytes;
@@ -216,6 +217,10 @@ static int on_second(sd_event_source *source, uint64_t usec, void *ctx)
 		r = lull_book_tick(loop->book, &now);
 	if (r >= 0 && lull_book_time(loop->book, now.boot) >= loop->config->longest_ns)
 		r = next_book(loop, &now);
+	if (loop->ears.keep && now.boot - loop->keep_flushed >= loop->config->batch_ns) {
+		loop->keep_flushed = now.boot;
+		lull_keep_flush(loop->ears.keep, &now);
+	}
 	watchdog(loop, &now);
 	tell_bytes(loop, &now);
 	(void)sd_event_now(loop->event, CLOCK_BOOTTIME, &next);
@@ -234,11 +239,16 @@ static int open_book(struct loop *loop, const struct lull_moment *now, bool anew
 	loop->plan.profile = loop->profile;
 	loop->plan.anew = anew;
 	lull_boot_id(loop->plan.boot);
+	errno = 0;
 	loop->book = lull_book_open(&loop->plan, now, err, sizeof err);
-	if (loop->book)
-		return 0;
-	lull_log(SD_ERR, "%s", err);
-	return errno ? -errno : -EIO;
+	if (!loop->book) {
+		lull_log(SD_ERR, "%s", err);
+		return errno ? -errno : -EIO;
+	}
+	lull_keep_close(loop->ears.keep);
+	loop->ears.keep = loop->config->keep == LULL_KEEP_ALL ? lull_keep_open(loop->config, lull_book_path(loop->book), now) : NULL;
+	loop->keep_flushed = now->boot;
+	return 0;
 }
 
 static int next_book(struct loop *loop, const struct lull_moment *now)
@@ -524,6 +534,7 @@ static int finish(struct loop *loop)
 
 		r = r < 0 ? r : closed;
 	}
+	lull_keep_close(loop->ears.keep);
 	lull_control_close(loop->control);
 	lull_clamp_feed_close(loop->clamp);
 	lull_receiver_stop(&loop->receiver);
