@@ -27,14 +27,15 @@ const char *lull_ask_path(const char *told)
 	return config.socket;
 }
 
-static int cannot(const char *who, const char *path, int error)
+static void say_why(const char *path, int error, char *err, size_t err_size)
 {
 	if (error == ENOENT || error == ECONNREFUSED)
-		return lull_fail(who, "%s: no recorder answers there; is it running? (systemctl start lulld)", path);
-	if (error == EACCES || error == EPERM)
-		return lull_fail(who, "%s: not allowed; join the recorder's group (adduser %s lull), then log in again", path,
+		(void)snprintf(err, err_size, "%s: no recorder answers there; is it running? (systemctl start lulld)", path);
+	else if (error == EACCES || error == EPERM)
+		(void)snprintf(err, err_size, "%s: not allowed; join the recorder's group (adduser %s lull), then log in again", path,
 			getenv("USER") ? getenv("USER") : "USER");
-	return lull_fail(who, "%s: %s", path, strerror(error));
+	else
+		(void)snprintf(err, err_size, "%s: %s", path, strerror(error));
 }
 
 static int connect_to(const char *path, int *fd)
@@ -53,10 +54,10 @@ static int connect_to(const char *path, int *fd)
 }
 
 /* The packet, malloc()ed; NULL with *error set. */
-static char *receive(int fd, size_t *n, int *error)
+static char *receive(int fd, int wait_ms, size_t *n, int *error)
 {
 	struct pollfd p = {.fd = fd, .events = POLLIN};
-	const int ready = poll(&p, 1, WAIT_MS);
+	const int ready = poll(&p, 1, wait_ms);
 	char *text = ready > 0 ? malloc(ANSWER_MOST) : NULL;
 
 	*error = ready < 0 ? errno : ready ? ENOMEM : ETIMEDOUT;
@@ -73,7 +74,7 @@ static char *receive(int fd, size_t *n, int *error)
 	return text;
 }
 
-int lull_ask(const char *who, const char *path, const char *request, json_t **answer)
+int lull_ask_try(const char *path, const char *request, int wait_ms, json_t **answer, char *err, size_t err_size)
 {
 	int fd = -1, error = connect_to(path, &fd);
 	char *text = NULL;
@@ -83,21 +84,32 @@ int lull_ask(const char *who, const char *path, const char *request, json_t **an
 	if (!error && send(fd, request, strlen(request), MSG_NOSIGNAL) < 0)
 		error = errno;
 	if (!error)
-		text = receive(fd, &n, &error);
+		text = receive(fd, wait_ms, &n, &error);
 	if (fd >= 0)
 		(void)close(fd);
-	if (!text)
-		return cannot(who, path, error);
+	if (!text) {
+		say_why(path, error, err, err_size);
+		return -error;
+	}
 	*answer = json_loadb(text, n, 0, NULL);
 	free(text);
-	if (!*answer)
-		return lull_fail(who, "%s: the answer cannot be read: is this lull as old as the recorder?", path);
+	if (!*answer) {
+		(void)snprintf(err, err_size, "%s: the answer cannot be read: is this lull as old as the recorder?", path);
+		return -EPROTO;
+	}
 	if (json_is_true(json_object_get(*answer, "ok")))
 		return 0;
 	const char *why = json_string_value(json_object_get(*answer, "error"));
-	const int r = lull_fail(who, "the recorder refuses: %s", why ? why : "no reason told");
 
+	(void)snprintf(err, err_size, "the recorder refuses: %s", why ? why : "no reason told");
 	json_decref(*answer);
 	*answer = NULL;
-	return r;
+	return -EINVAL;
+}
+
+int lull_ask(const char *who, const char *path, const char *request, json_t **answer)
+{
+	char err[512];
+
+	return lull_ask_try(path, request, WAIT_MS, answer, err, sizeof err) ? lull_fail(who, "%s", err) : 0;
 }

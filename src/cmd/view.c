@@ -1,8 +1,11 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* view: a recording in a browser, on this computer or on a phone. */
+/* view: the running recorder, or a finished recording, in a browser, on this computer or on a phone. */
+#include <cmd/ask.h>
 #include <cmd/cmd.h>
 #include <cmd/judged.h>
+#include <cmd/view_live.h>
 #include <errno.h>
+#include <fcntl.h>
 #include <getopt.h>
 #include <page/assets.h>
 #include <page/finished.h>
@@ -19,21 +22,27 @@ static const char who[] = "lull view";
 
 struct options {
 	struct lull_judged_options judged;
-	const char *address, *host;
+	const char *address, *host, *socket, *link_file;
+	bool show_link;
 	uint16_t port;
 };
 
 static int help(void)
 {
-	(void)fputs("Usage: lull view [OPTION]... NIGHT.lull\n"
-		    "Show a recording in a browser: a page for a phone, and the report. Prints a link\n"
-		    "and its QR code; each link is good for one browser, and the next one follows.\n"
-		    "Ends with Ctrl-C.\n"
+	(void)fputs("Usage: lull view [OPTION]... [NIGHT.lull]\n"
+		    "  or:  lull view --link [--link-file FILE]\n"
+		    "Show the running recorder, or a finished recording, in a browser: a page for a\n"
+		    "phone, and the report. Prints a link and its QR code; each link is good for one\n"
+		    "browser, and the next one follows. Ends with Ctrl-C.\n"
 		    "\n"
-		    "      --listen ADDRESS   127.0.0.1 by default: this computer only; 0.0.0.0: every\n"
-		    "                         network it is in\n"
+		    "      --listen ADDRESS   127.0.0.1 by default: this computer only; 0.0.0.0:\n"
+		    "                         every network it is in\n"
 		    "      --port N           a port instead of any free one\n"
 		    "      --host NAME        name or address that the link shall have\n"
+		    "      --socket FILE      the recorder's control socket\n"
+		    "      --link-file FILE   write the link there too, for --link\n"
+		    "      --link             show the link that a view in the background has\n"
+		    "                         written, as a QR code (/run/lull/view-link)\n"
 		    "  -p, --profile FILE     this profile instead of the recording's own\n"
 		    "      --help             display this help and exit\n"
 		    "\n"
@@ -45,9 +54,10 @@ static int help(void)
 /* -1: go on; else the exit status. */
 static int parse(int argc, char **argv, struct options *o)
 {
-	enum { HELP = 256, LISTEN, PORT, HOST };
+	enum { HELP = 256, LISTEN, PORT, HOST, SOCKET, LINK_FILE, LINK };
 	static const struct option longs[] = {{"listen", required_argument, NULL, LISTEN}, {"port", required_argument, NULL, PORT},
-		{"host", required_argument, NULL, HOST}, {"profile", required_argument, NULL, 'p'}, {"help", no_argument, NULL, HELP},
+		{"host", required_argument, NULL, HOST}, {"socket", required_argument, NULL, SOCKET},
+		{"link-file", required_argument, NULL, LINK_FILE}, {"link", no_argument, NULL, LINK}, {"profile", required_argument, NULL, 'p'}, {"help", no_argument, NULL, HELP},
 		{NULL, 0, NULL, 0}};
 	double port;
 	int c;
@@ -56,6 +66,9 @@ static int parse(int argc, char **argv, struct options *o)
 		switch (c) {
 		case LISTEN: o->address = optarg; break;
 		case HOST: o->host = optarg; break;
+		case SOCKET: o->socket = optarg; break;
+		case LINK_FILE: o->link_file = optarg; break;
+		case LINK: o->show_link = true; break;
 		case PORT:
 			if (lull_number(optarg, 1, &port) || port > 65535 || port != (double)(uint16_t)port)
 				return lull_misuse(who, "'%s' is no port: 1 to 65535", optarg);
@@ -66,11 +79,49 @@ static int parse(int argc, char **argv, struct options *o)
 		default: return lull_try_help(who);
 		}
 	}
-	if (optind + 1 != argc)
-		return optind == argc ? lull_misuse(who, "no recording was given") :
-					lull_misuse(who, "one recording at a time: what is '%s'?", argv[optind + 1]);
+	if (argc - optind > 1)
+		return lull_misuse(who, "one recording at a time: what is '%s'?", argv[optind + 1]);
+	if (o->show_link && optind < argc)
+		return lull_misuse(who, "--link goes with no recording");
 	o->judged.recording = argv[optind];
 	return -1;
+}
+
+static void print_link(const char *link)
+{
+	if (isatty(STDOUT_FILENO) && lull_qr_print(stdout, link, lull_utf8_locale()))
+		(void)fputs("(the QR code could not be made)\n", stdout);
+	(void)printf("%s\n", link);
+	(void)fflush(stdout);
+}
+
+/* Readable for the group: whoever may give marks may look on. */
+static void write_link(const char *path, const char *link)
+{
+	const int fd = open(path, O_WRONLY | O_CREAT | O_TRUNC | O_NOFOLLOW | O_CLOEXEC, 0640);
+	const size_t n = strlen(link);
+
+	if (fd < 0 || write(fd, link, n) != (ssize_t)n || write(fd, "\n", 1) != 1)
+		(void)fprintf(stderr, "%s: %s: %s\n", who, path, strerror(errno));
+	if (fd >= 0)
+		(void)close(fd);
+}
+
+static int link_of_another(const char *path)
+{
+	char link[512];
+	FILE *f = fopen(path, "re");
+	bool read;
+
+	if (!f)
+		return lull_fail(who, "%s: %s; is a view running in the background?", path, strerror(errno));
+	read = fgets(link, sizeof link, f) && !strncmp(link, "http://", 7);
+	(void)fclose(f);
+	if (!read)
+		return lull_fail(who, "%s holds no link", path);
+	link[strcspn(link, "\n")] = 0;
+	print_link(link);
+	return LULL_EXIT_OK;
 }
 
 static void show_link(const struct options *o, const struct lull_page_server *s)
@@ -80,10 +131,9 @@ static void show_link(const struct options *o, const struct lull_page_server *s)
 	char link[512];
 
 	(void)snprintf(link, sizeof link, "http://%s%s%s:%u/?t=%s", v6 ? "[" : "", host, v6 ? "]" : "", lull_page_port(s), lull_page_token(s, NULL));
-	if (isatty(STDOUT_FILENO) && lull_qr_print(stdout, link, lull_utf8_locale()))
-		(void)fputs("(the QR code could not be made)\n", stdout);
-	(void)printf("%s\n", link);
-	(void)fflush(stdout);
+	if (o->link_file)
+		write_link(o->link_file, link);
+	print_link(link);
 }
 
 static int64_t now_ms(void)
@@ -142,33 +192,62 @@ static int serve(const struct options *o, struct lull_page_server *s)
 	return LULL_EXIT_OK;
 }
 
-int lull_cmd_view(int argc, char **argv)
+static int run(const struct options *o, const struct lull_page_source *source)
 {
-	struct options o = {.judged = lull_judged_options_default(), .address = "127.0.0.1"};
-	struct lull_page_source source;
 	struct lull_page_server *s;
+	char err[256];
+	int r;
+
+	if (lull_page_assets_load())
+		(void)fprintf(stderr, "%s: the chart library is not installed (libjs-dygraphs): the page has no chart\n", who);
+	s = lull_page_start(o->address, o->port, source, err, sizeof err);
+	r = s ? serve(o, s) : lull_fail(who, "%s", err);
+	lull_page_stop(s);
+	return r;
+}
+
+static int view_finished(const struct options *o)
+{
+	struct lull_page_source source;
 	struct lull_finished finished;
 	struct lull_judged j;
-	const char *name;
-	char err[256];
-	int r = parse(argc, argv, &o);
+	const char *name = strrchr(o->judged.recording, '/') ? strrchr(o->judged.recording, '/') + 1 : o->judged.recording;
+	int r = lull_judged_load(&j, &o->judged, who);
 
-	if (r >= 0)
-		return r;
-	r = lull_judged_load(&j, &o.judged, who);
 	if (r)
 		return r;
-	name = strrchr(o.judged.recording, '/') ? strrchr(o.judged.recording, '/') + 1 : o.judged.recording;
 	r = lull_finished_make(&j.night, &j.verdict, name, &finished);
 	lull_judged_clear(&j);
 	if (r)
 		return lull_fail(who, "out of memory");
-	if (lull_page_assets_load())
-		(void)fprintf(stderr, "%s: the chart library is not installed (libjs-dygraphs): the page has no chart\n", who);
 	source = lull_finished_source(&finished);
-	s = lull_page_start(o.address, o.port, &source, err, sizeof err);
-	r = s ? serve(&o, s) : lull_fail(who, "%s", err);
-	lull_page_stop(s);
+	r = run(o, &source);
 	lull_finished_clear(&finished);
 	return r;
+}
+
+static int view_live(const struct options *o)
+{
+	struct lull_view_live *l = lull_view_live_new(lull_ask_path(o->socket), &o->judged);
+	struct lull_page_source source;
+	int r;
+
+	if (!l)
+		return lull_fail(who, "out of memory");
+	source = lull_view_live_source(l);
+	r = run(o, &source);
+	lull_view_live_free(l);
+	return r;
+}
+
+int lull_cmd_view(int argc, char **argv)
+{
+	struct options o = {.judged = lull_judged_options_default(), .address = "127.0.0.1"};
+	const int r = parse(argc, argv, &o);
+
+	if (r >= 0)
+		return r;
+	if (o.show_link)
+		return link_of_another(o.link_file ? o.link_file : "/run/lull/view-link");
+	return o.judged.recording ? view_finished(&o) : view_live(&o);
 }

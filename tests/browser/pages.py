@@ -6,6 +6,9 @@ from selenium.webdriver.chrome.service import Service
 from selenium.webdriver.common.by import By
 from selenium.webdriver.common.keys import Keys
 
+sys.path.insert(0, os.path.dirname(os.path.abspath(__file__)))
+from recorder import Recorder
+
 LULL, AXE, SHOTS = os.environ["LULL"], os.environ["AXE"], os.environ["SHOTS"]
 bad = 0
 
@@ -178,8 +181,89 @@ def view(scenario):
     check("view ends cleanly", server.wait(10) == 0)
 
 
+def wait(what, driver, seconds=12):
+    end = time.time() + seconds
+    while time.time() < end:
+        if what():
+            return True
+        time.sleep(0.2)
+    return False
+
+
+# The running recorder: what happens there is seen here; marks reach it; its absence is told, and its return.
+def live():
+    recorder = Recorder(os.path.abspath("control"), os.path.abspath("draws-quiet/night.lull"))
+    recorder.start()
+    server = subprocess.Popen([LULL, "view", "--socket", recorder.path, "--link-file", "link"], stdout=subprocess.PIPE, text=True)
+    link = server.stdout.readline().strip()
+    check("live: the link for others", open("link").read().strip() == link)
+    driver = browser(360, 740)
+    driver.get(link)
+    text = lambda id: driver.find_element(By.ID, id).text
+    state = lambda: driver.find_element(By.CSS_SELECTOR, "#buses strong").text
+    check("live: awake", wait(lambda: driver.find_elements(By.CSS_SELECTOR, "#buses strong") and state() == "awake", driver), text("buses"))
+    check("live: hands off", text("hands").startswith("Hands off"), text("hands"))
+    check("live: who sends", [r.text.split()[0] for r in driver.find_elements(By.CSS_SELECTOR, "#senders tr.sends")] == ["0x3A1", "0x100"])
+    check("live: the current", text("current") == "812 mA", text("current"))
+    with recorder.lock:
+        recorder.bus.update(state="quiet", since_s=105.0, talking=[])
+        recorder.mA = 21.5
+    check("live: asleep since", wait(lambda: text("hands").startswith("Asleep since"), driver), text("hands"))
+    check("live: the current follows", wait(lambda: text("current") == "21.5 mA", driver), text("current"))
+    with recorder.lock:
+        recorder.bus.update(state="blind", why=["adapter gone"], since_s=110.0)
+        recorder.lost = "the meter is gone"
+    check("live: blind, and why", wait(lambda: state() == "blind" and "the adapter was gone" in text("buses"), driver), text("buses"))
+    check("live: the clamp is lost, not zero", wait(lambda: text("current") == "clamp lost", driver), text("current"))
+    recorder.stop()
+    check("live: no news is told", wait(lambda: "what is shown is old" in text("line"), driver), text("line"))
+    with recorder.lock:
+        recorder.bus.update(state="awake", why=[], talking=["0x3A1"])
+        recorder.lost = None
+    recorder.start()
+    check("live: it comes back", wait(lambda: text("line") == "live" and state() == "awake", driver), text("line"))
+    driver.find_element(By.ID, "morning").click()
+    check("live: good morning", wait(lambda: recorder.marks == ["-0 morning"], driver), recorder.marks)
+    check("live: and it says so", wait(lambda: "Noted" in text("morning"), driver))
+    driver.execute_script("location.hash = 'pull'")
+    driver.find_element(By.ID, "out").click()
+    check("pull: a name is wanted first", "write the name" in text("pull-state"))
+    driver.find_element(By.ID, "pull-name").send_keys("F12")
+    driver.find_element(By.ID, "out").click()
+    driver.find_element(By.ID, "undo").click()
+    time.sleep(6)
+    check("pull: taken back in time", len(recorder.marks) == 1, recorder.marks)
+    driver.find_element(By.ID, "out").click()
+    check("pull: sent after a while, with the time it was pressed", wait(lambda: recorder.marks[1:] == ["-5 fuse out F12"], driver), recorder.marks)
+    with recorder.lock:
+        recorder.mA = 9.5
+    check("pull: the change since the mark", wait(lambda: text("pull-change").startswith("\u2212") and "since the last mark" in text("pull-change"), driver), text("pull-change"))
+    check("pull: readable from afar", int(driver.execute_script("return parseFloat(getComputedStyle(document.getElementById('pull-now')).fontSize)")) >= 90)
+    overflow(driver, "pull, live")
+    axe(driver, "pull, live")
+    shot(driver, "live-pull-360")
+    driver.execute_script("location.hash = 'first'")
+    time.sleep(1)
+    check("first: who is still to stop", "0x3A1" in text("missing"), text("missing"))
+    shot(driver, "live-first-360")
+    # the address alone, as another browser would have it
+    import http.client
+    host = link.split("/")[2]
+    for path in ("/", "/status", "/live"):
+        c = http.client.HTTPConnection(host)
+        c.request("GET", path)
+        check(f"live: {path} without leave", c.getresponse().status == 403)
+    gone = [e for e in errors(driver) if "favicon" not in e]
+    check("live: no complaint on the console", not gone, gone)
+    driver.quit()
+    server.terminate()
+    check("live: ends cleanly", server.wait(10) == 0)
+    recorder.stop()
+
+
 report("one-node-holds", 3)
 report("wakes-nm", 3)
 report("draws-quiet", 3)
 view("wakes-nm")
+live()
 sys.exit(1 if bad else 0)
