@@ -200,7 +200,7 @@ man: all ## manual pages into build/man
 	@B=$(B) scripts/man.sh $(B)/man
 
 # Units and the user go where systemd looks for those of this prefix; the configuration is only put there if there is none.
-units := lulld.service lull-link@.service
+units := lulld.service lull-link@.service lull-view.service
 unit_dir = $(DESTDIR)$(PREFIX)/lib/systemd/system
 SYSCONFDIR ?= /etc
 .PHONY: install uninstall
@@ -211,6 +211,11 @@ install: all ## into PREFIX (/usr/local), DESTDIR respected; the recorder's serv
 	$(if $(wildcard profiles/*),install -m 644 $(wildcard profiles/*) $(DESTDIR)$(PREFIX)/share/lull/profiles)
 	set -e; for u in $(units); do sed 's|@bindir@|$(PREFIX)/bin|; s|@sbindir@|$(PREFIX)/sbin|' scripts/service/$$u > $(unit_dir)/$$u; \
 		chmod 644 $(unit_dir)/$$u; done
+	install -D -m 644 scripts/lull.bash-completion $(DESTDIR)$(PREFIX)/share/bash-completion/completions/lull
+	ln -sf lull $(DESTDIR)$(PREFIX)/share/bash-completion/completions/lulld
+	@if command -v help2man >/dev/null; then B=$(B) scripts/man.sh $(B)/man && set -e && for m in $(B)/man/*.[158]; do \
+		install -D -m 644 $$m $(DESTDIR)$(PREFIX)/share/man/man$${m##*.}/$${m##*/}; done; \
+		else echo "The manual pages were left out: they are made with help2man (apt install help2man)."; fi
 	install -D -m 644 scripts/service/lull.sysusers $(DESTDIR)$(PREFIX)/lib/sysusers.d/lull.conf
 	install -D -m 644 scripts/service/lull.conf $(DESTDIR)$(PREFIX)/share/lull/lull.conf
 	[ -e $(DESTDIR)$(SYSCONFDIR)/lull/lull.conf ] || \
@@ -219,6 +224,8 @@ install: all ## into PREFIX (/usr/local), DESTDIR respected; the recorder's serv
 uninstall: ## remove what install put there; configuration and recordings stay
 	rm -f $(DESTDIR)$(PREFIX)/bin/lull $(DESTDIR)$(PREFIX)/sbin/lulld $(DESTDIR)$(PREFIX)/lib/sysusers.d/lull.conf
 	rm -f $(units:%=$(unit_dir)/%)
+	rm -f $(DESTDIR)$(PREFIX)/share/bash-completion/completions/lull{,d}
+	rm -f $(DESTDIR)$(PREFIX)/share/man/man[158]/lull{.1,-*.[158],d.8,.conf.5}
 	rm -rf $(DESTDIR)$(PREFIX)/share/lull
 
 .PHONY: deb

@@ -28,7 +28,7 @@ Version: $version
 Architecture: $arch
 Maintainer: lull maintainers <lull@localhost>
 Installed-Size: $size
-Depends: $depends, systemd
+Depends: $depends, systemd, libjs-dygraphs
 Section: electronics
 Priority: optional
 Description: say what drains a parked car's battery

@@ -42,7 +42,7 @@ static int help(void)
 		    "      --socket FILE      the recorder's control socket\n"
 		    "      --link-file FILE   write the link there too, for --link\n"
 		    "      --link             show the link that a view in the background has\n"
-		    "                         written, as a QR code (/run/lull/view-link)\n"
+		    "                         written, as a QR code (/run/lull-view/link)\n"
 		    "  -p, --profile FILE     this profile instead of the recording's own\n"
 		    "      --help             display this help and exit\n"
 		    "\n"
@@ -248,6 +248,6 @@ int lull_cmd_view(int argc, char **argv)
 	if (r >= 0)
 		return r;
 	if (o.show_link)
-		return link_of_another(o.link_file ? o.link_file : "/run/lull/view-link");
+		return link_of_another(o.link_file ? o.link_file : "/run/lull-view/link");
 	return o.judged.recording ? view_finished(&o) : view_live(&o);
 }

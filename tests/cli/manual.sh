@@ -60,5 +60,5 @@ complete_as() { # WORD...: what bash offers for the last one
 . "$here/scripts/lull.bash-completion"
 is "completes a command" "$(complete_as "$lull" rep)" report
 is "completes an option" "$(complete_as "$lull" report --base)" --baseline
-is "completes a topic" "$(complete_as "$lull" help mar)" marks
+is "completes a topic" "$(complete_as "$lull" help lim)" limits
 exit $bad

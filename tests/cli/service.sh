@@ -38,11 +38,13 @@ make -s -C "$here" B="$b" PREFIX=/usr DESTDIR="$work/root" install >/dev/null ||
 is "a configuration that is there stays" "$(cat root/etc/lull/lull.conf)" mine
 
 if command -v systemd-analyze >/dev/null; then
-	cp root/usr/lib/systemd/system/lulld.service .
-	systemd-analyze security --offline=true --threshold=30 "$work/lulld.service" >score 2>&1
-	status=$?
-	line=$(grep -o 'Overall exposure level.*' score | tr -cd '[:print:]')
-	if [ $status = 0 ]; then ok "systemd-analyze security: $line"; else not_ok "systemd-analyze security: $line"; fi
+	for unit in lulld lull-view; do
+		cp root/usr/lib/systemd/system/$unit.service .
+		systemd-analyze security --offline=true --threshold=30 "$work/$unit.service" >score 2>&1
+		status=$?
+		line=$(grep -o 'Overall exposure level.*' score | tr -cd '[:print:]')
+		if [ $status = 0 ]; then ok "systemd-analyze security: $line"; else not_ok "systemd-analyze security: $line"; fi
+	done
 	# What it says of commands that are not installed here is no fault of the unit.
 	faults=$(systemd-analyze verify "$work/lulld.service" 2>&1 | grep -vE 'is not executable|man lulld|man lull' | grep lulld)
 	is "systemd-analyze verify has nothing to say" "$faults" ""
