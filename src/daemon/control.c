@@ -38,7 +38,7 @@ struct lull_control {
 
 static int find_group(const char *name, gid_t *gid, char *err, size_t err_size)
 {
-	const struct group *entry = getgrnam(name);
+	const struct group *entry = getgrnam(name); // cppcheck-suppress getgrnamCalled ; one thread
 
 	*gid = getegid();
 	if (entry) {
@@ -200,7 +200,10 @@ static struct client *place_for(struct lull_control *c)
 static int on_caller(sd_event_source *source, int fd, uint32_t revents, void *ctx)
 {
 	struct lull_control *c = ctx;
-	const int size = LULL_ANSWER_MOST, caller = accept4(fd, NULL, NULL, SOCK_CLOEXEC | SOCK_NONBLOCK);
+	struct sockaddr_un address;
+	socklen_t length = sizeof address;
+	const int size = LULL_ANSWER_MOST;
+	const int caller = accept4(fd, (struct sockaddr *)&address, &length, SOCK_CLOEXEC | SOCK_NONBLOCK);
 
 	(void)source;
 	(void)revents;

@@ -257,7 +257,7 @@ static int next_book(struct loop *loop, const struct lull_moment *now)
 	int r;
 
 	struct lull_ears *ears = &loop->ears;
-	unsigned reasons[LULL_BUS_MAX];
+	unsigned reasons[LULL_BUS_MAX] = {0};
 	int64_t since;
 
 	for (unsigned i = 0; i < loop->config->bus_count; i++)
@@ -334,6 +334,20 @@ static int read_profile(struct loop *loop)
 	return 0;
 }
 
+static bool same_buses(const struct lull_config *a, const struct lull_config *b)
+{
+	bool same = a->bus_count == b->bus_count && !strcmp(a->socket, b->socket);
+
+	for (size_t i = 0; i < a->bus_count && same; i++) {
+		const struct lull_config_bus *x = &a->bus[i], *y = &b->bus[i];
+
+		same = !strcmp(x->name, y->name) && !strcmp(x->interface, y->interface) && !strcmp(x->adapter, y->adapter) &&
+			x->bitrate == y->bitrate && x->bitrate_data == y->bitrate_data &&
+			x->accept_acknowledging == y->accept_acknowledging;
+	}
+	return same;
+}
+
 /* What can change while it runs: limits, folder, batches, profile. Buses need a start of their own. */
 static int on_reload(sd_event_source *source, const struct signalfd_siginfo *info, void *ctx)
 {
@@ -349,8 +363,7 @@ static int on_reload(sd_event_source *source, const struct signalfd_siginfo *inf
 	if (lull_config_read(loop->o->config_path, fresh, err, sizeof err)) {
 		lull_log(SD_ERR, "%s; the old configuration stays", err);
 	} else {
-		if (fresh->bus_count != loop->config->bus_count || memcmp(fresh->bus, loop->config->bus, sizeof fresh->bus) != 0 ||
-			strcmp(fresh->socket, loop->config->socket) != 0)
+		if (!same_buses(fresh, loop->config))
 			lull_log(SD_WARNING, "other buses, adapters or sockets are taken with the next start only");
 		memcpy(fresh->bus, loop->config->bus, sizeof fresh->bus);
 		fresh->bus_count = loop->config->bus_count;

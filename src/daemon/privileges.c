@@ -22,7 +22,7 @@ int lull_identity_find(const char *user, struct lull_identity *identity, char *e
 	if (identity->uid != 0 || !strcmp(user, "root"))
 		return 0;
 	errno = 0;
-	entry = getpwnam(user);
+	entry = getpwnam(user); // cppcheck-suppress getpwnamCalled ; one thread
 	if (!entry) {
 		(void)snprintf(err, err_size,
 			"there is no user '%s' to become: make one (adduser --system --group %s), or name another with user = in "
@@ -76,7 +76,7 @@ int lull_privileges_drop(const struct lull_identity *identity, bool net_admin)
 		if (keep && prctl(PR_SET_KEEPCAPS, 1, 0, 0, 0))
 			return -errno;
 		/* The groups of the user, so that serial ports and converters can be had (dialout, iio). */
-		const struct passwd *entry = getpwuid(identity->uid);
+		const struct passwd *entry = getpwuid(identity->uid); // cppcheck-suppress getpwuidCalled ; one thread
 
 		if (!entry || initgroups(entry->pw_name, identity->gid))
 			return entry ? -errno : -EINVAL;
@@ -113,7 +113,7 @@ int lull_main_confine(void)
 	}
 	for (unsigned i = 0; i < sizeof families / sizeof families[0] && !err; i++)
 		err = seccomp_rule_add(ctx, SCMP_ACT_KILL_PROCESS, SCMP_SYS(socket), 1,
-			SCMP_A0(SCMP_CMP_EQ, (scmp_datum_t)families[i]));
+			SCMP_A0(SCMP_CMP_EQ, (scmp_datum_t)families[i], 0));
 	if (!err)
 		err = seccomp_load(ctx);
 	seccomp_release(ctx);

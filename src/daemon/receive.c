@@ -83,7 +83,8 @@ static bool tell(struct receiver *r, enum lull_entry_kind kind, unsigned bus, ui
 	entry->id = id;
 	entry->flags = flags;
 	entry->stamp = stamp;
-	memcpy(entry->data, data, len);
+	if (len)
+		memcpy(entry->data, data, len);
 	put(r, entry);
 	return true;
 }

@@ -35,12 +35,12 @@ static int allow(scmp_filter_ctx ctx, int call, unsigned n, const struct scmp_ar
 
 static int build(scmp_filter_ctx ctx, int kick, int news)
 {
-	const struct scmp_arg_cmp news_8[] = {SCMP_A0(SCMP_CMP_EQ, (scmp_datum_t)news), SCMP_A2(SCMP_CMP_EQ, 8)};
-	const struct scmp_arg_cmp kick_8[] = {SCMP_A0(SCMP_CMP_EQ, (scmp_datum_t)kick), SCMP_A2(SCMP_CMP_EQ, 8)};
-	const struct scmp_arg_cmp raw_can[] = {SCMP_A0(SCMP_CMP_EQ, AF_CAN), SCMP_A2(SCMP_CMP_EQ, CAN_RAW)};
-	const struct scmp_arg_cmp of_socket[] = {SCMP_A1(SCMP_CMP_EQ, SOL_SOCKET)};
-	const struct scmp_arg_cmp of_raw[] = {SCMP_A1(SCMP_CMP_EQ, SOL_CAN_RAW)};
-	const struct scmp_arg_cmp others[] = {SCMP_A0(SCMP_CMP_NE, (scmp_datum_t)news)};
+	const struct scmp_arg_cmp news_8[] = {SCMP_A0(SCMP_CMP_EQ, (scmp_datum_t)news, 0), SCMP_A2(SCMP_CMP_EQ, 8, 0)};
+	const struct scmp_arg_cmp kick_8[] = {SCMP_A0(SCMP_CMP_EQ, (scmp_datum_t)kick, 0), SCMP_A2(SCMP_CMP_EQ, 8, 0)};
+	const struct scmp_arg_cmp raw_can[] = {SCMP_A0(SCMP_CMP_EQ, AF_CAN, 0), SCMP_A2(SCMP_CMP_EQ, CAN_RAW, 0)};
+	const struct scmp_arg_cmp of_socket[] = {SCMP_A1(SCMP_CMP_EQ, SOL_SOCKET, 0)};
+	const struct scmp_arg_cmp of_raw[] = {SCMP_A1(SCMP_CMP_EQ, SOL_CAN_RAW, 0)};
+	const struct scmp_arg_cmp others[] = {SCMP_A0(SCMP_CMP_NE, (scmp_datum_t)news, 0)};
 	int err = 0;
 
 	for (unsigned i = 0; i < sizeof plain / sizeof plain[0] && !err; i++)

@@ -11,7 +11,7 @@
 
 static json_t *seconds(lull_time t)
 {
-	return t == LULL_NEVER ? json_null() : json_real((double)(t / LULL_MS) / 1000);
+	return t == LULL_NEVER ? json_null() : json_real((double)t / 1e9);
 }
 
 static json_t *at(const struct lull_ears *ears, int64_t boottime)
@@ -100,7 +100,7 @@ char *lull_state_text(const struct lull_ears *ears, const struct lull_clamp_stat
 		"lull.state", "version", 1, "recording", lull_book_path(ears->book), "time_s", at(ears, now->boot), "utc",
 		utc[0] ? json_string(utc) : json_null(), "buses", buses, "current", current_state(ears, clamp), "disk", "written_bytes",
 		(json_int_t)lull_book_bytes(ears->book), "written_s_ago",
-		(double)((now->boot - lull_book_written_at(ears->book)) / LULL_MS) / 1000, "trouble",
+		(double)(now->boot - lull_book_written_at(ears->book)) / 1e9, "trouble",
 		trouble ? json_string(strerror(trouble)) : json_null(), "receiver", "wakeups", (json_int_t)atomic_load(&shared->wakeups),
 		"frames", (json_int_t)atomic_load(&shared->frames));
 	char *text = json ? json_dumps(json, JSON_COMPACT | JSON_REAL_PRECISION(12)) : NULL;

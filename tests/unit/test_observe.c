@@ -7,6 +7,7 @@
 #include <math.h>
 #include <setjmp.h>
 #include <stdarg.h>
+#include <stddef.h>
 #include <stdlib.h>
 #include <string.h>
 #include <cmocka.h>
@@ -767,8 +768,8 @@ static void a_glance_is_the_end_at_that_moment(void **state)
 		end(&cut, moments[m]);
 		assert_int_equal(seen.stretches.n, cut.night.stretches.n);
 		for (size_t i = 0; i < seen.stretches.n; i++)
-			assert_memory_equal(
-				&seen.stretches.at[i], &cut.night.stretches.at[i], sizeof(struct lull_stretch));
+			assert_memory_equal(&seen.stretches.at[i].first, &cut.night.stretches.at[i].first,
+				offsetof(struct lull_stretch, back_to_back) - offsetof(struct lull_stretch, first));
 		assert_int_equal(seen.cadences.n, cut.night.cadences.n);
 		assert_int_equal(seen.gaps.n, cut.night.gaps.n);
 		assert_int_equal(seen.edges.n, cut.night.edges.n);
