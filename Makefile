@@ -16,7 +16,7 @@ SAN ?=
 FUZZ_LINK ?=
 PREFIX ?= /usr/local
 DESTDIR ?=
-PKGS := libpcap sqlite3 inih jansson gsl zlib libzstd libsystemd libseccomp libsocketcan libnl-3.0 libcap libiio libmicrohttpd libqrencode
+PKGS := libpcap sqlite3 inih jansson gsl zlib libzstd libsystemd libseccomp libsocketcan libnl-3.0 libcap libiio libmicrohttpd libqrencode ncursesw
 WARN := -Wall -Wextra -Wconversion -Wshadow -Wstrict-prototypes -Wmissing-prototypes
 ifdef WERROR
 WARN += -Werror

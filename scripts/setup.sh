@@ -8,10 +8,10 @@ set -euo pipefail
 
 build_packages=(gcc make pkgconf libc6-dev libpcap-dev libsqlite3-dev libinih-dev libjansson-dev libgsl-dev
 	zlib1g-dev libzstd-dev libsocketcan-dev libnl-3-dev libcap-dev libiio-dev libsystemd-dev libseccomp-dev
-	libmicrohttpd-dev libqrencode-dev libjs-dygraphs)
+	libmicrohttpd-dev libqrencode-dev libjs-dygraphs libncurses-dev)
 test_packages=(libcmocka-dev clang cppcheck clang-tidy clang-format shellcheck valgrind binutils time
 	tcpdump tshark python3 python3-can python3-scipy python3-numpy r-base-core r-cran-strucchange sqlite3 jq
-	gzip unzip zstd chromium chromium-driver python3-selenium help2man mandoc
+	gzip unzip zstd chromium chromium-driver python3-selenium help2man mandoc tmux
 	dpkg-dev systemd user-mode-linux busybox-static iproute2 linux-source-6.1 flex bison bc xz-utils qemu-system-x86 cpio kmod)
 
 # The sanitizers and the fuzzer of clang come in a package that carries clang's version.

@@ -3,6 +3,7 @@
 #include <cmd/ask.h>
 #include <cmd/cmd.h>
 #include <cmd/judged.h>
+#include <cmd/status_screen.h>
 #include <getopt.h>
 #include <inttypes.h>
 #include <math.h>
@@ -23,7 +24,8 @@ static int help(void)
 		   "Say of each bus whether it is awake, quiet since when, or blind and why; who\n"
 		   "still sends; the current; how long until the limit; what the night says so far.\n"
 		   "\n"
-		   "  -f, --follow       a line for each change, until interrupted\n"
+		   "  -f, --follow       on a terminal the whole screen, kept up to date (q ends it);\n"
+		   "                     else a line for each change, until interrupted\n"
 		   "      --json         the recorder's answer as it is\n"
 		   "  -s, --socket FILE  the recorder's control socket\n"
 		   "  -h, --help         display this help and exit\n"
@@ -295,7 +297,7 @@ int lull_cmd_status(int argc, char **argv)
 		return lull_misuse(who, "--follow prints lines; --json is one answer");
 	socket = lull_ask_path(socket);
 	if (lines)
-		return follow(socket);
+		return isatty(STDOUT_FILENO) && isatty(STDIN_FILENO) ? lull_status_screen(who, socket) : follow(socket);
 	r = lull_ask(who, socket, json ? "status" : "status fresh", &state);
 	if (r)
 		return r;
