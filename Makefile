@@ -159,12 +159,14 @@ asan: ## unit tests under address and undefined-behaviour sanitizers, gcc and cl
 fuzz: ## every fuzz target for FUZZ_SECONDS (60) each, two at a time
 	@scripts/check.sh fuzz
 
-.PHONY: nights nights-bus nights-clamp
-nights: nights-bus nights-clamp ## invented nights against their truth, SEEDS (40) of each scenario
+.PHONY: nights nights-bus nights-clamp nights-pairs
+nights: nights-bus nights-clamp nights-pairs ## invented nights against their truth, SEEDS (40) of each scenario
 nights-bus: $(nights_bin) ## of these, the bus alone
 	$(B)/nights --seeds $(or $(SEEDS),40)
 nights-clamp: $(nights_bin) ## of these, the bus beside the log of a clamp
 	$(B)/nights --clamp --seeds $(or $(SEEDS),40)
+nights-pairs: $(nights_bin) ## two nights of one car each, before and after
+	$(B)/nights --pairs --seeds $(or $(SEEDS),40)
 
 .PHONY: bench
 bench: ## import speed on 20 million frames beside tcpdump and tshark

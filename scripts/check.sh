@@ -102,6 +102,7 @@ stage_unit_asan_clang() {
 stage_fuzz() { scripts/fuzz.sh; }
 stage_nights() { nights_run build/gcc --seeds "${SEEDS:-10}"; }
 stage_nights_clamp() { nights_run build/gcc --clamp --seeds "${SEEDS:-10}"; }
+stage_nights_pairs() { nights_run build/gcc --pairs --seeds "${SEEDS:-10}"; }
 # One seed of each is too few to reach a share: what counts here is that no sanitizer speaks.
 nights_asan_clamp() {
 	local log=$logs/nights-asan-clamp.log
@@ -125,7 +126,7 @@ stage_night_live() {
 stage_lint() { scripts/lint.sh; }
 
 all_stages=(build-gcc build-clang unit-gcc check-pure no-transmit golden cli data browser unit-asan-gcc unit-asan-clang nights nights-clamp
-	nights-asan bus night-live lint fuzz)
+	nights-pairs nights-asan bus night-live lint fuzz)
 
 # Sums of one stage: "passed failed skipped". Between "--- NAME" and "--- exit N" stands one program.
 count() {

@@ -30,6 +30,8 @@ static int help(void)
 		    "  -s, --seed N         another night of the same kind (default 1)\n"
 		    "  -n, --named-nodes    the profile names the nodes\n"
 		    "      --hours H        length of the night instead of the scenario's own\n"
+		    "      --after WHAT     a later night of the same car: 'repaired', 'as-before', or\n"
+		    "                       'another' node does it\n"
 		    "  -o, --output FOLDER  where to write; made if absent\n"
 		    "  -f, --force          replace files of an earlier night\n"
 		    "      --help           display this help and exit\n"
@@ -63,6 +65,22 @@ static int set_seed(struct options *o, const char *text)
 	return 0;
 }
 
+static int set_after(struct options *o, const char *what)
+{
+	static const struct {
+		const char *word;
+		enum lull_sim_after after;
+	} words[] = {{"repaired", LULL_SIM_REPAIRED}, {"as-before", LULL_SIM_AS_BEFORE}, {"another", LULL_SIM_ANOTHER}};
+
+	for (size_t i = 0; i < sizeof words / sizeof *words; i++) {
+		if (!strcmp(words[i].word, what)) {
+			o->sim.after = words[i].after;
+			return 0;
+		}
+	}
+	return lull_misuse(who, "'%s' is no later night; it is repaired, as-before or another", what);
+}
+
 static int set_scenario(struct options *o, const char *name)
 {
 	size_t n, i;
@@ -88,10 +106,10 @@ static int set_scenario(struct options *o, const char *name)
 /* -1: go on; else the exit status. */
 static int parse(int argc, char **argv, struct options *o)
 {
-	enum { HELP = 256, HOURS };
+	enum { HELP = 256, HOURS, AFTER };
 	static const struct option longs[] = {{"list", no_argument, NULL, 'l'},
 		{"seed", required_argument, NULL, 's'}, {"named-nodes", no_argument, NULL, 'n'},
-		{"hours", required_argument, NULL, HOURS}, {"output", required_argument, NULL, 'o'},
+		{"hours", required_argument, NULL, HOURS}, {"after", required_argument, NULL, AFTER}, {"output", required_argument, NULL, 'o'},
 		{"force", no_argument, NULL, 'f'}, {"help", no_argument, NULL, HELP}, {NULL, 0, NULL, 0}};
 	int c, r = 0;
 
@@ -104,6 +122,7 @@ static int parse(int argc, char **argv, struct options *o)
 			if (lull_number(optarg, 0.01, &o->sim.hours) || o->sim.hours > 240)
 				r = lull_misuse(who, "'%s' is no length; it is 0.01 to 240 hours", optarg);
 			break;
+		case AFTER: r = set_after(o, optarg); break;
 		case 'o': o->output = optarg; break;
 		case 'f': o->force = true; break;
 		case HELP: return help();
@@ -121,6 +140,8 @@ static int parse(int argc, char **argv, struct options *o)
 	if (!o->output)
 		return lull_misuse(who, "where to write was not given (-o FOLDER)");
 	r = set_scenario(o, argv[optind]);
+	if (!r && o->sim.after > LULL_SIM_AS_BEFORE && !lull_sim_has_after(o->sim.scenario))
+		r = lull_misuse(who, "'%s' has no one cause that could be repaired or be another's", o->sim.scenario);
 	return r ? r : -1;
 }
 

@@ -11,6 +11,7 @@
 #include <stdlib.h>
 #include <string.h>
 
+#define BEATS_MISSED 3.0 /* a wake that came evenly has stopped if so many are missing */
 #define CHANCE 0.05
 #define SLEEP_LEAST_S 60 /* one key-off a night: how much two of one car differ is not known, so judged roughly */
 #define SLEEP_SHARE 0.2
@@ -271,6 +272,25 @@ static bool sleeps_badly(enum lull_code code)
 	return code == LULL_HELD_AWAKE || code == LULL_LATE_TO_SLEEP;
 }
 
+/* Period of the wakes of this finding if nearly all of them keep one; 0. */
+static double beat_of(const struct side *s, const struct lull_finding *f)
+{
+	int waker = f->named >= 0 ? f->suspects.at[f->named].node_index : -1;
+	size_t all = 0, even = 0;
+	double period = 0;
+	for (size_t i = 0; i < s->v->wakes.n; i++) {
+		const struct lull_wake_group *g = &s->v->wakes.at[i];
+		if (g->bus != f->bus || g->waker != waker || g->relayed)
+			continue;
+		all += g->n;
+		if (g->rhythm == LULL_RHYTHM_PERIODIC && !g->skips) {
+			even += g->n;
+			period = g->period_s > period ? g->period_s : period;
+		}
+	}
+	return all && even * 10 >= all * 8 ? period : 0;
+}
+
 /* Would the night after have shown this fault of the night before, were it still there? why: "" yes. */
 static void would_show(const struct side *b, const struct lull_finding *f, const struct side *a, char *why, size_t size)
 {
@@ -293,6 +313,10 @@ static void would_show(const struct side *b, const struct lull_finding *f, const
 		double x_s = 0, y_s = 0;
 		size_t n = slept(&x) ? wakes_of(&x, &x_s) : 0, m = slept(&y) ? wakes_of(&y, &y_s) : 0;
 		double chance = x_s > 0 && y_s > 0 ? counts_chance_of_more(n, x_s, m, y_s) : 1;
+		double period = beat_of(b, f);
+		/* what came like clockwork is missed sooner than what comes at random */
+		if (!m && period > 0 && y_s >= BEATS_MISSED * period)
+			break;
 		if (chance >= CHANCE)
 			snprintf(why, size, "the night after was observed asleep for %.1f h with %zu %s: too short to tell that it wakes less often (%.0f %% by chance)",
 				y_s / 3600, m, m == 1 ? "wake" : "wakes", 100 * chance);

@@ -52,9 +52,15 @@ static int hold(struct sim_world *w, const struct sim_car *car, unsigned keepers
 	sim_repeats(w, w->settle, w->end - 60 * LULL_SEC);
 	sim_holes(w, w->settle, w->end - 60 * LULL_SEC);
 	for (unsigned i = 0; i < keepers; i++) {
-		sim_ask(w, keeper[i], w->key_off - LULL_SEC / 2, 0);
-		sim_truth(w, LULL_HELD_AWAKE, (int)keeper[i], LULL_KEEPER, decidable);
+		int culprit = sim_culprit(w, keeper[i]);
+
+		if (culprit == SIM_NOBODY)
+			continue;
+		sim_ask(w, (unsigned)culprit, w->key_off - LULL_SEC / 2, 0);
+		sim_truth(w, LULL_HELD_AWAKE, culprit, LULL_KEEPER, decidable);
 	}
+	if (!w->night->truth.finding_count)
+		sim_truth_good(w);
 	return error;
 }
 
@@ -75,11 +81,17 @@ static int late(struct sim_world *w, const struct sim_car *car, bool decidable)
 	int64_t asks_until = w->settle + (int64_t)(1e9 * factor * w->limit_s);
 	double awake_h = factor * w->limit_s / 3600;
 
-	sim_ask(w, keeper, w->key_off - LULL_SEC / 2, asks_until - (w->key_off - LULL_SEC / 2));
+	int culprit = sim_culprit(w, keeper);
+
+	if (culprit != SIM_NOBODY)
+		sim_ask(w, (unsigned)culprit, w->key_off - LULL_SEC / 2, asks_until - (w->key_off - LULL_SEC / 2));
 	sim_end(w, awake_h + 1, awake_h + 7);
 	sim_repeats(w, w->settle, asks_until - 60 * LULL_SEC);
 	sim_holes(w, w->settle, asks_until - 120 * LULL_SEC);
-	sim_truth(w, LULL_LATE_TO_SLEEP, (int)keeper, LULL_KEEPER, decidable);
+	if (culprit != SIM_NOBODY)
+		sim_truth(w, LULL_LATE_TO_SLEEP, culprit, LULL_KEEPER, decidable);
+	else
+		sim_truth_good(w);
 	return error;
 }
 

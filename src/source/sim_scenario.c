@@ -83,6 +83,19 @@ const struct sim_plan *sim_plan_find(const char *name, const char **own_name)
 	return NULL;
 }
 
+bool lull_sim_has_after(const char *name)
+{
+	/* what one node does that another could do, or that can be taken away */
+	static const char *const known[] = { "one-node-holds", "nm-asks", "ring-holds", "all-follow", "address-holds", "late-one-node", "late-nm",
+		"late-ring", "late-all-follow", "wakes-one-node", "wakes-nm", "wakes-ring" };
+
+	for (unsigned i = 0; name && i < sizeof known / sizeof *known; i++) {
+		if (strcmp(known[i], name) == 0)
+			return true;
+	}
+	return false;
+}
+
 const struct lull_sim_scenario *lull_sim_scenarios(size_t *n)
 {
 	*n = PLANS;

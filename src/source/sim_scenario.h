@@ -47,6 +47,11 @@ int64_t sim_longest(const struct sim_world *, enum sim_why);
 
 void sim_truth(struct sim_world *, enum lull_code, int node, enum lull_role, bool decidable);
 
+/* The node that does it this night: the one chosen; another, if the cause is another one; SIM_NOBODY if it was repaired. */
+int sim_culprit(struct sim_world *, unsigned chosen);
+/* Nothing is wrong with this night: the clamp says so, or nobody measured. */
+void sim_truth_good(struct sim_world *);
+
 /* A car as the scenario needs it, with all else left to chance. */
 struct sim_car sim_car_any(struct sim_world *, bool may_be_managed);
 

@@ -176,8 +176,31 @@ void sim_holes(struct sim_world *w, int64_t from, int64_t to)
 	}
 }
 
+int sim_culprit(struct sim_world *w, unsigned chosen)
+{
+	switch (w->options->after) {
+	case LULL_SIM_FIRST:
+	case LULL_SIM_AS_BEFORE:
+		break;
+	case LULL_SIM_REPAIRED:
+		return SIM_NOBODY;
+	case LULL_SIM_ANOTHER:
+		return (int)sim_car_choose(w, w->node[chosen].bus, &chosen, 1);
+	}
+	return (int)chosen;
+}
+
+void sim_truth_good(struct sim_world *w)
+{
+	sim_truth(w, w->clamp.wanted ? LULL_WITHIN_LIMIT : LULL_DRAW_NOT_MEASURED, SIM_NOBODY, LULL_LOAD, false);
+}
+
 int sim_evening(struct sim_world *w, const struct sim_evening *e)
 {
+	/* The car is made by now: from here on it is another evening. */
+	if (w->options->after != LULL_SIM_FIRST)
+		gsl_rng_set(w->plan, w->another_evening);
+
 	int64_t drive = sim_log_ns(w->plan, 30, e->short_drive ? 90 : 240);
 	int error = 0;
 

@@ -84,10 +84,16 @@ static int woken(struct sim_world *w, const struct sim_car *car, const struct si
 	error = sim_evening(w, evening);
 	sim_end(w, 4, 10);
 	when(w, &wakes, 3, 0);
-	for (unsigned i = 0; i < wakes.n; i++)
-		sim_ask(w, waker, wakes.at[i], wakes.lasting[i]);
-	if (accused)
-		sim_truth(w, LULL_WOKEN_AGAIN, (int)waker, LULL_WAKER, true);
+
+	int culprit = sim_culprit(w, waker);
+
+	for (unsigned i = 0; i < wakes.n && culprit != SIM_NOBODY; i++)
+		sim_ask(w, (unsigned)culprit, wakes.at[i], wakes.lasting[i]);
+	if (culprit == SIM_NOBODY) {
+		w->night->truth.wakes = 0;
+		sim_truth_good(w);
+	} else if (accused)
+		sim_truth(w, LULL_WOKEN_AGAIN, culprit, LULL_WAKER, true);
 	else
 		sim_truth(w, LULL_WOKEN_FROM_OUTSIDE, SIM_NOBODY, LULL_WAKER, false);
 	return error;

@@ -303,6 +303,7 @@ struct sim_world {
 	bool key;
 	int64_t keyed_until; /* all send as with the key on until then */
 	bool starts_asleep;
+	uint32_t another_evening; /* seed of a second night */
 	int error; /* sticky: -ENOMEM, or what a callback returned */
 
 	/* the plan's own landmarks */

@@ -288,7 +288,7 @@ int lull_sim_run(const struct lull_sim_options *options, const struct lull_sim_s
 	const char *name = NULL;
 	const struct sim_plan *plan = sim_plan_find(options->scenario, &name);
 
-	if (!plan)
+	if (!plan || (options->after > LULL_SIM_AS_BEFORE && !lull_sim_has_after(name)))
 		return -EINVAL;
 
 	struct sim_world *w = calloc(1, sizeof *w);
@@ -305,8 +305,10 @@ int lull_sim_run(const struct lull_sim_options *options, const struct lull_sim_s
 		*streams[i] = gsl_rng_alloc(gsl_rng_taus2);
 		if (!*streams[i])
 			goto out;
-		gsl_rng_set(*streams[i], mix(name, options->seed, i));
+		/* car, its profile and the clamp are the same in a later night */
+		gsl_rng_set(*streams[i], mix(name, options->seed, i + (i == 1 ? 8 * (uint32_t)options->after : 0)));
 	}
+	w->another_evening = mix(name, options->seed, 64 + (uint32_t)options->after);
 	w->key_on = w->key_off = LULL_NEVER;
 	for (unsigned i = 0; i < SIM_BUSES; i++)
 		w->bus[i].last_tx = w->bus[i].last_nm = w->bus[i].quiet = LULL_NEVER;
@@ -314,6 +316,7 @@ int lull_sim_run(const struct lull_sim_options *options, const struct lull_sim_s
 	night->truth.seed = options->seed;
 	/* Any evening of a year of ours. */
 	night->start_utc_ns = INT64_C(1767225600) * LULL_SEC + sim_ns(w->plan, 0, 360 * 86400.0);
+	night->start_utc_ns += 2 * (int64_t)options->after * 86400 * LULL_SEC;
 	w->clamp.wanted = sink->current != NULL;
 	sim_adapter_make(w);
 	error = plan->make(w);

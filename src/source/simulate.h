@@ -99,11 +99,18 @@ struct lull_sim_night {
 	char *profile; /* INI text of this invented car: limits, buses, nodes; owned */
 };
 
+/* A second night of the same car with the same rig, some days later: its cause was taken away, or was not, or another node does the
+ * same. Where a scenario has no cause of that kind, LULL_SIM_REPAIRED and LULL_SIM_ANOTHER give -EINVAL. */
+enum lull_sim_after { LULL_SIM_FIRST, LULL_SIM_AS_BEFORE, LULL_SIM_REPAIRED, LULL_SIM_ANOTHER };
+/* Does the scenario know all of them? */
+bool lull_sim_has_after(const char *scenario);
+
 struct lull_sim_options {
 	const char *scenario;
 	uint64_t seed;
 	bool with_profile_nodes; /* the profile names the nodes; else limits and buses only */
 	double hours; /* 0: the scenario's own length */
+	enum lull_sim_after after;
 };
 
 /* Runs the whole night into the sink. 0, -EINVAL (no such scenario), -ENOMEM, or what a callback returned.

@@ -23,13 +23,14 @@ double wilson(double hit, unsigned n, double z)
 struct order {
 	unsigned long seeds, first, jobs;
 	const char *only;
-	bool clamp;
+	bool clamp, pairs;
 };
 
 /* One table a job, shared with the parent. */
 union tables {
 	struct bus_table *bus;
 	struct clamp_table *clamp;
+	struct pair_table *pair;
 };
 
 static void run_job(const struct order *o, unsigned long job, union tables tables)
@@ -43,7 +44,9 @@ static void run_job(const struct order *o, unsigned long job, union tables table
 		for (size_t i = 0; i < count; i++) {
 			if ((o->only && strcmp(o->only, scenarios[i].name) != 0) || seed % o->jobs != job)
 				continue;
-			if (o->clamp)
+			if (o->pairs)
+				pair_nights(scenarios[i].name, seed, o->clamp, &tables.pair[job].of[i]);
+			else if (o->clamp)
 				clamp_night(scenarios[i].name, seed, &tables.clamp[job].of[i], &kept);
 			else if (!scenarios[i].current || o->only)
 				bus_night(scenarios[i].name, i, seed, &tables.bus[job]);
@@ -78,7 +81,7 @@ int main(int argc, char **argv)
 {
 	static const struct option longs[] = { { "seeds", required_argument, NULL, 's' }, { "first", required_argument, NULL, 'f' },
 		{ "scenario", required_argument, NULL, 'n' }, { "verbose", no_argument, NULL, 'v' }, { "jobs", required_argument, NULL, 'j' },
-		{ "clamp", no_argument, NULL, 'c' }, { "evidence", required_argument, NULL, 'e' }, { NULL, 0, NULL, 0 } };
+		{ "clamp", no_argument, NULL, 'c' }, { "pairs", no_argument, NULL, 'p' }, { "evidence", required_argument, NULL, 'e' }, { NULL, 0, NULL, 0 } };
 	struct order o = { .seeds = 40, .first = 1, .jobs = 2 };
 	size_t count;
 	int option;
@@ -91,6 +94,7 @@ int main(int argc, char **argv)
 		case 'n': o.only = optarg; break;
 		case 'v': verbose = true; break;
 		case 'c': o.clamp = true; break;
+		case 'p': o.pairs = true; break;
 		case 'e':
 			if (evidence_open(optarg)) {
 				perror(optarg);
@@ -98,7 +102,7 @@ int main(int argc, char **argv)
 			}
 			break;
 		default:
-			fprintf(stderr, "usage: nights [--clamp] [--seeds N] [--first N] [--jobs N] [--scenario NAME] [--verbose] [--evidence FILE]\n");
+			fprintf(stderr, "usage: nights [--pairs] [--clamp] [--seeds N] [--first N] [--jobs N] [--scenario NAME] [--verbose] [--evidence FILE]\n");
 			return 2;
 		}
 	(void)lull_sim_scenarios(&count);
@@ -107,16 +111,20 @@ int main(int argc, char **argv)
 		return 2;
 	}
 
-	size_t size = o.jobs * (o.clamp ? sizeof(struct clamp_table) : sizeof(struct bus_table));
-	void *shared = mmap(NULL, size, PROT_READ | PROT_WRITE, MAP_SHARED | MAP_ANONYMOUS, -1, 0);
+	size_t each = o.pairs ? sizeof(struct pair_table) : o.clamp ? sizeof(struct clamp_table) : sizeof(struct bus_table);
+	void *shared = mmap(NULL, o.jobs * each, PROT_READ | PROT_WRITE, MAP_SHARED | MAP_ANONYMOUS, -1, 0);
 	if (shared == MAP_FAILED)
 		return 2;
 
 	union tables tables;
-	if (o.clamp)
+	if (o.pairs)
+		tables.pair = shared;
+	else if (o.clamp)
 		tables.clamp = shared;
 	else
 		tables.bus = shared;
 	bool died = run_jobs(&o, tables);
+	if (o.pairs)
+		return !pair_report(tables.pair, o.jobs, died);
 	return o.clamp ? !clamp_report(tables.clamp, o.jobs, died) : !bus_report(tables.bus, o.jobs, died);
 }

@@ -125,6 +125,21 @@ void kept_log_clear(struct kept_log *);
 void clamp_night(const char *scenario, uint64_t seed, struct clamp_score *, struct kept_log *);
 bool clamp_report(const struct clamp_table *, unsigned long jobs, bool died);
 
+/* --- pairs.c: two nights of one car, before and after; with a good night taken away --- */
+
+enum pair_kind { PAIR_REPAIRED, PAIR_AS_BEFORE, PAIR_ANOTHER, PAIR_KINDS };
+struct pair_score {
+	unsigned n[PAIR_KINDS], outcome[PAIR_KINDS][5], broken; /* by enum lull_outcome */
+	struct share kept; /* causes that a good night of the same car does not take away */
+	struct share taken; /* habits of the car that it does */
+	struct share innocent; /* repaired nights that accuse nobody beside the night before */
+};
+struct pair_table {
+	struct pair_score of[MOST_SCENARIOS];
+};
+void pair_nights(const char *scenario, uint64_t seed, bool clamp, struct pair_score *);
+bool pair_report(const struct pair_table *, unsigned long jobs, bool died);
+
 /* --- nights.c --- */
 
 extern bool verbose;

@@ -119,6 +119,32 @@ static void too_few_to_tell(void **state)
 	drop(&t);
 }
 
+/* The same three, but a group of them came like clockwork: as many beats as the night after has were missed. */
+static void a_beat_that_stopped(void **state)
+{
+	static const struct {
+		double period_s;
+		bool skips;
+		enum lull_fate fate;
+	} cases[] = { { 1800, false, LULL_GONE }, { 1800, true, LULL_FATE_UNKNOWN }, { 20000, false, LULL_FATE_UNKNOWN } };
+	(void)state;
+	for (size_t i = 0; i < sizeof cases / sizeof *cases; i++) {
+		struct two t = { 0 };
+		struct lull_wake_group *g = calloc(1, sizeof *g);
+		assert_non_null(g);
+		made_night_new(&t.before, 200, 3, 12);
+		made_finding(&t.before, LULL_WOKEN_AGAIN, 0, LULL_WAKER, 0.9);
+		*g = (struct lull_wake_group){ .waker = 0, .n = 3, .rhythm = LULL_RHYTHM_PERIODIC, .period_s = cases[i].period_s, .skips = cases[i].skips };
+		t.before.v.wakes.at = g;
+		t.before.v.wakes.n = t.before.v.wakes.room = 1;
+		made_night_new(&t.after, 200, 0, 12);
+		made_finding(&t.after, LULL_WITHIN_LIMIT, -1, LULL_KEEPER, 0);
+		pair_up(&t);
+		assert_int_equal(t.c.findings.at[0].fate, cases[i].fate);
+		drop(&t);
+	}
+}
+
 static void still_and_new(void **state)
 {
 	struct two t = { 0 };
@@ -195,7 +221,7 @@ static void bus_not_there(void **state)
 int main(void)
 {
 	const struct CMUnitTest tests[] = { cmocka_unit_test(intervals_as_published), cmocka_unit_test(repaired),
-		cmocka_unit_test(gone_without_all_clear), cmocka_unit_test(too_few_to_tell), cmocka_unit_test(still_and_new),
+		cmocka_unit_test(gone_without_all_clear), cmocka_unit_test(too_few_to_tell), cmocka_unit_test(a_beat_that_stopped), cmocka_unit_test(still_and_new),
 		cmocka_unit_test(nothing_and_another_car), cmocka_unit_test(bus_not_there) };
 	return cmocka_run_group_tests(tests, NULL, NULL);
 }

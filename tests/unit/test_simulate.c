@@ -666,6 +666,45 @@ static void profiles_can_be_read(void **state)
 	}
 }
 
+/* A later night is of the same car: its IDs and its profile; repaired, nobody is accused; another cause is another node. */
+static void a_night_later(void **state)
+{
+	static const char *const some[] = { "one-node-holds", "late-nm", "wakes-ring" };
+
+	(void)state;
+	for (size_t i = 0; i < sizeof some / sizeof *some; i++) {
+		struct heard *h[4];
+
+		for (int k = 0; k < 4; k++) {
+			struct lull_sim_options options = {
+				.scenario = some[i], .seed = 4, .with_profile_nodes = true, .after = (enum lull_sim_after)k
+			};
+			struct lull_sim_sink sink = { .ctx = h[k] = calloc(1, sizeof *h[k]), .frame = take_frame };
+
+			assert_non_null(h[k]);
+			h[k]->last = INT64_MIN;
+			assert_int_equal(lull_sim_run(&options, &sink, &h[k]->night), 0);
+			check_night(h[k]);
+			assert_string_equal(h[k]->night.profile, h[0]->night.profile);
+			assert_true(k == 0 || h[k]->hash != h[0]->hash);
+			assert_true(k == 0 || h[k]->night.start_utc_ns >= h[0]->night.end_utc_ns);
+		}
+		assert_string_equal(h[LULL_SIM_AS_BEFORE]->night.truth.finding[0].node, h[0]->night.truth.finding[0].node);
+		assert_string_equal(h[LULL_SIM_REPAIRED]->night.truth.finding[0].node, "");
+		assert_string_not_equal(h[LULL_SIM_ANOTHER]->night.truth.finding[0].node, h[0]->night.truth.finding[0].node);
+		for (int k = 0; k < 4; k++)
+			done(h[k]);
+	}
+	assert_true(lull_sim_has_after("nm-asks") && !lull_sim_has_after("deaf"));
+
+	struct lull_sim_options options = { .scenario = "deaf", .after = LULL_SIM_REPAIRED };
+	struct lull_sim_sink sink = { .frame = take_frame };
+	struct lull_sim_night night;
+
+	assert_int_equal(lull_sim_run(&options, &sink, &night), -22);
+	lull_sim_clear(&night);
+}
+
 static void options_and_errors(void **state)
 {
 	struct heard *h = calloc(1, sizeof *h);
@@ -691,11 +730,12 @@ int main(void)
 		cmocka_unit_test(same_seed_same_night),
 		cmocka_unit_test(profile_text),
 		cmocka_unit_test(options_and_errors),
+		cmocka_unit_test(a_night_later),
 		cmocka_unit_test(profiles_can_be_read),
 		cmocka_unit_test(management_agrees_with_truth),
 		cmocka_unit_test(lone_sender_by_the_rules),
 	};
-	size_t n, count = 6;
+	size_t n, count = 7;
 	const struct lull_sim_scenario *s = lull_sim_scenarios(&n);
 	static struct lull_sim_scenario copy[96];
 
