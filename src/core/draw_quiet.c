@@ -41,6 +41,17 @@ static bool may_have_slept(const struct lull_case *c)
 	return !seen;
 }
 
+static lull_time longest_awake(const struct lull_case *c)
+{
+	lull_time longest = 0;
+	for (size_t i = 0; i < c->v->spells.n; i++) {
+		const struct lull_spell *s = &c->v->spells.at[i];
+		if (!s->lone && s->to - s->from > longest)
+			longest = s->to - s->from;
+	}
+	return longest;
+}
+
 /* Trade rule 22: the last stable level after retained power and relays have dropped, not an average of the plateau. Stages
  * that agree with it join. */
 void draw_find_quiet(struct draw *w)
@@ -64,7 +75,8 @@ void draw_find_quiet(struct draw *w)
 			longest = quiet;
 		}
 	}
-	if (!last)
+	/* not lined up, and awake for about as long as the longest level lasted: that level may be either */
+	if (!last || (!w->placed && 2 * longest < 3 * longest_awake(c)))
 		return;
 	double sum = 0, weight = 0, variance = 0, middle = 0;
 	for (size_t i = 0; i < r->stages.n; i++) {
