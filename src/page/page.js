@@ -22,7 +22,7 @@ function amps(mA) {
 // Clock time of an instant of the recording, in the viewer's zone; "" where no clock is known.
 function clock(s, status) {
 	if (!status.start_utc || s === null) return "";
-	return new Date(Date.parse(status.start_utc) + s * 1000).toLocaleTimeString([], { hour: "2-digit", minute: "2-digit", second: "2-digit" });
+	return new Date(Date.parse(status.start_utc) + s * 1000).toLocaleTimeString([], { hour: "2-digit", minute: "2-digit", second: "2-digit", hourCycle: "h23" });
 }
 function text(node, value) {
 	if (node.textContent !== value) node.textContent = value;
