@@ -2,7 +2,6 @@
 /* live_config: the clamp's section of lull.conf as a live source. */
 #include <source/live_config.h>
 
-#include <math.h>
 #include <stdio.h>
 #include <string.h>
 
@@ -25,10 +24,10 @@ bool lull_live_from_config(const struct lull_config_clamp *c, struct lull_live_s
 	if (c->baud)
 		s->baud = c->baud;
 	s->mV_per_A = c->mV_per_A;
-	s->unit = isnan(c->mV_per_A) ? LULL_CLAMP_A : LULL_CLAMP_UNIT_AUTO;
+	s->unit = c->amperes ? LULL_CLAMP_A : LULL_CLAMP_UNIT_AUTO;
 	s->range_A = c->range_A;
-	if (isfinite(c->gain) && c->gain != 0)
-		s->divider = c->gain;
+	s->gain = c->gain;
+	s->divider = c->divider;
 	if (c->samples_per_s > 0)
 		s->period_ns = (int64_t)(1e9 / c->samples_per_s);
 	s->invert = c->inverted;

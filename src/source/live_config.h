@@ -6,7 +6,7 @@
 #include <source/config.h>
 #include <source/live.h>
 
-/* False: no clamp is configured. "HOST:PORT" becomes a TCP connection; a clamp without a scale gives amperes. */
+/* False: no clamp is configured. "HOST:PORT" becomes a TCP connection. */
 bool lull_live_from_config(const struct lull_config_clamp *, struct lull_live_spec *);
 
 #endif

@@ -375,7 +375,7 @@ static void test_board(void **unused)
 
 static void test_config(void **unused)
 {
-	struct lull_config_clamp c = {.source = LULL_CLAMP_NONE, .mV_per_A = 100, .range_A = (double)NAN, .samples_per_s = 10, .gain = 2};
+	struct lull_config_clamp c = {.source = LULL_CLAMP_NONE, .mV_per_A = 100, .range_A = (double)NAN, .samples_per_s = 10, .gain = 0.125, .divider = 2};
 	struct lull_live_spec s;
 
 	(void)unused;
@@ -385,12 +385,12 @@ static void test_config(void **unused)
 	assert_true(lull_live_from_config(&c, &s));
 	assert_string_equal(s.device, "tcp:192.168.1.7:5025");
 	assert_int_equal(s.period_ns, 100 * LULL_MS);
-	assert_true(s.divider == 2);
+	assert_true(s.divider == 2 && s.gain == 0.125);
 	(void)snprintf(c.device, sizeof c.device, "/dev/serial/by-id/usb-1:2");
 	assert_true(lull_live_from_config(&c, &s));
 	assert_string_equal(s.device, "/dev/serial/by-id/usb-1:2");
 	c.source = LULL_CLAMP_LINES;
-	c.mV_per_A = (double)NAN;
+	c.amperes = true;
 	assert_true(lull_live_from_config(&c, &s));
 	assert_int_equal(s.unit, LULL_CLAMP_A);
 	c.source = LULL_CLAMP_IIO;
