@@ -1,9 +1,13 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* main: finds the subcommand and hands over. */
 #include <cmd/cmd.h>
+#include <curses.h>
 #include <gsl/gsl_version.h>
+#include <iio.h>
 #include <jansson.h>
+#include <microhttpd.h>
 #include <pcap/pcap.h>
+#include <qrencode.h>
 #include <sqlite3.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -62,10 +66,15 @@ static void help(FILE *out)
 
 static void version(void)
 {
+	unsigned major, minor;
+	char tag[8];
+
 	(void)printf("lull %s\n", LULL_VERSION);
 	(void)printf("with %s,\nSQLite %s, jansson %s, GSL %s, zlib %s, zstd %s\n", pcap_lib_version(),
 		sqlite3_libversion(), jansson_version_str(), gsl_version, zlibVersion(),
 		ZSTD_versionString());
+	iio_library_get_version(&major, &minor, tag);
+	(void)printf("libmicrohttpd %s, libqrencode %s, libiio %u.%u, %s\n", MHD_get_version(), QRcode_APIVersionString(), major, minor, curses_version());
 	(void)puts("License GPLv3+: GNU GPL version 3 or later <https://gnu.org/licenses/gpl.html>.\n"
 		   "This is free software: you are free to change and redistribute it.\n"
 		   "There is NO WARRANTY, to the extent permitted by law.");

@@ -26,11 +26,6 @@ static int by_appearance(const void *x, const void *y)
 	return p != q ? (p > q) - (p < q) : (a->id > b->id) - (a->id < b->id);
 }
 
-static bool in_group(const struct lull_spell *s, const struct lull_spell *like)
-{
-	return s->bus == like->bus && s->kind == LULL_SPELL_WAKE && !s->lone && s->begun && s->waker == like->waker;
-}
-
 static const struct lull_edge *edges_from(const struct lull_night *night, lull_time t, size_t *n)
 {
 	size_t low = 0, high = night->edges.n;
@@ -99,28 +94,29 @@ static void frames(struct lull_html *h, const struct lull_html_axis *a, const st
 	}
 }
 
-static void heading(const struct lull_html *h, const struct lull_spell *like, size_t count, char *text, size_t size)
+static void heading(const struct lull_html *h, const struct lull_wake_group *g, char *text, size_t size)
 {
 	const struct lull_verdict *v = h->v;
+	const char *bus = g->bus < h->night->bus_count ? h->night->bus[g->bus].name : "?";
 
-	if (like->waker >= 0 && (size_t)like->waker < v->nodes.n)
-		(void)snprintf(text, size, "%zu wake%s on %s begun by %s", count, count == 1 ? "" : "s", h->night->bus[like->bus].name,
-			v->nodes.at[like->waker].name);
+	if (g->waker >= 0 && (size_t)g->waker < v->nodes.n)
+		(void)snprintf(text, size, "%zu wake%s on %s begun by %s", g->n, g->n == 1 ? "" : "s", bus, v->nodes.at[g->waker].name);
 	else
-		(void)snprintf(text, size, "%zu wake%s on %s whose beginner is not known", count, count == 1 ? "" : "s", h->night->bus[like->bus].name);
+		(void)snprintf(text, size, "%zu wake%s on %s whose beginner is not known", g->n, g->n == 1 ? "" : "s", bus);
 }
 
-static void group(struct lull_html *h, const struct lull_spell *like)
+static void group(struct lull_html *h, size_t index)
 {
 	const struct lull_verdict *v = h->v;
-	const struct lull_spell **s = calloc(v->spells.n, sizeof *s);
+	const struct lull_wake_group *g = &v->wakes.at[index];
+	const struct lull_spell **s = calloc(v->spells.n + 1, sizeof *s);
 	struct entry *e = calloc(v->ids.n + 1, sizeof *e);
 	const struct lull_html_axis a = {.from = 0, .to = BEFORE + LULL_SEC};
-	char text[200], caption[400];
+	char text[200], caption[400], line[1024];
 	size_t count = 0;
 
 	for (size_t i = 0; s && i < v->spells.n; i++) {
-		if (in_group(&v->spells.at[i], like))
+		if (v->spells.at[i].group == (int)index)
 			s[count++] = &v->spells.at[i];
 	}
 	if (!s || !e || !count)
@@ -129,10 +125,13 @@ static void group(struct lull_html *h, const struct lull_spell *like)
 		     rows = n < ROWS_MOST ? n : ROWS_MOST;
 	const double bottom = TOP + ROW * ((double)rows + 1);
 
-	heading(h, like, count, text, sizeof text);
-	(void)fputs("<h3>", h->out);
+	heading(h, g, text, sizeof text);
+	(void)fprintf(h->out, "<h3 data-v=%zu>", g->n);
 	lull_html_text(h->out, text);
-	(void)fputs("</h3>\n", h->out);
+	(void)fputs("</h3>\n<p>", h->out);
+	lull_words_wakes(&h->when, v, g, line, sizeof line);
+	lull_html_text(h->out, line);
+	(void)fputs("</p>\n", h->out);
 	lull_html_picture(h, "wake", (unsigned)bottom + 24, text, "The first second: one row for each ID in the order in which they come, ticks of all wakes over each other.");
 	lull_html_seconds(h, &a, BEFORE, TOP, bottom);
 	for (size_t k = 0; k < rows; k++) {
@@ -156,21 +155,14 @@ out:
 
 void lull_html_wakes(struct lull_html *h)
 {
-	const struct lull_verdict *v = h->v;
-	unsigned groups = 0;
+	const size_t n = h->v->wakes.n;
 
-	for (size_t i = 0; i < v->spells.n && groups < GROUPS_MOST; i++) {
-		const struct lull_spell *s = &v->spells.at[i];
-		bool first = in_group(s, s);
-
-		for (size_t k = 0; k < i && first; k++)
-			first = !in_group(&v->spells.at[k], s);
-		if (!first)
-			continue;
-		if (!groups++)
-			(void)fputs("<section id=wakes><h2>The wakes</h2>\n", h->out);
-		group(h, s);
-	}
-	if (groups)
-		(void)fputs("</section>\n", h->out);
+	if (!n)
+		return;
+	(void)fputs("<section id=wakes><h2>The wakes</h2>\n", h->out);
+	for (size_t i = 0; i < n && i < GROUPS_MOST; i++)
+		group(h, i);
+	if (n > GROUPS_MOST)
+		(void)fprintf(h->out, "<p>And %zu more kinds of wakes; the table of awake periods has them.</p>\n", n - GROUPS_MOST);
+	(void)fputs("</section>\n", h->out);
 }

@@ -34,7 +34,7 @@ static void add(char *line, size_t size, const char *text)
 		(void)snprintf(line + at, size - at, "; %s", text);
 }
 
-static void group_line(const struct lull_when *w, const struct lull_verdict *v, const struct lull_wake_group *g, char *line, size_t size)
+void lull_words_wakes(const struct lull_when *w, const struct lull_verdict *v, const struct lull_wake_group *g, char *line, size_t size)
 {
 	char part[160], a[LULL_WHEN], b[LULL_WHEN], id[11];
 
@@ -87,7 +87,7 @@ void lull_text_wakes(const struct lull_page *p, const struct lull_when *w, const
 			(void)putc('\n', p->out);
 		if (told++ == LULL_WAKE_GROUPS_MOST)
 			break;
-		group_line(w, v, &v->wakes.at[i], line, sizeof line);
+		lull_words_wakes(w, v, &v->wakes.at[i], line, sizeof line);
 		lull_page_item(p, told == 1 ? "Wakes" : "", line);
 	}
 	if (told > LULL_WAKE_GROUPS_MOST)

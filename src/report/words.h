@@ -23,6 +23,9 @@ const char *lull_words_kind(enum lull_spell_kind);
 const char *lull_words_blind(enum lull_coverage_why);
 const char *lull_words_dead(enum lull_dead_why);
 
+/* A group of wakes in one line: how many, how far apart, how long, by whom, what came first (text_wakes.c). */
+void lull_words_wakes(const struct lull_when *, const struct lull_verdict *, const struct lull_wake_group *, char *line, size_t size);
+
 /* "1,234,567" */
 const char *lull_words_grouped(uint64_t, char buf[static LULL_WHEN]);
 /* "4.2 mA", "417 mA", "9.57 A" */
