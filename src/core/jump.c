@@ -19,6 +19,7 @@
 #define CHANCES_OPEN 15.0 /* leave it open */
 #define VOICES 8 /* so many phases are hardly one sender's: */
 #define CHANCES_MANY 4.0 /* then these decide */
+#define CROWD 16 /* so many phases are several senders' */
 #define CERTAIN_STEP (30 * 24 * 60 * LULL_MIN) /* no night is as long as this */
 #define RETURN (5 * LULL_SEC) /* a leap that undoes earlier steps to within this */
 #define YOUNG (10 * LULL_SEC) /* so early, an ID not heard yet is no new one */
@@ -374,6 +375,10 @@ struct lull_jump_verdict lull_jump_judge(const struct lull_jump *jump, struct lu
 	if (length <= SHORT && holds(&as_step, 3, enough))
 		return undecided;
 	if (holds(&as_step, 8, enough))
+		return step(jump, &as_step, shift, error);
+	/* A restart scatters senders by their boot times. Where most of so many phases keep in step among themselves none of them
+	 * restarted, whatever a few young or jittery ones say. */
+	if (voices >= CROWD && 2 * as_step.agree >= 3 * as_step.against && as_step.chances >= CHANCES)
 		return step(jump, &as_step, shift, error);
 	return holds(&as_lost, 8, CHANCES_OPEN) || holds(&as_step, 8, CHANCES_OPEN) ? undecided : silence;
 }

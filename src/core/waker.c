@@ -354,7 +354,8 @@ static void weigh_order(struct lull_case *c, unsigned bus, struct wake_list *wak
 			r = refer(c, bus, last);
 			woke = it_woke_them(c, bus, wakes, last);
 		}
-		if (r.known >= 2 && by_chance(&r, first) < 0.02 && first >= 3 && first * 5 >= clueless * 4 && woke) {
+		/* first there too, in half of them: gains nothing (trade rule 9) */
+		if (r.known >= 2 && r.first_there * 2 < r.known && by_chance(&r, first) < 0.02 && first >= 3 && first * 5 >= clueless * 4 && woke) {
 			w->node = w->first;
 			w->clue = CLUE_ORDER;
 		}

@@ -162,7 +162,7 @@ static void find_rises(struct lull_case *c, const struct look *look, const size_
 		return;
 	for (size_t i = 0; i < n; i++) {
 		room[rises] = rise_before(c, &c->v->spells.at[look[member[i]].spell]);
-		rises += isfinite(room[rises]);
+		rises += isfinite(room[rises]) ? 1 : 0;
 	}
 	g->rise_s = quantile(room, rises, 0.5);
 	size_t at, spells = case_bus_spells(c, g->bus, &at);
@@ -171,7 +171,7 @@ static void find_rises(struct lull_case *c, const struct look *look, const size_
 		if (!case_wake_known(c, s) || first < 0 || case_node_of(c, g->bus, s->first_id) != first)
 			continue;
 		room[known] = rise_before(c, s);
-		known += isfinite(room[known]);
+		known += isfinite(room[known]) ? 1 : 0;
 	}
 	g->known_rise_s = quantile(room, known, 0.5);
 }
