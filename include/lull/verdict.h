@@ -72,6 +72,7 @@ struct lull_finding {
 	uint8_t bus; /* or LULL_BUS_ALL */
 	double confidence;
 	double cost_mAh_per_day; /* NAN: unknown */
+	double cost_error_mAh_per_day; /* half width, 95 %; NAN or 0: not known */
 	const char *cost_basis; /* static text or NULL */
 	char *text; /* one or two sentences; owned */
 	LULL_ARRAY(struct lull_suspect) suspects; /* most probable first */
@@ -106,7 +107,8 @@ struct lull_spell {
 	enum lull_proof proof;
 	bool lone; /* single slow frames: no life of the network */
 	unsigned unacknowledged; /* back-to-back copies and error frames before a second node was there */
-	double charge_mAs; /* NAN */
+	double charge_mAs; /* above the car asleep; NAN */
+	double charge_error_mAs; /* half width, 95 %; NAN */
 	int group; /* index into wakes, or -1 */
 };
 
@@ -117,7 +119,11 @@ struct lull_node {
 	uint32_t *ids; /* owned, sorted */
 	size_t id_count;
 	double clock_ppm; /* NAN */
-	double awake_mA, awake_mA_error; /* NAN */
+	/* Standard errors; 1.96 of them are 95 %. NAN: this night does not tell. awake: while it sends, over what it draws asleep; told
+	 * only where nodes that are silent on an awake bus are seen to draw nothing. stop: what the current falls by when it stops
+	 * while the bus goes on; less than awake if it stays up silently. */
+	double awake_mA, awake_mA_error;
+	double stop_mA, stop_mA_error;
 	int profile_node; /* index into the profile's nodes, or -1 */
 	int nm_address; /* or -1 */
 	int source_address; /* or -1 */
@@ -150,6 +156,15 @@ struct lull_bus_report {
 	bool errors_visible;
 };
 
+/* Nodes that started and stopped together all night: their draws cannot be separated. */
+struct lull_inseparable {
+	uint8_t bus; /* or LULL_BUS_ALL */
+	bool whole; /* nor from what silent nodes of an awake bus draw */
+	int *nodes; /* owned; indices */
+	size_t n;
+	double mA, mA_error; /* of all of them, and of the silent if whole; NAN */
+};
+
 struct lull_current_report {
 	bool present; /* there is a log at all */
 	bool usable; /* it lives, is lined up (or was live), and says something of the judged night */
@@ -165,6 +180,7 @@ struct lull_current_report {
 	double quiet_mA, quiet_error_mA; /* last stable level; half width 95 %, the zero's included; NAN */
 	double average_mA, average_error_mA; /* from settle_from to judged_to */
 	double charge_mAh; /* lost in that time */
+	double gain, gain_error; /* what a known load told to multiply by, and its standard error; NAN: none, or nothing against 1 */
 	double logger_mA; /* taken off as the logger's own draw; NAN none */
 	double needed_mA; /* what the complaint would need; NAN not told */
 	char *scale_doubt; /* owned; a question when the figures are implausible; NULL */
@@ -173,6 +189,7 @@ struct lull_current_report {
 	LULL_ARRAY(struct lull_stage) stages;
 	LULL_ARRAY(struct lull_step) steps;
 	LULL_ARRAY(struct lull_coverage) dead; /* recording time; bus LULL_BUS_ALL */
+	LULL_ARRAY(struct lull_inseparable) inseparable;
 };
 
 struct lull_battery_report {

@@ -113,9 +113,11 @@ void case_turning(struct lull_case *);
 void case_draw(struct lull_case *);
 /* Mean over [from, to) of living samples; NAN if they cover less than half of it. *error: standard error. */
 double case_mean_mA(const struct lull_case *, lull_time from, lull_time to, double *error);
-/* charge: what spells and nodes cost */
+/* charge: what spells draw */
 void case_charge(struct lull_case *);
+/* regress: what nodes draw */
 void case_regress(struct lull_case *);
+/* costs: what findings cost */
 void case_costs(struct lull_case *); /* into the findings that are there */
 void case_draw_findings(struct lull_case *);
 void case_forecast(struct lull_case *); /* battery and complaint */

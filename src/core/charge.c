@@ -1,113 +1,192 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* charge: what spells cost above the quiet level, and what each finding costs a day. Pure.
+/* charge: what each spell drew above the car asleep, and how well that is known. Pure.
  *
- * Cost is causal (trade rule 21): what would vanish without the suspect, the whole network it holds up included. */
+ * Against the current just before and after the spell, not the night's quiet level: a zero that drifts, or a circuit that is on
+ * for hours, is no part of it. Samples are summed from well before the spell until well after it, so that only the place of its
+ * edges between two samples is left to chance. */
+#include "core/levels.h"
 #include "core/case.h"
 
 #include <math.h>
+#include <stdlib.h>
 
-#define LEAD (1 * LULL_SEC) /* a waker's own current rises before its first frame */
-#define TAIL (3 * LULL_SEC)
+#define LEAD (2 * LULL_SEC) /* a waker's own current rises before its first frame */
+#define TAIL (6 * LULL_SEC)
+#define BESIDE (2 * LULL_MIN) /* of quiet before and after, or so many samples: */
+#define BESIDE_SAMPLES 30
+#define LEAST_SAMPLES 3
+#define NOISE_KEEPS 3.0 /* neighbouring samples repeat each other: variance of a mean, in times of white noise's */
+#define INTERIOR 4 /* samples from the edges on, a lone one far off is no load */
+#define INRUSH_S 0.05 /* of the peak: what charging capacitors takes when something wakes, more or less */
+#define PER_CENT_95 1.96
+
+static size_t sample_from(const struct lull_case *c, lull_time t)
+{
+	size_t low = 0, high = c->draw_n;
+	while (low < high) {
+		size_t mid = (low + high) / 2;
+		if (c->draw_at[mid] < t)
+			low = mid + 1;
+		else
+			high = mid;
+	}
+	return low;
+}
+
+/* Buses that are awake at the same time draw at the same time: *s becomes the whole of it. */
+static void join_buses(const struct lull_case *c, struct lull_spell *s)
+{
+	for (bool more = true; more;) {
+		more = false;
+		for (size_t i = 0; i < c->v->spells.n; i++) {
+			const struct lull_spell *other = &c->v->spells.at[i];
+			if (other->lone || other->bus == s->bus || other->from > s->to || other->to < s->from)
+				continue;
+			more |= other->from < s->from || other->to > s->to;
+			if (other->from < s->from) {
+				s->from = other->from;
+				s->begun = other->begun;
+			}
+			if (other->to > s->to) {
+				s->to = other->to;
+				s->closed = other->closed;
+			}
+		}
+	}
+}
+
+/* What else was awake next to the spell: quiet reaches from *after to s->from and from s->to to *before. */
+static void neighbours(const struct lull_case *c, const struct lull_spell *s, lull_time *after, lull_time *before)
+{
+	*after = c->v->settle_from < s->from ? c->v->settle_from : s->from;
+	*before = INT64_MAX;
+	for (size_t i = 0; i < c->v->spells.n; i++) {
+		const struct lull_spell *other = &c->v->spells.at[i];
+		if (other->lone || (other->from <= s->to && other->to >= s->from))
+			continue;
+		if (other->to <= s->from && other->to > *after)
+			*after = other->to;
+		if (other->from >= s->to && other->from < *before)
+			*before = other->from;
+	}
+}
+
+struct level {
+	double mA, variance;
+};
+
+/* Median of the quiet in [from, to): what switches beside it for a moment is no part of it. NAN: too few samples. */
+static struct level level_of(struct lull_case *c, lull_time from, lull_time to)
+{
+	struct level level = { NAN, NAN };
+	size_t first = sample_from(c, from), n = sample_from(c, to) - first;
+	if (to <= from || n < LEAST_SAMPLES)
+		return level;
+	double *x = malloc(n * sizeof *x);
+	if (!x) {
+		c->oom = true;
+		return level;
+	}
+	for (size_t i = 0; i < n; i++)
+		x[i] = (double)c->draw_mA[first + i];
+	double middle = lull_select(x, n, n / 2), sum = 0, kept = 0;
+	for (size_t i = 0; i < n; i++)
+		if (fabs(x[i] - middle) <= 4 * fmax(c->draw_noise, 0.5)) {
+			sum += x[i];
+			kept++;
+		}
+	free(x);
+	level.mA = kept > 0 ? sum / kept : middle;
+	level.variance = NOISE_KEEPS * c->draw_noise * c->draw_noise / fmax(kept, 1);
+	return level;
+}
+
+/* The car asleep, as it was about the spell. */
+static struct level asleep_about(struct lull_case *c, const struct lull_spell *s, lull_time after, lull_time before, lull_time apart)
+{
+	const struct lull_current_report *r = &c->v->current;
+	lull_time beside = BESIDE > BESIDE_SAMPLES * c->draw_step ? BESIDE : BESIDE_SAMPLES * c->draw_step;
+	lull_time from = s->from - LEAD - apart - beside, to = s->to + TAIL + apart + beside;
+	if (from < after + TAIL + apart)
+		from = after + TAIL + apart;
+	if (before != INT64_MAX && to > before - LEAD - apart)
+		to = before - LEAD - apart;
+	struct level a = level_of(c, from, s->from - LEAD - apart), b = level_of(c, s->to + TAIL + apart, to);
+	/* on the way to the first sleep nothing before was quiet */
+	if (s->kind == LULL_SPELL_SETTLING || s->kind == LULL_SPELL_BEFORE || !s->begun)
+		a.mA = NAN;
+	if (!s->closed)
+		b.mA = NAN;
+	if (isfinite(a.mA) && isfinite(b.mA))
+		return (struct level){ (a.mA + b.mA) / 2, (a.variance + b.variance) / 4 + (a.mA - b.mA) * (a.mA - b.mA) / 12 };
+	if (isfinite(a.mA) && s->kind != LULL_SPELL_SETTLING)
+		return a;
+	if (isfinite(b.mA) && s->kind != LULL_SPELL_SETTLING)
+		return b;
+	if (isfinite(b.mA)) { /* retained power may go on longer than the bus */
+		double off = b.mA - r->quiet_mA;
+		return (struct level){ r->quiet_mA, b.variance + off * off / 4 };
+	}
+	return (struct level){ r->quiet_mA, r->quiet_error_mA * r->quiet_error_mA / (PER_CENT_95 * PER_CENT_95) };
+}
+
+static double middle_of(double a, double b, double c)
+{
+	return fmax(fmin(a, b), fmin(fmax(a, b), c));
+}
+
+static void charge_of(struct lull_case *c, struct lull_spell *out)
+{
+	struct lull_spell whole = *out, *s = &whole;
+	join_buses(c, s);
+	const struct lull_current_report *r = &c->v->current;
+	lull_time apart = isfinite(r->lineup.error_s) ? (lull_time)(2e9 * fmin(r->lineup.error_s, 5)) : 0, after, before;
+	neighbours(c, s, &after, &before);
+	struct level asleep = asleep_about(c, s, after, before, apart);
+	lull_time from = s->from - LEAD - apart - 2 * c->draw_step, to = s->to + TAIL + apart + 2 * c->draw_step;
+	bool shared = from < after || to > before; /* with a spell next to it: half way */
+	if (from < after)
+		from = s->from - (s->from - after) / 2;
+	if (to > before)
+		to = s->to + (before - s->to) / 2;
+	size_t first = sample_from(c, from), end = sample_from(c, to);
+	lull_time hole = 5 * c->draw_step > 10 * LULL_SEC ? 5 * c->draw_step : 10 * LULL_SEC;
+	if (end <= first || !isfinite(asleep.mA) || c->draw_at[first] - from > hole || to - c->draw_at[end - 1] > hole)
+		return;
+
+	double sum = 0, peak = 0, lasted = (double)(to - from) / 1e9, step = (double)c->draw_step / 1e9;
+	for (size_t i = first; i < end; i++) {
+		lull_time a = i > first ? (c->draw_at[i - 1] + c->draw_at[i]) / 2 : from;
+		lull_time b = i + 1 < end ? (c->draw_at[i] + c->draw_at[i + 1]) / 2 : to;
+		if (i > first && c->draw_at[i] - c->draw_at[i - 1] > hole)
+			return;
+		double x = (double)c->draw_mA[i];
+		/* well inside, what stands alone between two that agree is an outlier */
+		if (c->draw_at[i] > s->from + INTERIOR * c->draw_step && c->draw_at[i] < s->to - INTERIOR * c->draw_step) {
+			double p = (double)c->draw_mA[i - 1], n = (double)c->draw_mA[i + 1], off = fabs(x - (p + n) / 2);
+			if (off > 8 * fmax(c->draw_noise, 1) && fabs(p - n) < 0.3 * off)
+				x = (p + n) / 2;
+		}
+		peak = fmax(peak, i > first && i + 1 < end ?
+					  middle_of((double)c->draw_mA[i - 1], x, (double)c->draw_mA[i + 1]) - asleep.mA :
+					  x - asleep.mA);
+		sum += (x - asleep.mA) * (double)(b - a) / 1e9;
+	}
+	double gain = isfinite(r->gain) ? r->gain_error / fabs(r->gain) * sum : 0;
+	double variance = asleep.variance * lasted * lasted + NOISE_KEEPS * c->draw_noise * c->draw_noise * step * lasted +
+		2 * peak * peak * (step * step / 12 + INRUSH_S * INRUSH_S) + gain * gain;
+	if (shared)
+		variance += peak * peak * (double)LULL_SEC * 1e-9;
+	out->charge_mAs = sum;
+	out->charge_error_mAs = PER_CENT_95 * sqrt(variance);
+}
 
 void case_charge(struct lull_case *c)
 {
 	const struct lull_current_report *r = &c->v->current;
 	if (!r->lineup.paired || !isfinite(r->quiet_mA))
 		return;
-	for (size_t i = 0; i < c->v->spells.n; i++) {
-		struct lull_spell *s = &c->v->spells.at[i];
-		if (r->lost_at != LULL_NEVER && s->to > r->lost_at)
-			continue;
-		lull_time from = s->from - LEAD, to = s->to + TAIL;
-		double mean = case_mean_mA(c, from, to, NULL);
-		if (isfinite(mean))
-			s->charge_mAs = (mean - r->quiet_mA) * (double)(to - from) / 1e9;
-	}
-}
-
-static double mAh(double mAs)
-{
-	return mAs / 3600;
-}
-
-/* Wakes: their charge, scaled from the observed night to a day parked. */
-static void cost_of_wakes(struct lull_case *c, struct lull_finding *f)
-{
-	double sum = 0;
-	size_t counted = 0, wakes = 0;
-	int waker = f->named >= 0 ? f->suspects.at[f->named].node_index : -1;
-	for (size_t i = 0; i < c->v->spells.n; i++) {
-		const struct lull_spell *s = &c->v->spells.at[i];
-		if (s->bus != f->bus || s->kind != LULL_SPELL_WAKE || s->lone || s->relayed)
-			continue;
-		if (waker >= 0 ? s->waker != waker : s->waker >= 0)
-			continue;
-		wakes++;
-		if (isfinite(s->charge_mAs)) {
-			sum += s->charge_mAs;
-			counted++;
-		}
-	}
-	lull_time watched = case_observed_in(&c->observed[f->bus], c->v->settle_from, c->v->judged_to);
-	if (!counted || watched <= 0)
-		return;
-	double night = mAh(sum) * (double)wakes / (double)counted;
-	f->cost_mAh_per_day = fmax(0, night * 86400e9 / (double)watched);
-	f->cost_basis = watched < 12 * 60 * LULL_MIN ? "per parked day, from less than half a day" : "per parked day";
-}
-
-static void cost_of_holding(struct lull_case *c, struct lull_finding *f)
-{
-	const struct lull_current_report *r = &c->v->current;
-	lull_time to = c->v->judged_to;
-	if (r->lost_at != LULL_NEVER && r->lost_at < to)
-		to = r->lost_at;
-	double mean = NAN;
-	if (!r->lineup.paired)
-		mean = r->average_mA; /* of the longest stable level */
-	else if (to > c->v->settle_from)
-		mean = case_mean_mA(c, c->v->settle_from, to, NULL);
-	if (!isfinite(mean))
-		return;
-	/* asleep it would draw its quiet level; where that was never seen, the limit stands for it */
-	double asleep = isfinite(r->quiet_mA) && c->v->bus[f->bus].first_quiet != LULL_NEVER ? r->quiet_mA : c->v->limit_draw_mA;
-	f->cost_mAh_per_day = fmax(0, (mean - asleep) * 24);
-	f->cost_basis = "per parked day";
-}
-
-static void cost_of_lateness(struct lull_case *c, struct lull_finding *f)
-{
-	const struct lull_current_report *r = &c->v->current;
-	lull_time quiet = c->v->bus[f->bus].first_quiet, due = c->v->settle_from + (lull_time)(c->v->limit_sleep_s * 1e9);
-	if (quiet == LULL_NEVER || quiet <= due || !isfinite(r->quiet_mA))
-		return;
-	double mean = case_mean_mA(c, due, quiet, NULL);
-	if (!isfinite(mean))
-		return;
-	f->cost_mAh_per_day = fmax(0, mAh((mean - r->quiet_mA) * (double)(quiet - due) / 1e9) * c->ask->stops_a_day);
-	f->cost_basis = "per key-off, times the stops a day";
-}
-
-void case_costs(struct lull_case *c)
-{
-	for (size_t i = 0; i < c->v->findings.n; i++) {
-		struct lull_finding *f = &c->v->findings.at[i];
-		if (f->bus >= LULL_BUS_MAX || (!c->v->current.lineup.paired && f->code != LULL_HELD_AWAKE))
-			continue;
-		switch (f->code) {
-		case LULL_HELD_AWAKE: cost_of_holding(c, f); break;
-		case LULL_LATE_TO_SLEEP: cost_of_lateness(c, f); break;
-		case LULL_WOKEN_AGAIN:
-		case LULL_WOKEN_FROM_OUTSIDE: cost_of_wakes(c, f); break;
-		case LULL_WITHIN_LIMIT:
-		case LULL_DRAW_NOT_MEASURED:
-		case LULL_TOO_EARLY:
-		case LULL_DRAW_WHILE_QUIET:
-		case LULL_PULSES_WHILE_QUIET:
-		case LULL_BUS_NOT_VISIBLE:
-		case LULL_BLIND:
-		case LULL_CLAMP_LOST:
-		case LULL_CODE_COUNT: break;
-		}
-	}
+	for (size_t i = 0; i < c->v->spells.n; i++)
+		if (r->lost_at == LULL_NEVER || c->v->spells.at[i].to <= r->lost_at)
+			charge_of(c, &c->v->spells.at[i]);
 }

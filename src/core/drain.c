@@ -63,6 +63,7 @@ static void find_draw(struct lull_case *c)
 	case_text(f, case_say(c, "With nothing on %s talking the car draws %.0f mA (+-%.0f), above the limit of %.0f mA: not this network.",
 		c->night->bus_count == 1 ? "this bus" : "these buses", r->quiet_mA, r->quiet_error_mA, limit));
 	f->cost_mAh_per_day = (r->quiet_mA - limit) * 24;
+	f->cost_error_mAh_per_day = r->quiet_error_mA * 24;
 	f->cost_basis = "per parked day, above the limit";
 	case_evidence(c, f, case_say(c, "A circuit, another bus, or a module that is silent but powered."));
 	if (c->v->limit_source == LULL_LIMIT_RULE_OF_THUMB && r->quiet_mA < 2 * limit)
@@ -85,7 +86,7 @@ static bool near_a_spell(const struct lull_case *c, lull_time t)
 
 struct pulses {
 	size_t n;
-	double charge_mAs, least, most;
+	double charge_mAs, variance, least, most; /* variance: of the charge */
 	lull_time total, first, last;
 };
 
@@ -120,6 +121,9 @@ static struct pulses count_pulses(const struct lull_case *c)
 		double above = s->mA - fmax(r->quiet_mA, fmin(before->mA, after->mA));
 		p.n++;
 		p.charge_mAs += above * (double)(s->to - s->from + c->draw_step) / 1e9;
+		/* its edges lie somewhere between two samples, its level is as good as the noise */
+		p.variance += pow(above * (double)c->draw_step / 1e9, 2) / 6 +
+			(s->error_mA * s->error_mA + before->error_mA * before->error_mA) * pow((double)(s->to - s->from) / 1e9, 2);
 		p.total += s->to - s->from + c->draw_step;
 		p.least = fmin(p.least, above);
 		p.most = fmax(p.most, above);
@@ -169,6 +173,8 @@ static void find_pulses(struct lull_case *c)
 		case_text(f, case_say(c, "The current shows a life that the bus never shows: %zu rises of %.0f to %.0f mA while nothing was heard.", p.n,
 			p.least, p.most));
 	f->cost_mAh_per_day = a_day;
+	/* one more or less may have been seen */
+	f->cost_error_mAh_per_day = hypot(1.96 * sqrt(p.variance), p.charge_mAs / (double)p.n) / 3600 * 86400e9 / (double)watched;
 	f->cost_basis = watched < 12 * 60 * LULL_MIN ? "per parked day, from less than half a day" : "per parked day";
 	case_evidence(c, f, case_say(c, "On average %s long, typically %s apart.", span_text(p.total / (lull_time)p.n, a),
 		span_text(p.n > 1 ? (p.last - p.first) / (lull_time)(p.n - 1) : 0, b)));

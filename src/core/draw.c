@@ -171,6 +171,7 @@ void case_draw(struct lull_case *c)
 
 	r->lost_at = LULL_NEVER;
 	r->quiet_mA = r->quiet_error_mA = r->average_mA = r->average_error_mA = r->charge_mAh = r->zero_mA = r->zero_error_mA = NAN;
+	r->gain = r->gain_error = NAN;
 	r->clock_offset_s = r->logger_mA = r->needed_mA = NAN;
 	r->lineup.other_start_s = r->lineup.scale = NAN;
 	r->correction = (struct lull_correction){ .gain = 1, .rate = 1 };
@@ -191,10 +192,11 @@ void case_draw(struct lull_case *c)
 	if (draw_hangs_reversed(&w))
 		draw_turn(&w);
 	draw_line_up(&w);
+	draw_find_gain(&w);
+	draw_zero_by_marks(&w);
 	draw_take_logger_off(&w);
 	r->correction.start_s = w.start_s;
 	r->correction.rate = w.rate;
-	draw_zero_by_marks(&w);
 	r->zero_before = w.before;
 	r->zero_after = w.after;
 	if (c->oom)

@@ -18,7 +18,7 @@ struct draw {
 	size_t n;
 	struct lull_level *level;
 	size_t levels;
-	double zero_before, zero_drift, logger; /* mA */
+	double zero_before, zero_drift; /* mA */
 	bool before, after; /* which zeros were read */
 	double start_s, rate; /* recording seconds = start_s + s * rate */
 	bool placed; /* start_s means something */
@@ -46,6 +46,9 @@ bool draw_find_levels(struct draw *); /* of the pieces between dead times, one a
 
 /* draw_lineup: fills the report's pairing, start_s and rate. */
 void draw_line_up(struct draw *);
+
+/* draw_gain: of a known load, into the report and onto all readings. */
+void draw_find_gain(struct draw *);
 
 /* draw_quiet */
 void draw_find_quiet(struct draw *);

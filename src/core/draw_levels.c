@@ -104,7 +104,12 @@ void draw_apply_gain(struct draw *w, double gain)
 	k->gain *= gain;
 	k->offset_mA *= gain;
 	k->slope_mA_per_s *= gain;
-	w->c->v->current.reversed ^= gain < 0;
+	struct lull_current_report *r = &w->c->v->current;
+	if (gain < 0) {
+		r->zero_mA = -r->zero_mA;
+		r->zero_drift_mA = -r->zero_drift_mA;
+	}
+	r->reversed ^= gain < 0;
 }
 
 /* Levels of the pieces between dead times, one after the other. */

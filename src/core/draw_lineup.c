@@ -112,9 +112,8 @@ void draw_line_up(struct draw *w)
 		snprintf(up->why, sizeof up->why, "the best match is too unsure (%.0f %%, %u steps found their edge)", 100 * up->confidence,
 			up->matched);
 	}
-	if (up->by_load && isfinite(up->scale) && fabs(up->scale) > 0.01 && fabs(up->scale) < 100)
-		draw_apply_gain(w, up->scale);
-	else if (up->scale < 0)
+	/* what a load tells of the gain comes later */
+	if (!up->by_load && up->scale < 0)
 		draw_turn(w);
 	if (up->paired) {
 		w->start_s = up->start_s;

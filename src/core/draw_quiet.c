@@ -7,6 +7,12 @@
 #define STABLE (5 * LULL_MIN) /* a level of the parked car lasts at least so long */
 #define TAIL (5 * LULL_SEC) /* what a spell still draws after its last frame */
 
+/* Of a level, as a share, where a known load corrected it. */
+static double gain_error(const struct lull_current_report *r)
+{
+	return isfinite(r->gain) ? r->gain_error / fabs(r->gain) : 0;
+}
+
 /* Is a stage parked and quiet on every bus that was heard? Without a pairing: any stage may be. */
 static lull_time quiet_share(const struct draw *w, const struct lull_stage *stage)
 {
@@ -97,7 +103,7 @@ void draw_find_quiet(struct draw *w)
 	share = fmin(fmax(share, 0), 1);
 	r->quiet_mA = sum / weight;
 	r->zero_error_mA = draw_zero_error(w, share);
-	r->quiet_error_mA = hypot(r->zero_error_mA, 1.96 * sqrt(variance) / weight);
+	r->quiet_error_mA = hypot(r->zero_error_mA, 1.96 * hypot(sqrt(variance) / weight, gain_error(r) * r->quiet_mA));
 }
 
 void draw_find_average(struct draw *w)
@@ -137,7 +143,9 @@ void draw_find_average(struct draw *w)
 	double error;
 	r->average_mA = case_mean_mA(c, from, to, &error);
 	if (isfinite(r->average_mA)) {
-		r->average_error_mA = hypot(1.96 * error, isfinite(r->zero_error_mA) ? r->zero_error_mA : DRAW_UNZEROED_MA);
+		if (!isfinite(r->zero_error_mA)) /* no quiet level was found */
+			r->zero_error_mA = draw_zero_error(w, 0.5);
+		r->average_error_mA = hypot(1.96 * hypot(error, gain_error(r) * r->average_mA), r->zero_error_mA);
 		r->charge_mAh = r->average_mA * (double)(to - from) / 3.6e12;
 	}
 }

@@ -38,8 +38,6 @@ void draw_read_zero(struct draw *w)
 	struct lull_current_report *r = &w->c->v->current;
 	double before = clamp->zero_before_mA, after = clamp->zero_after_mA;
 
-	r->logger_mA = clamp->logger_mA;
-	w->logger = isfinite(clamp->logger_mA) ? clamp->logger_mA : 0;
 	w->before = isfinite(before);
 	w->after = isfinite(after);
 	if (!isfinite(before) && isfinite(after))
@@ -58,10 +56,14 @@ void draw_take_zero_off(struct draw *w)
 	take_off(w, w->zero_before, zero_slope(w));
 }
 
-/* It draws the same way round as the car, so this comes after a clamp that hung the other way round was turned. */
+/* It draws the same way round as the car, so this comes after a clamp that hung the other way round was turned; and after zeros
+ * were read from the log, in which nothing was drawn at all. */
 void draw_take_logger_off(struct draw *w)
 {
-	take_off(w, w->logger, 0);
+	double mA = w->c->night->clamp.logger_mA;
+	w->c->v->current.logger_mA = mA;
+	if (isfinite(mA))
+		take_off(w, mA, 0);
 }
 
 /* What the zero leaves open at a share (0..1) of the log: half width, 95 %. */
@@ -105,9 +107,9 @@ void draw_zero_by_marks(struct draw *w)
 		double zero = zero_near(w, m->t);
 		bool early = m->t < c->v->settle_from + 60 * LULL_MIN;
 		if (isfinite(zero) && early && !isfinite(before))
-			before = zero + w->logger;
+			before = zero;
 		if (isfinite(zero) && !early)
-			after = zero + w->logger;
+			after = zero;
 	}
 	if (!isfinite(before) && !isfinite(after))
 		return;

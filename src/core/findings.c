@@ -16,7 +16,7 @@
 
 struct lull_finding *case_finding(struct lull_case *c, enum lull_code code, unsigned bus, double confidence)
 {
-	struct lull_finding f = { .code = code, .bus = (uint8_t)bus, .confidence = confidence, .cost_mAh_per_day = NAN, .named = -1 };
+	struct lull_finding f = { .code = code, .bus = (uint8_t)bus, .confidence = confidence, .cost_mAh_per_day = NAN, .cost_error_mAh_per_day = NAN, .named = -1 };
 	size_t before = c->v->findings.n;
 	CASE_PUSH(c, c->v->findings, f);
 	return c->v->findings.n > before ? &c->v->findings.at[before] : NULL;

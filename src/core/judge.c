@@ -150,6 +150,9 @@ void lull_verdict_clear(struct lull_verdict *v)
 	free(v->current.steps.at);
 	free(v->current.stages.at);
 	free(v->current.dead.at);
+	for (size_t i = 0; i < v->current.inseparable.n; i++)
+		free(v->current.inseparable.at[i].nodes);
+	free(v->current.inseparable.at);
 	free(v->current.scale_doubt);
 	for (unsigned bus = 0; bus < LULL_BUS_MAX; bus++)
 		free(v->bus[bus].quiet_why);

@@ -16,6 +16,8 @@ static int new_node(struct lull_case *c, unsigned bus, enum lull_named_by by, co
 		.clock_ppm = NAN,
 		.awake_mA = NAN,
 		.awake_mA_error = NAN,
+		.stop_mA = NAN,
+		.stop_mA_error = NAN,
 		.profile_node = -1,
 		.nm_address = -1,
 		.source_address = -1 };

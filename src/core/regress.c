@@ -1,354 +1,378 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* regress: what each node draws while it is awake: non-negative least squares of the current on who is awake. Pure.
  *
- * Lawson and Hanson, Solving Least Squares Problems, 1974, chapter 23 (active set), on normal equations of moderate size.
- * Bins in which somebody starts or stops are left out, since boot and run-down are not the awake draw. Nodes that are always
- * awake together cannot be separated and get no figure. */
-#include "core/case.h"
+ * Not of levels but of steps between times in which nobody starts or stops: a clamp's zero drifts, its steps are good to the noise.
+ * Every bus has a column of its own, for what nodes draw that are silent while it is awake. Weights follow the noise and a
+ * spread between steps; steps far off count less (Huber 1964). Errors are those of leaving out one awake time after the other
+ * (jackknife by cluster, with Student's t), never below what the noise makes: a node's draw is no constant, and errors
+ * within one awake time go together. Where the sign constraint decides, the value is the constrained one, the error the free
+ * one's. What no steps tell apart, or a single awake time only, gets no figure but is named together. */
+#include "core/regress.h"
 
-#include <gsl/gsl_linalg.h>
+#include <gsl/gsl_cdf.h>
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
 
-#define MOST_NODES 64
-#define MOST_BINS 40000
-#define SETTLES (3 * LULL_SEC) /* around a start or stop */
-#define TOO_ALIKE 0.95 /* correlation of two columns */
-#define TOO_ENTANGLED 10.0 /* variance inflation: nine tenths of a column explained by the others */
-#define LEAST_BINS 30 /* awake and not awake, to say anything of a node */
+#define LEAST_SPELLS 3 /* in which a column moves */
+#define OPEN 1e-6 /* of the projector on what is not told */
+#define FAR_OFF 2.5 /* standard deviations; Huber's bend */
+#define SHARP_MA 25.0 /* half width of an interval worth telling, or */
+#define SHARP_SHARE 0.3 /* of the value */
+#define SILENT_MA 10.0 /* what silent nodes may draw for a node's figure to stand, or */
+#define SILENT_SHARE 0.1 /* of that figure */
+#define PER_CENT_95 1.96
 
-#define BUS_COLUMN(bus) (-2 - (int)(bus)) /* the bus being awake at all: what silent nodes draw goes with it */
-
-struct fit {
-	int node[MOST_NODES]; /* of each column; column 0 is the constant; negative: a bus */
-	size_t columns;
-	double *x; /* bins x columns, row by row */
-	double *y;
-	size_t bins;
+struct model {
+	struct lull_case *c;
+	int column[REGRESS_COLUMNS];
+	size_t n;
+	step_list steps;
+	size_t spells; /* numbers 1 .. spells */
+	uint64_t moves; /* columns that start or stop in some step */
+	int same[REGRESS_COLUMNS]; /* the column that moves with it always; itself */
+	double *weight; /* of each step */
+	struct regress_plain full;
+	double best[REGRESS_COLUMNS]; /* none below zero */
+	double *without; /* spells x n: plain solution without one of them */
+	bool tied[REGRESS_COLUMNS][REGRESS_COLUMNS]; /* not told apart, or by one spell only */
 };
 
-static span_list bus_spans(struct lull_case *c, int column)
-{
-	span_list spans = { 0 };
-	for (size_t i = 0; i < c->v->spells.n; i++)
-		if (BUS_COLUMN(c->v->spells.at[i].bus) == column)
-			CASE_PUSH(c, spans, ((struct span){ c->v->spells.at[i].from, c->v->spells.at[i].to }));
-	return spans;
-}
-
-/* 1 awake throughout, 0 not at all, NAN while that changes. *at moves on with time. */
-static double awake_in(const span_list *spans, size_t *at, lull_time from, lull_time to)
-{
-	while (*at < spans->n && spans->at[*at].to < from - SETTLES)
-		++*at;
-	if (*at == spans->n || spans->at[*at].from > to + SETTLES)
-		return 0;
-	return spans->at[*at].from <= from - SETTLES && spans->at[*at].to >= to + SETTLES ? 1 : NAN;
-}
-
-/* After the first sleep of all buses, and only where wakes follow: on the way to sleep retained supplies and relays drop as
- * nodes stop, and the one cannot be told from the other. */
+/* After the first sleep of all buses: on the way to sleep retained supplies and relays drop as nodes stop, and the one cannot be
+ * told from the other. Where a bus never sleeps, after those have had their time. */
 static lull_time settled_from(const struct lull_case *c)
 {
-	lull_time from = LULL_NEVER;
-	size_t wakes = 0;
-	for (unsigned bus = 0; bus < c->night->bus_count; bus++)
-		if (c->v->bus[bus].first_quiet > from)
+	lull_time from = c->v->settle_from;
+	bool slept = true;
+	for (unsigned bus = 0; bus < c->night->bus_count; bus++) {
+		if (c->v->bus[bus].first_quiet == LULL_NEVER)
+			slept = slept && c->night->bus[bus].first == LULL_NEVER;
+		else if (c->v->bus[bus].first_quiet > from)
 			from = c->v->bus[bus].first_quiet;
-	for (size_t i = 0; i < c->v->spells.n; i++)
-		wakes += c->v->spells.at[i].kind == LULL_SPELL_WAKE && !c->v->spells.at[i].lone;
-	return from != LULL_NEVER && wakes >= 2 ? from + LULL_MIN : LULL_NEVER;
+	}
+	return slept ? from : from + 60 * LULL_MIN;
 }
 
-/* Spans in which nobody starts or stops, from the edges of all runs; a bin is a piece of one of them. */
-static bool make_bins(struct lull_case *c, struct fit *f)
+static void choose_columns(struct model *m)
 {
-	const struct lull_verdict *v = c->v;
-	lull_time from = settled_from(c), to = v->judged_to, step = LULL_SEC;
-	if (from == LULL_NEVER)
-		return false;
-	if (v->current.lost_at != LULL_NEVER && v->current.lost_at < to)
-		to = v->current.lost_at;
-	if (step < 2 * c->draw_step)
-		step = 2 * c->draw_step;
-	if (to <= from)
-		return false;
-	if ((to - from) / step > MOST_BINS)
-		step = (to - from) / MOST_BINS;
-	size_t most = (size_t)((to - from) / step) + 1;
-	f->x = calloc(most * f->columns, sizeof *f->x);
-	f->y = calloc(most, sizeof *f->y);
-	if (!f->x || !f->y) {
-		c->oom = true;
-		return false;
-	}
-	span_list spans[MOST_NODES];
-	memset(spans, 0, sizeof spans);
-	size_t cursor[MOST_NODES] = { 0 };
-	for (size_t k = 1; k < f->columns; k++)
-		spans[k] = f->node[k] < 0 ? bus_spans(c, f->node[k]) : case_node_spans(c, f->node[k]);
-	for (size_t b = 0; b < most; b++) {
-		lull_time at = from + (lull_time)b * step;
-		double *row = f->x + f->bins * f->columns;
-		double mean = case_mean_mA(c, at, at + step, NULL);
-		if (!isfinite(mean))
-			continue;
-		bool steady = true;
-		row[0] = 1;
-		for (size_t k = 1; k < f->columns && steady; k++) {
-			row[k] = awake_in(&spans[k], &cursor[k], at, at + step);
-			steady = isfinite(row[k]);
-		}
-		if (steady)
-			f->y[f->bins++] = mean;
-	}
-	for (size_t k = 1; k < f->columns; k++)
-		free(spans[k].at);
-	return f->bins > 0;
-}
-
-static void choose_nodes(const struct lull_case *c, struct fit *f)
-{
-	f->columns = 1;
-	f->node[0] = -1;
+	const struct lull_case *c = m->c;
 	for (unsigned bus = 0; bus < c->night->bus_count; bus++)
-		f->node[f->columns++] = BUS_COLUMN(bus);
-	for (size_t i = 0; i < c->v->nodes.n && f->columns < MOST_NODES; i++)
-		if (!c->v->nodes.at[i].asker)
-			f->node[f->columns++] = (int)i;
+		m->column[m->n++] = REGRESS_BUS(bus);
+	for (size_t i = 0; i < c->v->nodes.n && m->n < REGRESS_COLUMNS; i++)
+		m->column[m->n++] = (int)i;
 }
 
-static void drop_column(struct fit *f, size_t column)
+/* Columns that move in the same steps become one. */
+static void join_same(struct model *m)
 {
-	for (size_t b = 0; b < f->bins; b++) {
-		double *from = f->x + b * f->columns, *to = f->x + b * (f->columns - 1);
-		memmove(to, from, column * sizeof *to);
-		memmove(to + column, from + column + 1, (f->columns - 1 - column) * sizeof *to);
-	}
-	memmove(f->node + column, f->node + column + 1, (f->columns - 1 - column) * sizeof *f->node);
-	f->columns--;
-}
-
-static double likeness(const struct fit *f, size_t a, size_t b)
-{
-	double sa = 0, sb = 0, saa = 0, sbb = 0, sab = 0, n = (double)f->bins;
-	for (size_t i = 0; i < f->bins; i++) {
-		double x = f->x[i * f->columns + a], y = f->x[i * f->columns + b];
-		sa += x;
-		sb += y;
-		saa += x * x;
-		sbb += y * y;
-		sab += x * y;
-	}
-	double va = saa - sa * sa / n, vb = sbb - sb * sb / n;
-	return va > 0 && vb > 0 ? (sab - sa * sb / n) / sqrt(va * vb) : 0;
-}
-
-static void drop_bins_awake(struct fit *f, size_t column)
-{
-	size_t kept = 0;
-	for (size_t b = 0; b < f->bins; b++) {
-		if (f->x[b * f->columns + column] != 0)
-			continue;
-		memmove(f->x + kept * f->columns, f->x + b * f->columns, f->columns * sizeof *f->x);
-		f->y[kept++] = f->y[b];
-	}
-	f->bins = kept;
-}
-
-static void share(bool *shared, int node)
-{
-	if (node >= 0)
-		shared[node] = true;
-}
-
-/* Nodes seen awake too seldom go, and the bins in which they are, so that nobody else is charged with them; columns that are
- * always on go with the constant. Of columns that vary together one stays for the sum, and no node of them gets a figure. */
-static void thin_out(struct fit *f, bool *shared)
-{
-	for (size_t k = f->columns; k-- > 1;) {
-		double awake = 0;
-		for (size_t b = 0; b < f->bins; b++)
-			awake += f->x[b * f->columns + k];
-		if (awake >= LEAST_BINS && (double)f->bins - awake >= LEAST_BINS)
-			continue;
-		if (awake < LEAST_BINS)
-			drop_bins_awake(f, k);
-		drop_column(f, k);
-	}
-	for (size_t a = 1; a < f->columns; a++)
-		for (size_t b = f->columns; b-- > a + 1;)
-			if (likeness(f, a, b) > TOO_ALIKE) {
-				share(shared, f->node[a]);
-				share(shared, f->node[b]);
-				drop_column(f, b);
+	for (size_t k = 0; k < m->n; k++) {
+		m->same[k] = (int)k;
+		for (size_t j = 0; j < k && m->same[k] == (int)k; j++) {
+			bool alike = m->same[j] == (int)j;
+			for (size_t i = 0; i < m->steps.n && alike; i++) {
+				const struct regress_step *s = &m->steps.at[i];
+				alike = (s->up >> k & 1) == (s->up >> j & 1) && (s->down >> k & 1) == (s->down >> j & 1);
 			}
-}
-
-/* Solves the normal equations over the columns in `in`; false if they are singular. */
-static bool solve(const double *xtx, const double *xty, size_t n, const bool *in, double *beta, double *inverse)
-{
-	size_t pick[MOST_NODES] = { 0 }, m = 0;
-	for (size_t i = 0; i < n; i++) {
-		beta[i] = 0;
-		if (in[i])
-			pick[m++] = i;
-	}
-	if (!m)
-		return true;
-	gsl_matrix *a = gsl_matrix_alloc(m, m);
-	gsl_vector *b = gsl_vector_alloc(m), *x = gsl_vector_alloc(m);
-	bool good = a && b && x;
-	for (size_t i = 0; good && i < m; i++) {
-		for (size_t k = 0; k < m; k++)
-			gsl_matrix_set(a, i, k, xtx[pick[i] * n + pick[k]]);
-		gsl_vector_set(b, i, xty[pick[i]]);
-	}
-	gsl_error_handler_t *handler = gsl_set_error_handler_off();
-	good = good && gsl_linalg_cholesky_decomp1(a) == 0 && gsl_linalg_cholesky_solve(a, b, x) == 0;
-	if (good && inverse) {
-		good = gsl_linalg_cholesky_invert(a) == 0;
-		for (size_t i = 0; good && i < m; i++)
-			inverse[pick[i]] = gsl_matrix_get(a, i, i);
-	}
-	gsl_set_error_handler(handler);
-	for (size_t i = 0; good && i < m; i++)
-		beta[pick[i]] = gsl_vector_get(x, i);
-	gsl_matrix_free(a);
-	gsl_vector_free(b);
-	gsl_vector_free(x);
-	return good;
-}
-
-/* The constant may have any sign, node draws none below zero. */
-static bool fit_non_negative(const double *xtx, const double *xty, size_t n, double *beta, bool *in)
-{
-	double trial[MOST_NODES] = { 0 };
-	memset(in, 0, n * sizeof *in);
-	in[0] = true;
-	if (!solve(xtx, xty, n, in, beta, NULL))
-		return false;
-	for (size_t round = 0; round < 3 * n; round++) {
-		size_t best = 0;
-		double most = 0;
-		for (size_t i = 1; i < n; i++) {
-			if (in[i])
-				continue;
-			double gradient = xty[i];
-			for (size_t k = 0; k < n; k++)
-				gradient -= xtx[i * n + k] * beta[k];
-			double scaled = gradient / sqrt(xtx[i * n + i] + 1e-30);
-			if (scaled > most) {
-				most = scaled;
-				best = i;
-			}
+			if (alike)
+				m->same[k] = (int)j;
 		}
-		if (!best || most < 1e-9)
-			return true;
-		in[best] = true;
-		for (;;) {
-			if (!solve(xtx, xty, n, in, trial, NULL)) {
-				in[best] = false; /* cannot be told from the others */
-				return solve(xtx, xty, n, in, beta, NULL);
-			}
-			double alpha = 1;
-			size_t blocking = 0;
-			for (size_t i = 1; i < n; i++)
-				if (in[i] && trial[i] <= 0) {
-					double a = beta[i] / (beta[i] - trial[i]);
-					if (a < alpha || !blocking) {
-						alpha = fmax(0, fmin(1, a));
-						blocking = i;
-					}
-				}
-			if (!blocking)
-				break;
-			for (size_t i = 0; i < n; i++)
-				if (in[i])
-					beta[i] += alpha * (trial[i] - beta[i]);
-			in[blocking] = false;
-			beta[blocking] = 0;
-		}
-		memcpy(beta, trial, n * sizeof *beta);
 	}
-	return true;
+	for (size_t i = 0; i < m->steps.n; i++)
+		m->moves |= m->steps.at[i].up | m->steps.at[i].down;
+	for (size_t i = 0; i < m->steps.n; i++)
+		for (size_t k = 0; k < m->n; k++)
+			if (m->same[k] != (int)k) {
+				m->steps.at[i].up &= ~(UINT64_C(1) << k);
+				m->steps.at[i].down &= ~(UINT64_C(1) << k);
+			}
 }
 
-/* Residual variance, and how much neighbouring residuals repeat each other: errors grow by (1 + rho) / (1 - rho). */
-static double residual_variance(const struct fit *f, const double *beta, double *inflation)
+static double left_over(const struct model *m, const struct regress_step *s, const double *beta)
 {
-	double sum = 0, lagged = 0, before = 0;
-	for (size_t b = 0; b < f->bins; b++) {
-		double r = f->y[b];
-		for (size_t k = 0; k < f->columns; k++)
-			r -= beta[k] * f->x[b * f->columns + k];
-		sum += r * r;
-		if (b)
-			lagged += r * before;
-		before = r;
+	double left = s->y;
+	for (size_t k = 0; k < m->n; k++)
+		left -= beta[k] * ((double)(s->up >> k & 1) - (double)(s->down >> k & 1));
+	return left;
+}
+
+static void add_up(const struct model *m, unsigned without, struct regress_sum *sum)
+{
+	memset(sum, 0, sizeof *sum);
+	sum->n = m->n;
+	for (size_t i = 0; i < m->steps.n; i++)
+		if (m->steps.at[i].spell != without)
+			regress_add(sum, &m->steps.at[i], m->weight[i]);
+}
+
+static int by_value(const void *a, const void *b)
+{
+	double x = *(const double *)a, y = *(const double *)b;
+	return x < y ? -1 : x > y;
+}
+
+/* How far the steps are off, in standard deviations of their weights: by the median, and so many less as there are columns to
+ * fit them. */
+static double spread_of(const struct model *m, double between, double *room)
+{
+	size_t n = m->steps.n, told = 0;
+	for (size_t i = 0; i < n; i++)
+		room[i] = fabs(left_over(m, &m->steps.at[i], m->full.beta)) / sqrt(m->steps.at[i].variance + between * between);
+	for (size_t k = 0; k < m->n; k++)
+		told += (m->moves >> k & 1) && m->same[k] == (int)k;
+	qsort(room, n, sizeof *room, by_value);
+	double free_share = n > told ? (double)(n - told) / (double)n : 1 / (double)n;
+	return 1.4826 * room[n / 2] / sqrt(free_share);
+}
+
+/* Weights, in a few rounds: the smallest spread between steps that explains what the fit leaves. */
+static int fit(struct model *m, struct regress_sum *sum)
+{
+	double *room = calloc(m->steps.n, sizeof *room), between = 1;
+	if (!room)
+		return -1;
+	for (size_t i = 0; i < m->steps.n; i++)
+		m->weight[i] = 1 / (m->steps.at[i].variance + between * between);
+	for (int round = 0; round < 5; round++) {
+		add_up(m, 0, sum);
+		if (regress_plain(sum, &m->full)) {
+			free(room);
+			return -1;
+		}
+		for (between = 1; between < 64 && spread_of(m, between, room) > 1.2;)
+			between *= 1.4;
+		for (size_t i = 0; i < m->steps.n; i++) {
+			double variance = m->steps.at[i].variance + between * between;
+			double off = fabs(left_over(m, &m->steps.at[i], m->full.beta)) / sqrt(variance);
+			m->weight[i] = (off > FAR_OFF ? FAR_OFF / off : 1) / variance;
+		}
 	}
-	double rho = sum > 0 ? fmin(fmax(lagged / sum, 0), 0.97) : 0;
-	*inflation = (1 + rho) / (1 - rho);
-	return f->bins > f->columns ? sum / (double)(f->bins - f->columns) : 0;
+	free(room);
+	add_up(m, 0, sum);
+	return regress_plain(sum, &m->full) || regress_non_negative(sum, m->best) ? -1 : 0;
+}
+
+static void tie_open(struct model *m, const struct regress_plain *p)
+{
+	for (size_t i = 0; i < m->n; i++)
+		for (size_t k = 0; k < m->n; k++)
+			m->tied[i][k] |= fabs(p->open[i * m->n + k]) > OPEN;
+}
+
+static int leave_one_out(struct model *m, struct regress_sum *sum)
+{
+	struct regress_plain *part = malloc(sizeof *part);
+	if (!part)
+		return -1;
+	tie_open(m, &m->full);
+	int error = 0;
+	for (unsigned g = 1; g <= m->spells && !error; g++) {
+		add_up(m, g, sum);
+		error = regress_plain(sum, part);
+		tie_open(m, part);
+		memcpy(m->without + (size_t)(g - 1) * m->n, part->beta, m->n * sizeof *part->beta);
+	}
+	free(part);
+	return error;
+}
+
+/* Of the sum of the columns in `these`. NAN where too few awake times tell it. */
+static double error_of(const struct model *m, const bool *these)
+{
+	double noise = 0, mean = 0, squares = 0;
+	size_t moves = 0;
+	uint64_t bits = 0;
+	for (size_t i = 0; i < m->n; i++) {
+		bits |= these[i] ? UINT64_C(1) << i : 0;
+		for (size_t k = 0; k < m->n; k++)
+			noise += these[i] && these[k] ? m->full.inverse[i * m->n + k] : 0;
+	}
+	for (unsigned g = 1; g <= m->spells; g++) {
+		double value = 0;
+		bool moved = false;
+		for (size_t i = 0; i < m->steps.n && !moved; i++)
+			moved = m->steps.at[i].spell == g && ((m->steps.at[i].up | m->steps.at[i].down) & bits);
+		for (size_t k = 0; k < m->n; k++)
+			value += these[k] ? m->without[(size_t)(g - 1) * m->n + k] : 0;
+		moves += moved;
+		mean += value / (double)m->spells;
+	}
+	if (moves < LEAST_SPELLS)
+		return NAN;
+	for (unsigned g = 1; g <= m->spells; g++) {
+		double value = -mean;
+		for (size_t k = 0; k < m->n; k++)
+			value += these[k] ? m->without[(size_t)(g - 1) * m->n + k] : 0;
+		squares += value * value;
+	}
+	double jackknife = squares * (double)(m->spells - 1) / (double)m->spells;
+	return sqrt(fmax(noise, jackknife)) * gsl_cdf_tdist_Pinv(0.975, (double)(moves - 1)) / PER_CENT_95;
+}
+
+static bool is_sharp(double value, double error)
+{
+	return isfinite(error) && PER_CENT_95 * error <= fmax(SHARP_MA, SHARP_SHARE * value);
+}
+
+/* All figures share what a known load left open of the gain. */
+static double gain_error(const struct model *m)
+{
+	const struct lull_current_report *r = &m->c->v->current;
+	return isfinite(r->gain) ? r->gain_error / fabs(r->gain) : 0;
+}
+
+static bool alone(const struct model *m, size_t k)
+{
+	for (size_t i = 0; i < m->n; i++)
+		if (m->tied[k][i] || (i != k && m->same[i] == (int)k))
+			return false;
+	return m->same[k] == (int)k && (m->moves >> k & 1);
+}
+
+/* What silent nodes of the bus draw at the most, all together, while it is awake; INFINITY: not told. */
+static double silent_most(const struct model *m, unsigned bus)
+{
+	for (size_t k = 0; k < m->n; k++) {
+		bool these[REGRESS_COLUMNS] = { false };
+		if (m->column[k] != REGRESS_BUS(bus) || !alone(m, k))
+			continue;
+		these[k] = true;
+		double error = error_of(m, these);
+		return isfinite(error) ? fmax(m->full.beta[k], 0) + PER_CENT_95 * error : INFINITY;
+	}
+	return INFINITY;
+}
+
+static void tell_node(const struct model *m, size_t k)
+{
+	bool these[REGRESS_COLUMNS] = { false };
+	struct lull_node *node = &m->c->v->nodes.at[m->column[k]];
+	these[k] = true;
+	double error = error_of(m, these), silent = silent_most(m, node->bus);
+	if (!is_sharp(m->best[k], error) || fabs(m->best[k] - m->full.beta[k]) > 2 * error)
+		return;
+	error = hypot(error, gain_error(m) * m->best[k]);
+	node->stop_mA = m->best[k];
+	node->stop_mA_error = error;
+	if (silent > fmax(SILENT_MA, SILENT_SHARE * m->best[k]))
+		return;
+	/* of the little that all of them may draw when silent, none to all may be its own */
+	node->awake_mA = m->best[k];
+	node->awake_mA_error = hypot(error, silent / 4 / PER_CENT_95);
+}
+
+/* Columns that hang together, from k on; nothing is left of them in `left`. */
+static void gather(const struct model *m, size_t k, bool *left, bool *set)
+{
+	if (!left[k])
+		return;
+	left[k] = false;
+	set[k] = true;
+	for (size_t i = 0; i < m->n; i++)
+		if (m->tied[k][i] || m->same[i] == (int)k || m->same[k] == (int)i || (m->same[i] == m->same[k]))
+			gather(m, i, left, set);
+}
+
+/* A set that is not told apart, and all of it together if that is told. */
+static void tell_set(const struct model *m, const bool *set)
+{
+	struct lull_case *c = m->c;
+	struct lull_inseparable out = { .mA = NAN, .mA_error = NAN, .bus = LULL_BUS_ALL };
+	bool spans = false;
+	bool these[REGRESS_COLUMNS] = { false };
+	double value = 0;
+	for (size_t k = 0; k < m->n; k++) {
+		if (!set[k])
+			continue;
+		these[k] = m->same[k] == (int)k;
+		value += these[k] ? m->best[k] : 0;
+		out.whole |= m->column[k] < 0;
+		out.n += m->column[k] >= 0;
+		unsigned bus = m->column[k] < 0 ? (unsigned)(-2 - m->column[k]) : c->v->nodes.at[m->column[k]].bus;
+		spans |= out.bus != LULL_BUS_ALL && out.bus != bus;
+		out.bus = (uint8_t)bus;
+	}
+	if (spans)
+		out.bus = LULL_BUS_ALL;
+	if (!out.n || (out.n == 1 && !out.whole) || m->spells < LEAST_SPELLS)
+		return;
+	out.nodes = calloc(out.n, sizeof *out.nodes);
+	if (!out.nodes) {
+		c->oom = true;
+		return;
+	}
+	out.n = 0;
+	for (size_t k = 0; k < m->n; k++)
+		if (set[k] && m->column[k] >= 0)
+			out.nodes[out.n++] = m->column[k];
+	double open = 0;
+	for (size_t i = 0; i < m->n; i++)
+		for (size_t k = 0; k < m->n; k++)
+			open += these[i] && these[k] ? m->full.open[i * m->n + k] : 0;
+	double error = error_of(m, these);
+	if (open < OPEN && is_sharp(value, error)) {
+		out.mA = value;
+		out.mA_error = hypot(error, gain_error(m) * value);
+	}
+	size_t before = c->v->current.inseparable.n;
+	CASE_PUSH(c, c->v->current.inseparable, out);
+	if (c->v->current.inseparable.n == before)
+		free(out.nodes);
+}
+
+static void tell(struct model *m)
+{
+	bool left[REGRESS_COLUMNS];
+	for (size_t k = 0; k < m->n; k++)
+		left[k] = m->moves >> k & 1; /* else asleep all night, or awake */
+	for (size_t k = 0; k < m->n; k++) {
+		bool set[REGRESS_COLUMNS] = { false };
+		if (!left[k])
+			continue;
+		if (alone(m, k)) {
+			left[k] = false;
+			if (m->column[k] >= 0)
+				tell_node(m, k);
+			continue;
+		}
+		gather(m, k, left, set);
+		tell_set(m, set);
+	}
 }
 
 void case_regress(struct lull_case *c)
 {
-	struct fit f = { 0 };
-	bool *shared = calloc(c->v->nodes.n + 1, sizeof *shared), in[MOST_NODES];
-	double beta[MOST_NODES] = { 0 };
-	double *xtx = NULL, xty[MOST_NODES] = { 0 };
-
-	if (!shared) {
-		c->oom = true;
+	const struct lull_verdict *v = c->v;
+	lull_time from = settled_from(c), to = v->judged_to;
+	if (!v->current.lineup.paired || !c->draw_n || to == LULL_NEVER)
 		return;
-	}
-	choose_nodes(c, &f);
-	if (!c->v->current.lineup.paired || f.columns < 2 || !c->draw_n || !make_bins(c, &f))
-		goto out;
-	thin_out(&f, shared);
-	size_t n = f.columns;
-	xtx = calloc(n * n, sizeof *xtx);
-	if (!xtx) {
+	if (v->current.lost_at != LULL_NEVER && v->current.lost_at < to)
+		to = v->current.lost_at;
+
+	struct model *m = calloc(1, sizeof *m);
+	struct regress_sum *sum = malloc(sizeof *sum);
+	if (!m || !sum) {
 		c->oom = true;
 		goto out;
 	}
-	memset(xty, 0, sizeof xty);
-	for (size_t b = 0; b < f.bins; b++)
-		for (size_t i = 0; i < n; i++) {
-			double x = f.x[b * n + i];
-			if (x == 0)
-				continue;
-			xty[i] += x * f.y[b];
-			for (size_t k = 0; k < n; k++)
-				xtx[i * n + k] += x * f.x[b * n + k];
-		}
-	if (n < 2 || !fit_non_negative(xtx, xty, n, beta, in))
+	m->c = c;
+	choose_columns(m);
+	case_steps(c, m->column, m->n, from, to, &m->steps);
+	if (!m->steps.n || c->oom)
 		goto out;
-	/* A figure stands only where plain least squares over all columns gives it too: what the sign constraint decides, or
-	 * what the other columns explain, is not this node's to claim. */
-	double plain[MOST_NODES] = { 0 }, plain_inverse[MOST_NODES] = { 0 };
-	bool every[MOST_NODES];
-	for (size_t k = 0; k < n; k++)
-		every[k] = true;
-	if (!solve(xtx, xty, n, every, plain, plain_inverse))
-		goto out;
-	double inflation, variance = residual_variance(&f, beta, &inflation);
-	for (size_t k = 1; k < n; k++) {
-		if (f.node[k] < 0 || shared[f.node[k]] || !in[k])
-			continue;
-		double centred = xtx[k * n + k] - xtx[k] * xtx[k] / (double)f.bins;
-		double error = sqrt(variance * plain_inverse[k] * inflation);
-		if (centred * plain_inverse[k] > TOO_ENTANGLED || plain[k] < 3 * error || fabs(plain[k] - beta[k]) > 2 * error)
-			continue;
-		struct lull_node *node = &c->v->nodes.at[f.node[k]];
-		node->awake_mA = beta[k];
-		node->awake_mA_error = error;
-	}
+	m->spells = m->steps.at[m->steps.n - 1].spell;
+	m->weight = calloc(m->steps.n, sizeof *m->weight);
+	m->without = calloc(m->spells * m->n, sizeof *m->without);
+	join_same(m);
+	if (!m->weight || !m->without || fit(m, sum) || leave_one_out(m, sum))
+		c->oom = true;
+	else
+		tell(m);
 out:
-	free(f.x);
-	free(f.y);
-	free(xtx);
-	free(shared);
+	if (m) {
+		free(m->steps.at);
+		free(m->weight);
+		free(m->without);
+	}
+	free(m);
+	free(sum);
 }

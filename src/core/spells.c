@@ -179,6 +179,7 @@ static void add_spell(struct lull_case *c, unsigned bus, lull_time from, lull_ti
 		.begun = begun,
 		.closed = closed,
 		.charge_mAs = NAN,
+		.charge_error_mAs = NAN,
 		.group = -1 };
 	fill_spell(c, &spell);
 	if (spell.frames > 0)

@@ -98,9 +98,10 @@ static json_t *finding(const struct lull_night *night, const struct lull_finding
 		(void)json_array_append_new(suspects, suspect(night, &f->suspects.at[i]));
 	if (f->named >= 0 && (size_t)f->named < f->suspects.n)
 		named = suspect(night, &f->suspects.at[f->named]);
-	return json_pack("{s:s, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o}", "code",
+	return json_pack("{s:s, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o}", "code",
 		lull_code_name(f->code), "bus", bus_name(night, f->bus), "confidence", number(f->confidence),
-		"cost_mAh_per_day", number(f->cost_mAh_per_day), "cost_basis", text(f->cost_basis), "text",
+		"cost_mAh_per_day", number(f->cost_mAh_per_day), "cost_mAh_per_day_error",
+		number(f->cost_error_mAh_per_day), "cost_basis", text(f->cost_basis), "text",
 		text(f->text), "named", named, "suspects", suspects, "evidence",
 		text_list(f->evidence.at, f->evidence.n), "next", text_list(f->next.at, f->next.n));
 }
@@ -122,6 +123,7 @@ static json_t *spell(const struct lull_verdict *v, const struct lull_spell *s)
 		node_name(v, s->keeper), "frames", (json_int_t)s->frames, "charge_mAs",
 		number(s->charge_mAs));
 
+	(void)json_object_set_new(j, "charge_mAs_error", number(s->charge_error_mAs));
 	(void)json_object_set_new(j, "kind", text(lull_spell_kind_name(s->kind)));
 	(void)json_object_set_new(j, "last_id", id_text(s->last_id));
 	(void)json_object_set_new(j, "begun", json_boolean(s->begun));
@@ -195,10 +197,11 @@ static json_t *bus(const struct lull_night *night, const struct lull_verdict *v,
 
 static json_t *node(const struct lull_night *night, const struct lull_node *n)
 {
-	return json_pack("{s:o, s:o, s:s, s:o, s:o, s:o, s:o}", "name", text(n->name), "bus",
+	return json_pack("{s:o, s:o, s:s, s:o, s:o, s:o, s:o, s:o, s:o}", "name", text(n->name), "bus",
 		bus_name(night, n->bus), "named_by", lull_named_by_name(n->named_by), "ids",
 		id_list(n->ids, n->id_count), "clock_ppm", number(n->clock_ppm), "awake_mA",
-		number(n->awake_mA), "awake_mA_error", number(n->awake_mA_error));
+		number(n->awake_mA), "awake_mA_error", number(n->awake_mA_error), "stop_mA", number(n->stop_mA),
+		"stop_mA_error", number(n->stop_mA_error));
 }
 
 static json_t *id_info(
@@ -288,6 +291,24 @@ static json_t *stages(const struct lull_current_report *c)
 	return list;
 }
 
+static json_t *inseparable(const struct lull_night *night, const struct lull_verdict *v)
+{
+	json_t *list = json_array();
+	size_t i, k;
+
+	for (i = 0; v->current.present && i < v->current.inseparable.n; i++) {
+		const struct lull_inseparable *set = &v->current.inseparable.at[i];
+		json_t *names = json_array();
+
+		for (k = 0; k < set->n; k++)
+			(void)json_array_append_new(names, node_name(v, set->nodes[k]));
+		(void)json_array_append_new(list,
+			json_pack("{s:o, s:o, s:b, s:o, s:o}", "nodes", names, "bus", bus_name(night, set->bus), "with_silent",
+				set->whole, "mA", number(set->mA), "mA_error", number(set->mA_error)));
+	}
+	return list;
+}
+
 static json_t *dead(const struct lull_current_report *c)
 {
 	json_t *list = json_array();
@@ -300,8 +321,9 @@ static json_t *dead(const struct lull_current_report *c)
 }
 
 /* A night without a clamp log: every value unknown. */
-static json_t *current(const struct lull_current_report *c)
+static json_t *current(const struct lull_night *night, const struct lull_verdict *v)
 {
+	const struct lull_current_report *c = &v->current;
 	const bool here = c->present, paired = here && c->lineup.paired, lost = here && c->lost_at != LULL_NEVER;
 	const double none = (double)NAN;
 	const struct {
@@ -320,6 +342,8 @@ static json_t *current(const struct lull_current_report *c)
 		{"average_mA_error", c->average_error_mA},
 		{"charge_mAh", c->charge_mAh},
 		{"logger_mA", c->logger_mA},
+		{"gain", c->gain},
+		{"gain_error", c->gain_error},
 	};
 	json_t *j = json_object();
 	size_t i;
@@ -338,6 +362,7 @@ static json_t *current(const struct lull_current_report *c)
 	(void)json_object_set_new(j, "dead", dead(c));
 	(void)json_object_set_new(j, "stages", stages(c));
 	(void)json_object_set_new(j, "steps", steps(c));
+	(void)json_object_set_new(j, "inseparable", inseparable(night, v));
 	return j;
 }
 
@@ -392,7 +417,7 @@ static json_t *report(const struct lull_night *night, const struct lull_verdict 
 		"draw_mA", number(v->limit_draw_mA), "sleep_s", number(v->limit_sleep_s), "source",
 		lull_limit_source_name(v->limit_source), "coverage", "observed_s", seconds(v->observed),
 		"blind", blind(night, v), "findings", findings, "buses", buses, "nodes", nodes, "ids", ids,
-		"current", current(&v->current), "battery", battery(&v->battery), "marks", marks(night),
+		"current", current(night, v), "battery", battery(&v->battery), "marks", marks(night),
 		"left_out", text_list(v->left_out.at, v->left_out.n));
 }
 

@@ -96,8 +96,12 @@ static void cost(const struct lull_page *p, const struct lull_finding *f)
 {
 	if (!isfinite(f->cost_mAh_per_day))
 		return;
-	lull_page_itemf(p, "Cost", f->cost_mAh_per_day < 99.5 ? "%.1f mAh a day%s%s" : "%.0f mAh a day%s%s",
-		f->cost_mAh_per_day, f->cost_basis ? ", " : "", f->cost_basis ? f->cost_basis : "");
+	char error[32] = "";
+
+	if (isfinite(f->cost_error_mAh_per_day) && f->cost_error_mAh_per_day > 0)
+		(void)snprintf(error, sizeof error, f->cost_error_mAh_per_day < 9.95 ? " +-%.1f" : " +-%.0f", f->cost_error_mAh_per_day);
+	lull_page_itemf(p, "Cost", f->cost_mAh_per_day < 99.5 ? "%.1f%s mAh a day%s%s" : "%.0f%s mAh a day%s%s",
+		f->cost_mAh_per_day, error, f->cost_basis ? ", " : "", f->cost_basis ? f->cost_basis : "");
 }
 
 /* Sentences under one label, each with its own sign. */

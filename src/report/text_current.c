@@ -8,7 +8,6 @@
 #include <string.h>
 
 #define STEPS_MOST 10 /* shown of the log's steps: the largest */
-#define NODES_MOST 12
 #define DEAD_MOST 6
 
 static void log_line(const struct lull_page *p, const struct lull_when *w, const struct lull_verdict *v)
@@ -26,6 +25,9 @@ static void log_line(const struct lull_page *p, const struct lull_when *w, const
 		c->inverted	       ? "; turned, as told"
 			: v->current.reversed ? "; it pointed the wrong way and was turned"
 					      : "");
+	if (isfinite(v->current.gain))
+		lull_page_itemf(p, "Gain", "the known load read otherwise than told: all readings were multiplied by %.3f (+-%.1f %%)", v->current.gain,
+			196 * v->current.gain_error / fabs(v->current.gain));
 	if (v->current.scale_doubt)
 		lull_page_item(p, "Scale?", v->current.scale_doubt);
 }
@@ -278,35 +280,6 @@ static void steps(const struct lull_page *p, const struct lull_when *w, const st
 	free(order);
 }
 
-static int by_draw(const void *x, const void *y)
-{
-	const double a = (*(const struct lull_node *const *)x)->awake_mA, b = (*(const struct lull_node *const *)y)->awake_mA;
-
-	return (a < b) - (a > b);
-}
-
-static void nodes(const struct lull_page *p, const struct lull_verdict *v)
-{
-	const struct lull_node **order = calloc(v->nodes.n ? v->nodes.n : 1, sizeof *order);
-	size_t n = 0, i;
-
-	if (!order)
-		return;
-	for (i = 0; i < v->nodes.n; i++) {
-		if (isfinite(v->nodes.at[i].awake_mA))
-			order[n++] = &v->nodes.at[i];
-	}
-	qsort(order, n, sizeof *order, by_draw);
-	for (i = 0; i < n && i < NODES_MOST; i++)
-		lull_page_itemf(p, i ? "" : "Nodes", "%s %.0f mA +-%.0f", order[i]->name, order[i]->awake_mA,
-			isfinite(order[i]->awake_mA_error) ? 1.96 * order[i]->awake_mA_error : 0.0);
-	if (n > NODES_MOST)
-		lull_page_itemf(p, "", "and %zu more, each less", n - NODES_MOST);
-	if (n)
-		lull_page_item(p, "", "(while awake, from when each was; those always awake together cannot be told apart)");
-	free(order);
-}
-
 void lull_text_current(const struct lull_page *p, const struct lull_when *w, const struct lull_verdict *v)
 {
 	const struct lull_current_report *r = &v->current;
@@ -327,7 +300,7 @@ void lull_text_current(const struct lull_page *p, const struct lull_when *w, con
 	average(p, v);
 	complaint(p, v);
 	battery(p, v);
-	nodes(p, v);
+	lull_text_draws(p, w, v);
 	dead(p, w, v);
 	steps(p, w, v);
 }

@@ -13,5 +13,7 @@ void lull_text_current(const struct lull_page *, const struct lull_when *, const
 /* text_chart.c: one row for the current, one for each bus, time from left to right. Told by shapes, not by colour; in ASCII
  * unless the page takes more. */
 void lull_text_chart(const struct lull_page *, const struct lull_when *, const struct lull_verdict *);
+/* text_draws: of each node. */
+void lull_text_draws(const struct lull_page *, const struct lull_when *, const struct lull_verdict *);
 
 #endif

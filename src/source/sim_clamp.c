@@ -240,16 +240,17 @@ void sim_clamp_truth(struct sim_world *w)
 			break;
 		case LULL_HELD_AWAKE:
 			if (alone)
-				f->cost_mAh_per_day = c->held_mAs / night_s * 24;
+				/* of a day parked: what else ran on after the key is none of it */
+				f->cost_mAh_per_day = sim_charge(w, w->settle + (w->end - w->settle) / 3, w->end) / night_s * 36;
 			break;
 		case LULL_LATE_TO_SLEEP:
 			if (alone)
-				f->cost_mAh_per_day = 3 * c->late_mAs / 3600;
+				f->cost_mAh_per_day = 3 * sim_charge(w, w->settle + (int64_t)(1e9 * w->limit_s), w->end) / 3600;
 			break;
 		case LULL_WOKEN_AGAIN:
 		case LULL_WOKEN_FROM_OUTSIDE:
 			if (alone)
-				f->cost_mAh_per_day = c->woken_mAs / night_s * 24;
+				f->cost_mAh_per_day = sim_charge(w, w->slept, w->end) / night_s * 24;
 			break;
 		case LULL_TOO_EARLY:
 		case LULL_PULSES_WHILE_QUIET:

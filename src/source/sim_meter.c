@@ -5,12 +5,15 @@
 #include <source/sim_world.h>
 
 /* Capacitors charge when something wakes: far above its draw, for some ten milliseconds. */
-static double inrush(struct sim_clamp *c, double bus_mA, int64_t t)
+static double inrush(struct sim_world *w, double bus_mA, int64_t t)
 {
+	struct sim_clamp *c = &w->clamp;
+
 	if (bus_mA > c->bus_before_mA + 50) {
 		c->spike_mA = (bus_mA - c->bus_before_mA) * sim_uniform(c->rng, 1, 4);
 		c->spike_tau = sim_log_ns(c->rng, 0.005, 0.06);
 		c->spike_at = t - sim_ns(c->rng, 0, 1e-9 * (double)c->step);
+		sim_charge_add(w, c->spike_at, c->spike_mA * 1e-9 * (double)c->spike_tau);
 	}
 	c->bus_before_mA = bus_mA;
 	if (c->spike_mA <= 0)
@@ -71,20 +74,6 @@ static void count_steps(struct sim_world *w, double bus_mA, int64_t t)
 	truth->last_rise_s = 1e-9 * (double)c->candidate_at;
 	if (isnan(truth->first_rise_s))
 		truth->first_rise_s = truth->last_rise_s;
-}
-
-static void add_up(struct sim_world *w, double bus_mA, int64_t t)
-{
-	struct sim_clamp *c = &w->clamp;
-	double mAs = (bus_mA + c->base_mA - w->night->truth.clamp.quiet_mA) * 1e-9 * (double)c->step;
-
-	if (w->key || t < w->settle || t > w->end)
-		return;
-	c->held_mAs += mAs;
-	if (t > w->settle + (int64_t)(1e9 * w->limit_s))
-		c->late_mAs += mAs;
-	if (t > w->slept)
-		c->woken_mAs += mAs;
 }
 
 static double reading_mV(struct sim_world *w, double mA, double share)
@@ -161,9 +150,8 @@ void sim_meter_until(struct sim_world *w, int64_t until)
 		int64_t t = c->next;
 		bool lost = c->lost && t >= c->lost_at, written = is_written(c, t);
 		double share = (double)(t - c->start) / (double)(c->stop - c->start), bus_mA = sim_current_bus(w, t);
-		double mA = bus_mA + sim_current_other(w, t) + inrush(c, bus_mA, t), mV = reading_mV(w, mA, share);
+		double mA = bus_mA + sim_current_other(w, t) + inrush(w, bus_mA, t), mV = reading_mV(w, mA, share);
 
-		add_up(w, bus_mA, t);
 		if (!lost)
 			count_steps(w, bus_mA, t);
 		if (lost && c->lost_why == LULL_DEAD_ENDED)

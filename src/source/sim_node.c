@@ -38,6 +38,7 @@ void sim_node_wake(struct sim_world *w, unsigned node, enum sim_cause cause)
 		sim_node_at(w, node, SIM_EV_CTRL, begin + (int64_t)((double)n->ctrl_ns * stretch));
 	sim_node_at(w, node, SIM_EV_APP, begin + (int64_t)((double)n->app_ns * stretch) + sim_ns(w->run, 0, 0.001));
 	n->state = SIM_BOOT;
+	sim_current_run(w, n);
 	n->draws_from = later(w->now, begin + (int64_t)((double)n->app_ns * stretch) - LULL_SEC);
 	n->cause = cause;
 	n->active_wakeup = cause == SIM_BY_ITSELF;
@@ -126,6 +127,7 @@ void sim_node_resume(struct sim_world *w, unsigned node)
 	sim_node_cancel(w, node, SIM_EV_IDLE);
 	sim_node_cancel(w, node, SIM_EV_OFF);
 	n->state = SIM_RUN;
+	sim_current_run(w, n);
 	sim_msg_start_all(w, node, SIM_START_AGAIN);
 }
 
@@ -327,6 +329,7 @@ void sim_node_warm_start(struct sim_world *w)
 		controller(w, n, true);
 		n->state = SIM_RUN;
 		n->cause = SIM_BY_LINE;
+		sim_current_run(w, n);
 
 		/* It has been running for a while: its timers are somewhere in their periods. */
 		int64_t since = -sim_ns(w->run, 5, 100);

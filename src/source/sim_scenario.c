@@ -62,7 +62,11 @@
 	X("free-running-alias", "a strictly periodic waker, and a log that fits one period off as well", sim_make_free_running) \
 	X("charger", "a charger tops up now and then", sim_make_charger) \
 	X("relay-drops", "retained power and relays drop up to an hour after the key", sim_make_relay_drops) \
-	X("battery-sensor", "the battery sensor wakes the bus once or twice", sim_make_battery_sensor)
+	X("battery-sensor", "the battery sensor wakes the bus once or twice", sim_make_battery_sensor) \
+	X("stops-apart", "woken again and again, and each time other nodes go on for a while", sim_make_stops_apart) \
+	X("one-runs-on", "woken again and again, and one node often runs on alone", sim_make_one_runs_on) \
+	X("never-apart", "as before, but two nodes start and stop together each time", sim_make_never_apart) \
+	X("silent-draw", "as before, and some nodes draw on when they have fallen silent", sim_make_silent_draw)
 
 #define TOLD(name, about, make) { name, about, false },
 #define TOLD_CURRENT(name, about, make) { name, about, true },

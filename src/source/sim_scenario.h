@@ -55,6 +55,9 @@ void sim_truth_good(struct sim_world *);
 /* A car as the scenario needs it, with all else left to chance. */
 struct sim_car sim_car_any(struct sim_world *, bool may_be_managed);
 
+/* A waker that has nothing to do with doors and keys, so that deliberate wakes begin with somebody else. */
+unsigned sim_choose_waker(struct sim_world *, unsigned bus, const unsigned *except, unsigned excepted);
+
 /* --- scenarios by kind --- */
 int sim_make_one_node_holds(struct sim_world *);
 int sim_make_nm_asks(struct sim_world *);
@@ -117,5 +120,10 @@ int sim_make_free_running(struct sim_world *);
 int sim_make_charger(struct sim_world *);
 int sim_make_relay_drops(struct sim_world *);
 int sim_make_battery_sensor(struct sim_world *);
+
+int sim_make_stops_apart(struct sim_world *);
+int sim_make_one_runs_on(struct sim_world *);
+int sim_make_never_apart(struct sim_world *);
+int sim_make_silent_draw(struct sim_world *);
 
 #endif

@@ -41,8 +41,7 @@ static void when(struct sim_world *w, struct wakes *wakes, unsigned least, int64
 	w->night->truth.wakes = n;
 }
 
-/* A waker that has nothing to do with doors and keys, so that deliberate wakes begin with somebody else. */
-static unsigned choose_waker(struct sim_world *w, unsigned bus, const unsigned *except, unsigned excepted)
+unsigned sim_choose_waker(struct sim_world *w, unsigned bus, const unsigned *except, unsigned excepted)
 {
 	unsigned waker = sim_car_choose(w, bus, except, excepted), body[3] = { waker, waker, waker };
 	bool any = false;
@@ -80,7 +79,7 @@ static int woken(struct sim_world *w, const struct sim_car *car, const struct si
 	int error;
 
 	sim_car_add(w, car);
-	waker = choose_waker(w, 0, NULL, 0);
+	waker = sim_choose_waker(w, 0, NULL, 0);
 	error = sim_evening(w, evening);
 	sim_end(w, 4, 10);
 	when(w, &wakes, 3, 0);
@@ -151,8 +150,8 @@ int sim_make_wakes_two_nodes(struct sim_world *w)
 	int error;
 
 	sim_car_add(w, &car);
-	waker[0] = choose_waker(w, 0, NULL, 0);
-	waker[1] = choose_waker(w, 0, waker, 1);
+	waker[0] = sim_choose_waker(w, 0, NULL, 0);
+	waker[1] = sim_choose_waker(w, 0, waker, 1);
 	error = sim_evening(w, &any_evening);
 	sim_end(w, 5, 10);
 	when(w, &wakes, 8, 0);
@@ -283,7 +282,7 @@ static int through_gateway(struct sim_world *w, unsigned bus)
 	int half[2], error;
 
 	join_buses(w, half);
-	waker = choose_waker(w, bus, NULL, 0);
+	waker = sim_choose_waker(w, bus, NULL, 0);
 	error = sim_evening(w, &evening);
 	sim_end(w, 4, 10);
 	when(w, &wakes, 3, 0);
@@ -341,8 +340,8 @@ int sim_make_wakes_copied(struct sim_world *w)
 	car.seen_alone = false;
 	car.always_acks = true;
 	sim_car_add(w, &car);
-	waker[0] = choose_waker(w, 0, NULL, 0);
-	waker[1] = choose_waker(w, 0, waker, 1);
+	waker[0] = sim_choose_waker(w, 0, NULL, 0);
+	waker[1] = sim_choose_waker(w, 0, waker, 1);
 	w->node[waker[1]].app_ns = w->node[waker[0]].app_ns;
 	w->node[waker[1]].ctrl_ns = w->node[waker[0]].ctrl_ns;
 	w->node[waker[1]].lead_ns = w->node[waker[0]].lead_ns;

@@ -113,6 +113,7 @@ struct sim_node {
 	double tick_ns; /* of its software timer; 0: any period comes out exactly */
 	double ppm_start, ppm_drift, tau_s;
 	double mA_run, mA_mute;
+	double mA_varies; /* from run to run, as a share; 0: it does not */
 	bool sleeps_alone; /* draws nothing soon after its own last frame, whatever the bus does; else after the bus's */
 	int64_t tail_ns; /* how soon */
 	double mA_doze;
@@ -126,6 +127,7 @@ struct sim_node {
 	int64_t run_until;
 	double ppm;
 	int64_t muted; /* when it fell silent */
+	double mA_share; /* of mA_run and mA_mute, in this run */
 	int64_t draws_from; /* booting: a second before its first frame at the earliest */
 	unsigned tec; /* transmit error counter */
 	enum sim_nm_state nm_state;
@@ -239,6 +241,7 @@ struct sim_clamp {
 	enum sim_zeros zeros;
 	double quiet_mA;
 	double drift_most_mA; /* of the zero, over the night; 0: as it comes */
+	bool all_sleep_alone; /* who does not send draws nothing */
 	bool late; /* the log begins when the car is asleep, and ends early: free-running */
 	bool lost;
 	enum lull_dead_why lost_why;
@@ -272,7 +275,8 @@ struct sim_clamp {
 	double level_mA, candidate_mA;
 	double nodes_mA, candidate_nodes_mA; /* of that without the key */
 	int64_t candidate_at;
-	double held_mAs, woken_mAs, late_mAs;
+	size_t charged; /* which of the truth's charges is under way */
+	int64_t charged_to;
 };
 
 struct sim_world {
@@ -380,6 +384,11 @@ void sim_draw(struct sim_world *, int64_t from, int64_t to, double mA);
 void sim_current_turns(struct sim_world *); /* after the last sim_draw() */
 double sim_current_bus(const struct sim_world *, int64_t t); /* nodes and key, mA */
 double sim_current_other(struct sim_world *, int64_t t); /* the rest; t never goes back */
+void sim_current_run(struct sim_world *, struct sim_node *); /* a run of the node begins */
+/* Into the truth's charge, key-on times left out. */
+void sim_charge_until(struct sim_world *, int64_t t);
+void sim_charge_add(struct sim_world *, int64_t t, double mAs);
+double sim_charge(const struct sim_world *, int64_t from, int64_t to); /* mAs */
 double sim_current_quiet(const struct sim_world *); /* all asleep, nothing retained */
 
 /* sim_clamp: how the clamp hangs, and what its user knows of it. */

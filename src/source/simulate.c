@@ -176,6 +176,7 @@ void sim_run(struct sim_world *w)
 			break;
 		if (w->clamp.wanted && w->clamp.next <= t)
 			sim_meter_until(w, t);
+		sim_charge_until(w, t);
 		w->now = t;
 		if (ending) {
 			sim_bus_end(w, ending);
@@ -189,6 +190,7 @@ void sim_run(struct sim_world *w)
 	}
 	if (!w->error)
 		sim_meter_until(w, INT64_MAX);
+	sim_charge_until(w, w->end);
 	if (!w->error)
 		sim_adapter_flush(w);
 }
@@ -269,8 +271,10 @@ static int tell_nodes(const struct sim_world *w, struct lull_truth *truth)
 
 		memcpy(t->name, n->name, sizeof t->name);
 		memcpy(t->bus, w->bus[n->bus].name, sizeof t->bus);
-		t->awake_mA = n->mA_run;
-		t->silent_mA = n->sleeps_alone ? 0 : n->mA_mute;
+		t->keyed = n->ignition;
+		double asleep = n->always_acks ? n->mA_doze : 0;
+		t->awake_mA = n->mA_run - asleep;
+		t->silent_mA = n->sleeps_alone ? 0 : n->mA_mute - asleep;
 		t->ids = calloc(n->msg_count ? n->msg_count : 1, sizeof *t->ids);
 		if (!t->ids)
 			return -ENOMEM;
@@ -325,6 +329,13 @@ int lull_sim_run(const struct lull_sim_options *options, const struct lull_sim_s
 	error = sim_clamp_make(w);
 	if (error)
 		goto out;
+	if (w->clamp.wanted) {
+		night->truth.charge_count = (size_t)(w->end / LULL_TRUTH_CHARGE) + 1;
+		night->truth.charge_mAs = calloc(night->truth.charge_count, sizeof *night->truth.charge_mAs);
+		error = night->truth.charge_mAs ? 0 : -ENOMEM;
+		if (error)
+			goto out;
+	}
 	night->bus_count = w->buses;
 	for (unsigned i = 0; i < w->buses; i++)
 		memcpy(night->bus_name[i], w->bus[i].name, sizeof night->bus_name[i]);
@@ -358,6 +369,7 @@ void lull_sim_clear(struct lull_sim_night *night)
 		free(night->truth.nodes[i].ids);
 	free(night->truth.nodes);
 	free(night->truth.pulls);
+	free(night->truth.charge_mAs);
 	free(night->marks.at);
 	free(night->coverage.at);
 	free(night->profile);

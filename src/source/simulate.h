@@ -29,7 +29,8 @@ struct lull_truth_node {
 	char bus[LULL_BUS_NAME];
 	uint32_t *ids;
 	size_t id_count;
-	double awake_mA; /* while it sends */
+	double awake_mA; /* while it sends, over what it draws asleep; the mean of its runs */
+	bool keyed; /* off without the key */
 	double silent_mA; /* awake after its last frame, as long as the bus is awake */
 };
 /* Of the clamp's log. Recording time of a sample is start_s + tau (1 + drift_ppm 1e-6), tau from the first sample. */
@@ -56,6 +57,7 @@ struct lull_truth_pull {
 	char node[LULL_NODE_NAME]; /* "" several, or none: a circuit, a splice */
 	bool ends_it; /* it, or a node behind it, is what kept the bus awake, alone */
 };
+#define LULL_TRUTH_CHARGE (LULL_SEC / 5)
 struct lull_truth {
 	const char *scenario;
 	uint64_t seed;
@@ -70,6 +72,10 @@ struct lull_truth {
 	double limit_mA;
 	struct lull_truth_clamp clamp;
 	unsigned wakes; /* after the first sleep, by nodes */
+	/* What the nodes have drawn above all of them asleep, from the start to (i + 1) LULL_TRUTH_CHARGE of true time. */
+	double *charge_mAs;
+	size_t charge_count;
+	char pair[2][LULL_NODE_NAME]; /* two that are only ever awake together; "" none */
 };
 
 /* One current sample of the clamp's log, on the clamp's own clock: seconds as written (lull_clamp.first_s + tau), in a

@@ -100,15 +100,97 @@ static const struct lull_truth_node *node_behind(const struct lull_sim_night *si
 	return first < 0 ? NULL : &sim->truth.nodes[first];
 }
 
+static bool holds(const struct lull_sim_night *sim, const struct lull_verdict *v, const struct lull_inseparable *set, const char *name)
+{
+	for (size_t i = 0; i < set->n; i++) {
+		const struct lull_truth_node *t = node_behind(sim, &v->nodes.at[set->nodes[i]]);
+
+		if (t && strcmp(t->name, name) == 0)
+			return true;
+	}
+	return false;
+}
+
+/* Nodes that this night cannot separate: their sum, and whether a pair that never was apart is among them. */
+static bool score_sets(const struct lull_sim_night *sim, const struct lull_verdict *v, struct clamp_score *score)
+{
+	const struct lull_truth *truth = &sim->truth;
+	bool all = true, paired = false, figure = false;
+	unsigned seen = 0;
+
+	for (size_t i = 0; i < v->current.inseparable.n; i++) {
+		const struct lull_inseparable *set = &v->current.inseparable.at[i];
+		double sum = 0;
+		bool known = true;
+
+		paired |= truth->pair[0][0] && holds(sim, v, set, truth->pair[0]) && holds(sim, v, set, truth->pair[1]);
+		for (size_t k = 0; k < set->n; k++) {
+			const struct lull_truth_node *t = node_behind(sim, &v->nodes.at[set->nodes[k]]);
+
+			known &= t != NULL;
+			/* one node may be known by several names here */
+			for (size_t j = 0; t && j < k; j++)
+				if (node_behind(sim, &v->nodes.at[set->nodes[j]]) == t)
+					t = NULL;
+			sum += t ? t->awake_mA - t->silent_mA : 0;
+		}
+		for (size_t k = 0; set->whole && k < truth->node_count; k++) {
+			const struct lull_truth_node *t = &truth->nodes[k];
+
+			if (t->keyed || (set->bus != LULL_BUS_ALL && strcmp(t->bus, sim->bus_name[set->bus]) != 0))
+				continue;
+			sum += t->silent_mA;
+			/* what is not seen to start and stop is in the rest, and nobody knows how often */
+			bool told = holds(sim, v, set, t->name);
+			for (size_t j = 0; j < v->nodes.n && !told; j++)
+				told = isfinite(v->nodes.at[j].stop_mA) && node_behind(sim, &v->nodes.at[j]) == t;
+			known &= told;
+		}
+		/* who answers a tester may do so half asleep */
+		if (!known || !isfinite(set->mA) || strncmp(truth->scenario, "dongle", 6) == 0)
+			continue;
+
+		bool good = fabs(sum - set->mA) <= TWO_SIDED * set->mA_error;
+
+		count(&score->together, good);
+		all &= good;
+		if (verbose && !good)
+			printf("    %zu nodes%s together %.1f +- %.1f mA, truly %.1f\n", set->n, set->whole ? " and the silent" : "",
+				set->mA, TWO_SIDED * set->mA_error, sum);
+	}
+	for (size_t i = 0; i < v->nodes.n; i++) {
+		const struct lull_truth_node *t = node_behind(sim, &v->nodes.at[i]);
+		bool either = t && truth->pair[0][0] && (!strcmp(t->name, truth->pair[0]) || !strcmp(t->name, truth->pair[1]));
+
+		seen += either;
+		figure |= either && isfinite(v->nodes.at[i].stop_mA);
+	}
+	/* where both are seen as nodes of their own and the clocks are lined up */
+	if (seen == 2 && v->current.lineup.paired && isfinite(v->current.quiet_mA))
+		count(&score->pair, paired && !figure);
+	return all;
+}
+
 static bool score_nodes(const struct lull_sim_night *sim, const struct lull_verdict *v, struct clamp_score *score)
 {
 	bool all = true;
 
 	for (size_t i = 0; i < v->nodes.n; i++) {
 		const struct lull_node *node = &v->nodes.at[i];
-		const struct lull_truth_node *t = isfinite(node->awake_mA) ? node_behind(sim, node) : NULL;
+		const struct lull_truth_node *t = isfinite(node->stop_mA) ? node_behind(sim, node) : NULL;
 
 		if (!t)
+			continue;
+
+		bool falls = fabs(node->stop_mA - (t->awake_mA - t->silent_mA)) <= TWO_SIDED * node->stop_mA_error;
+
+		count(&score->stop, falls);
+		all &= falls;
+		score->half_mA += TWO_SIDED * node->stop_mA_error;
+		if (verbose && !falls)
+			printf("    node %s: stops %.1f +- %.1f mA, truly %.1f - %.1f\n", node->name, node->stop_mA,
+				TWO_SIDED * node->stop_mA_error, t->awake_mA, t->silent_mA);
+		if (!isfinite(node->awake_mA))
 			continue;
 
 		bool good = fabs(node->awake_mA - t->awake_mA) <= TWO_SIDED * node->awake_mA_error;
@@ -119,7 +201,7 @@ static bool score_nodes(const struct lull_sim_night *sim, const struct lull_verd
 			printf("    node %s: %.1f +- %.1f mA, truly %.1f (silent %.1f)\n", node->name, node->awake_mA,
 				TWO_SIDED * node->awake_mA_error, t->awake_mA, t->silent_mA);
 	}
-	return all;
+	return all & score_sets(sim, v, score);
 }
 
 static bool score_lost(const struct lull_truth_clamp *t, const struct lull_current_report *r, struct clamp_score *score)
@@ -147,18 +229,54 @@ static void score_costs(const struct lull_sim_night *sim, const struct lull_verd
 			if (t->code != v->findings.at[k].code || !isfinite(t->cost_mAh_per_day) || !isfinite(cost))
 				continue;
 
-			/* a level is no better than its zero, and a car that never slept has shown no quiet level */
-			double margin = t->code == LULL_HELD_AWAKE ? 24 * truth->limit_mA : 24;
-			if (!isfinite(sim->clamp.zero_before_mA) && t->code == LULL_HELD_AWAKE)
-				margin += 24 * 140;
-
-			bool good = fabs(cost - t->cost_mAh_per_day) <= 0.2 * t->cost_mAh_per_day + margin;
+			bool good = fabs(cost - t->cost_mAh_per_day) <= v->findings.at[k].cost_error_mAh_per_day;
 
 			count(&score->cost, good);
 			if (verbose && !good)
-				printf("    %s seed %llu: %s costs %.0f mAh a day, truly %.0f\n", truth->scenario,
-					(unsigned long long)truth->seed, lull_code_name(t->code), cost, t->cost_mAh_per_day);
+				printf("    %s seed %llu: %s costs %.0f +- %.0f mAh a day, truly %.0f\n", truth->scenario,
+					(unsigned long long)truth->seed, lull_code_name(t->code), cost,
+					v->findings.at[k].cost_error_mAh_per_day, t->cost_mAh_per_day);
 		}
+}
+
+static double true_charge(const struct lull_truth *t, lull_time at)
+{
+	if (at < 0 || !t->charge_count)
+		return 0;
+	size_t i = (size_t)(at / LULL_TRUTH_CHARGE);
+
+	return t->charge_mAs[i < t->charge_count ? i : t->charge_count - 1];
+}
+
+/* Of wakes that began and ended in the night, as far as the clock of the capture is the true one. */
+static void score_charges(const struct lull_sim_night *sim, const struct lull_verdict *v, struct clamp_score *score)
+{
+	for (size_t i = 0; i < v->spells.n; i++) {
+		const struct lull_spell *s = &v->spells.at[i];
+
+		if (!isfinite(s->charge_mAs) || s->kind != LULL_SPELL_WAKE || s->lone || strcmp(sim->truth.scenario, "clock-steps") == 0)
+			continue;
+		/* what the other bus drew at the same time, nobody can tell apart */
+		lull_time from = s->from, to = s->to;
+		for (size_t k = 0; k < v->spells.n; k++) {
+			const struct lull_spell *other = &v->spells.at[k];
+
+			if (other->bus != s->bus && other->from <= to && other->to >= from) {
+				from = other->from < from ? other->from : from;
+				to = other->to > to ? other->to : to;
+			}
+		}
+		double truth = true_charge(&sim->truth, to + 5 * LULL_SEC) - true_charge(&sim->truth, from - 2 * LULL_SEC);
+		bool good = fabs(s->charge_mAs - truth) <= s->charge_error_mAs;
+
+		count(&score->charge, good);
+		if (truth > 0)
+			score->charge_share += s->charge_error_mAs / truth;
+		if (verbose && !good)
+			printf("    %s seed %llu: spell at %.0f for %.1f s drew %.0f +- %.0f mAs, truly %.0f\n", sim->truth.scenario,
+				(unsigned long long)sim->truth.seed, lull_seconds(s->from), lull_seconds(s->to - s->from), s->charge_mAs,
+				s->charge_error_mAs, truth);
+	}
 }
 
 static void describe_current(const struct lull_sim_night *sim, const struct lull_verdict *v)
@@ -204,6 +322,7 @@ static void score_night(const struct lull_sim_night *sim, const struct lull_verd
 	if (!score_nodes(sim, v, score) && verbose)
 		printf("    (nodes of %s seed %llu)\n", truth->scenario, (unsigned long long)truth->seed);
 	score_costs(sim, v, score);
+	score_charges(sim, v, score);
 }
 
 /* --- the log of one night beside the bus of another --- */

@@ -27,6 +27,12 @@ static void add(struct clamp_score *to, const struct clamp_score *s)
 	join(&to->quiet_band, s->quiet_band);
 	to->quiet_missing += s->quiet_missing;
 	join(&to->node, s->node);
+	join(&to->stop, s->stop);
+	join(&to->together, s->together);
+	join(&to->pair, s->pair);
+	to->half_mA += s->half_mA;
+	join(&to->charge, s->charge);
+	to->charge_share += s->charge_share;
 	join(&to->sign, s->sign);
 	join(&to->lost, s->lost);
 	join(&to->cost, s->cost);
@@ -100,7 +106,7 @@ bool clamp_report(const struct clamp_table *tables, unsigned long jobs, bool die
 	print_row("all", &all);
 	printf("\naligned: of nights with three steps that the bus shows, a rise among them; wrongly: paired at 0.5 or more and far off, or by a guess; zeroed: quiet\n"
 	       "level within 3 mA with a zero before and after; in band: else, within its own; no lvl: none told though it was there; node:\n"
-	       "within its 95 %%; cost: within a fifth or 1 mA on average; lost: told, and when.\n\n");
+	       "within its 95 %%; cost: within its band; lost: told, and when.\n\n");
 
 	bool good[] = {
 		reaches("right findings", (struct share){ all.nights, all.right }, 95, 100),
@@ -112,14 +118,22 @@ bool clamp_report(const struct clamp_table *tables, unsigned long jobs, bool die
 		reaches("quiet level within 3 mA, zero before and after", all.quiet_zeroed, 95, 100),
 		reaches("quiet level within its band, else", all.quiet_band, 90, 99),
 		reaches("node's draw within its 95 %", all.node, 90, 99),
+		reaches("fall at a node's stop within its 95 %", all.stop, 90, 99),
+		reaches("sum of nodes never apart within its 95 %", all.together, 90, 100),
+		reaches("charge of a spell within its 95 %", all.charge, 90, 100),
+		reaches("cost of a finding within its 95 %", all.cost, 90, 100),
+		reaches("pairs never apart told as such", all.pair, 95, 100),
 		reaches("direction of the clamp", all.sign, 95, 100),
 		reaches("lost logs told", all.lost, 95, 100),
 	};
 
-	(void)reaches("(cost within a fifth)", all.cost, 0, 100);
 	(void)reaches("(of these with three rises: aligned)", all.rises, 0, 100);
 	(void)reaches("(three steps, all falls: paired within 3 s or two samples)", all.falls, 0, 100);
 	printf("(paired at all: %u of the %u nights with three steps, a rise among them)\n", all.paired, all.aligned.n);
+	if (all.stop.n)
+		printf("(half width of the band of a node's fall: %.1f mA on average)\n", all.half_mA / all.stop.n);
+	if (all.charge.n)
+		printf("(half width of the band of a spell's charge: %.0f %% of it on average)\n", 100 * all.charge_share / all.charge.n);
 	if (all.early)
 		printf("(pairings put the log %.2f s too early on average, where that is under 3 s)\n", all.early_s / all.early);
 	for (size_t i = 0; i < sizeof good / sizeof *good; i++) {

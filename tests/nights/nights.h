@@ -107,7 +107,14 @@ struct clamp_score {
 	unsigned quiet_missing;
 	double early_s; /* sum over pairings within some seconds: how much earlier than truly they put the log */
 	unsigned early;
-	struct share node, sign, lost, cost;
+	struct share node; /* a node's draw within its band; */
+	struct share stop; /* what the current falls by when it stops; */
+	struct share together; /* what nodes that cannot be separated draw together; */
+	struct share pair; /* two that never were apart are named so, and neither gets a figure */
+	double half_mA; /* sum over the bands of stop */
+	struct share charge; /* a spell's within its band */
+	double charge_share; /* sum over these of half width by charge */
+	struct share sign, lost, cost;
 	unsigned long long samples;
 };
 struct clamp_table {
