@@ -155,4 +155,35 @@ read -r judged shown size ids spells < <("$B/bench/big_night")
 say "judging a night of $ids IDs, $spells spells, 1.8 M samples" "$judged" "s of processor"
 say "its HTML report (aim: under 2 s)" "$shown" "s of processor"
 say "size of that (aim: under 3 MB)" "$(awk -v n="$size" 'BEGIN { printf "%.2f", n / 1e6 }')" MB
+# The live view with three phones on it, for 20 s: processor time of its process. A recorder that is none answers.
+page_cost() {
+	local player view link i phones=()
+	/usr/bin/python3 - "$data/control" "$data/none.lull" <<'END' &
+import sys, time
+sys.path.insert(0, "tests/browser")
+from recorder import Recorder
+Recorder(sys.argv[1], sys.argv[2]).start()
+time.sleep(60)
+END
+	player=$!
+	rm -f "$data/link"
+	"$B/lull" view --socket "$data/control" --link-file "$data/link" >/dev/null 2>&1 &
+	view=$!
+	for i in 1 2 3; do
+		for _ in $(seq 100); do [ -s "$data/link" ] && [ "$(cat "$data/link")" != "${link:-}" ] && break || sleep 0.1; done
+		link=$(cat "$data/link")
+		curl -s -o /dev/null -c "$data/jar$i" "$link"
+		curl -s -N -b "$data/jar$i" "${link%%/\?*}/live" >"$data/news$i" &
+		phones+=($!)
+	done
+	sleep 20
+	awk '{ printf "%.4f\n", $1 / 1e9 }' "/proc/$view/schedstat"
+	kill "${phones[@]}" $view $player
+	wait "${phones[@]}" $view $player 2>/dev/null
+	[ "$(grep -c '^data: {"format":"lull.status"' "$data/news3")" -ge 15 ] || echo "bench: the phones heard nothing" >&2
+	rm -f "$data"/jar? "$data"/news? "$data/link" "$data/control"
+}
+if command -v curl >/dev/null && /usr/bin/python3 -c '' 2>/dev/null; then
+	say "the live view, three phones for 20 s" "$(page_cost)" "s of processor"
+fi
 rm -f "$data"/{slice.pcap,slice.lull,time,out,err,few,many}
