@@ -10,6 +10,7 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/stat.h>
 #include <unistd.h>
 
 #define PAGE 4096
@@ -59,8 +60,13 @@ static int on_commit(void *ctx, sqlite3 *db, const char *name, int pages)
 	int more = pages - journal->wal_pages;
 
 	if (more < 0) {
-		/* It was begun anew: its pages had gone into the file. */
-		journal->written += (uint64_t)journal->wal_pages * PAGE;
+		struct stat st;
+		uint64_t most = (uint64_t)journal->wal_pages;
+
+		/* It was begun anew: its pages had gone into the file, each of them once. */
+		if (!stat(journal->path, &st) && (uint64_t)st.st_size / PAGE < most)
+			most = (uint64_t)st.st_size / PAGE;
+		journal->written += most * PAGE;
 		more = pages;
 	}
 	journal->written += (uint64_t)more * (PAGE + 24);
