@@ -41,7 +41,8 @@ void case_suspect(struct lull_case *c, struct lull_finding *f, int node, enum lu
 		c->oom = true;
 		return;
 	}
-	memcpy(s.ids, n->ids, n->id_count * sizeof *s.ids);
+	if (n->id_count)
+		memcpy(s.ids, n->ids, n->id_count * sizeof *s.ids);
 	f->suspects.at = room;
 	f->suspects.at[f->suspects.n++] = s;
 }

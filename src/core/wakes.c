@@ -184,7 +184,8 @@ static void find_day(struct lull_case *c, const struct look *look, const size_t 
 		int64_t utc = lull_night_utc(c->night, c->v->spells.at[look[member[i]].spell].from);
 		if (utc == INT64_MIN)
 			return;
-		room[i] = fmod((double)(utc / LULL_SEC), day);
+		int64_t second = utc / LULL_SEC % 86400;
+		room[i] = (double)second;
 	}
 	qsort(room, n, sizeof *room, by_value);
 	double widest = room[0] + day - room[n - 1];
@@ -345,6 +346,8 @@ void case_wake_groups(struct lull_case *c)
 		for (size_t k = i; k < n; k++)
 			if (c->v->spells.at[look[k].spell].group < 0 && alike(c, &look[i], &look[k]))
 				member[members++] = k;
+		if (!members)
+			continue;
 		CASE_PUSH(c, c->v->wakes, make_group(c, look, member, members, room));
 		for (size_t k = 0; k < members && c->v->wakes.n > before; k++)
 			c->v->spells.at[look[member[k]].spell].group = (int)before;

@@ -66,11 +66,9 @@ static void two_kinds(void **state)
 /* Current that rises `lead` before the first frame of each wake; deliberate ones behave as the sender's own boot does. */
 static void with_current(struct script *s, double lead, double own, lull_time step, bool known)
 {
-	double t = 0;
 	s->sample_step = step;
 	parks(s, 0, 0);
 	draws(s, 120, 400);
-	t = 120;
 	for (unsigned i = 0; i < 8; i++) {
 		double at = 1000 + 700 * i + 37 * (i % 3), first = at - (i >= 3 ? lead : own);
 		if (i < 3 && !known)
@@ -81,9 +79,8 @@ static void with_current(struct script *s, double lead, double own, lull_time st
 		if (i < 3)
 			marked(s, at - 0.5, LULL_MARK_DOOR);
 	}
-	t = 8000;
-	draws(s, t, 12);
-	covered(s, 0, t, LULL_OBSERVED);
+	draws(s, 8000, 12);
+	covered(s, 0, 8000, LULL_OBSERVED);
 }
 
 /* 0.6 s before the first frame where the same sender's own lead is 0.1 s: somebody else was awake first (trade rule 20). */
