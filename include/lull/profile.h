@@ -43,6 +43,7 @@ struct lull_nm_layout {
 	int64_t repeat_message_ns; /* CanNmRepeatMessageTime */
 	int64_t timeout_ns; /* CanNmTimeoutTime, or OSEK TMax */
 	int64_t wait_sleep_ns; /* CanNmWaitBusSleepTime, or OSEK TWaitBusSleep */
+	bool cycle_told; /* cycle_ns is this car's, not a usual value */
 	bool inferred; /* not told by a profile */
 };
 

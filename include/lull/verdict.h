@@ -32,6 +32,7 @@ enum lull_clue {
 	LULL_CLUE_ONLY_SENDER, /* nobody else was heard after the key */
 	/* keeper, one of several: the weight is the whole list's, shared equally */
 	LULL_CLUE_NM_SEVERAL,
+	LULL_CLUE_NM_HIDDEN, /* may ask unheard, since two others take turns (bus-load reduction) */
 	LULL_CLUE_RING_SEVERAL,
 	LULL_CLUE_LEFT_SEVERAL, /* go on, or stop within a follow-on */
 	LULL_CLUE_PULL_SEVERAL, /* tests ended it with each of them */

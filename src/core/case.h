@@ -140,6 +140,8 @@ void case_next_steps(struct lull_case *, struct lull_finding *);
 
 /* keeper: who kept the bus awake from `from` until `to` (its last frame, or the end of judgement when held). */
 void case_keeper(struct lull_case *, struct lull_finding *, unsigned bus, lull_time from, lull_time to, bool held);
+/* keeper_nm: what network management says of it; false: nothing, or it is not what keeps the bus awake. */
+bool case_keeper_nm(struct lull_case *, struct lull_finding *, const struct nm_family *, lull_time from, lull_time to, bool held);
 /* pulls: unplug tests into v->pulls; nodes that have no name of their own take the one of the test that ended them. */
 void case_pulls(struct lull_case *);
 void case_learned_names(struct lull_case *);

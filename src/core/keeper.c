@@ -16,12 +16,6 @@ static const char *name_of(const struct lull_case *c, int node)
 	return node < 0 ? "an unknown node" : c->v->nodes.at[node].name;
 }
 
-static lull_time cycle_of(const struct lull_case *c, size_t ident)
-{
-	double ms = c->v->ids.at[ident].period_ms;
-	return isfinite(ms) && ms > 0 ? (lull_time)(ms * 1e6) : LULL_SEC;
-}
-
 /* --- a tester on the port --- */
 
 static bool keeper_asks(struct lull_case *c, struct lull_finding *f, unsigned bus, lull_time from, lull_time to)
@@ -50,184 +44,6 @@ static bool keeper_asks(struct lull_case *c, struct lull_finding *f, unsigned bu
 		return true;
 	}
 	return false;
-}
-
-/* --- AUTOSAR --- */
-
-struct asking {
-	size_t ident;
-	lull_time last; /* last NM frame */
-	lull_time cycle;
-};
-
-static int later_first(const void *a, const void *b)
-{
-	const struct asking *x = a, *y = b;
-	return x->last < y->last ? 1 : x->last > y->last ? -1 : 0;
-}
-
-static unsigned doubts_of(const struct nm_family *family)
-{
-	return family->layout.inferred ? LULL_DOUBT_INFERRED : 0;
-}
-
-static bool keeper_manages(struct lull_case *c, struct lull_finding *f, const struct nm_family *family, lull_time from, lull_time to,
-	bool held)
-{
-	struct asking *ask = calloc(family->members.n, sizeof *ask);
-	size_t n = 0;
-	char a[32], b[32];
-	if (!ask) {
-		c->oom = true;
-		return false;
-	}
-	for (size_t i = 0; i < family->members.n; i++) {
-		size_t ident = family->members.at[i].ident;
-		lull_time last = case_last_in(c, ident, from, to);
-		if (last != LULL_NEVER)
-			ask[n++] = (struct asking){ ident, last, cycle_of(c, ident) };
-	}
-	if (n)
-		qsort(ask, n, sizeof *ask, later_first);
-	lull_time cycle = n ? ask[0].cycle : LULL_SEC;
-	/* how long the rest may outlast the last request: timeout and wait-for-sleep, else what is usual */
-	lull_time outlast = family->layout.timeout_ns + family->layout.wait_sleep_ns;
-	outlast = (outlast > 0 ? outlast : 10 * LULL_SEC) + 5 * LULL_SEC;
-	if (!n || (held ? to - ask[0].last > 3 * cycle + LULL_SEC : to - ask[0].last > outlast)) {
-		free(ask);
-		return false; /* not NM is what holds it */
-	}
-	size_t tied = 1;
-	lull_time near = held ? 3 * cycle + LULL_SEC : cycle + cycle / 2;
-	if (!held) {
-		/* another that asked nearly as long would have kept it up nearly as long */
-		lull_time tenth = (ask[0].last - from) / 10;
-		near = tenth > near ? tenth : near;
-	}
-	while (tied < n && ask[0].last - ask[tied].last <= near)
-		tied++;
-	const char *how = family->layout.inferred ? " (the NM frames were recognised by their structure, not by a profile)" : "";
-	if (tied == 1) {
-		int node = c->v->ids.at[ask[0].ident].node;
-		case_accuse(c, f, node, LULL_KEEPER, LULL_CLUE_NM_ALONE, doubts_of(family), 1);
-		if (n > 1)
-			case_evidence(c, f,
-				case_say(c, "%s asks for the network %s: its network-management frames go on for %s after the last other "
-					    "node released%s.",
-					name_of(c, node), held ? "to the end" : "last",
-					span_text((held ? to : ask[0].last) - ask[1].last, a), how));
-		else
-			case_evidence(c, f, case_say(c, "%s alone sends network-management frames%s.", name_of(c, node), how));
-		if (!held)
-			case_evidence(c, f, case_say(c, "The whole bus ends %s after its last request.", span_text(to - ask[0].last, b)));
-	} else {
-		for (size_t i = 0; i < tied; i++)
-			case_accuse(c, f, c->v->ids.at[ask[i].ident].node, LULL_KEEPER, LULL_CLUE_NM_SEVERAL, doubts_of(family), tied);
-		case_evidence(c, f,
-			case_say(c, "%zu nodes ask for the network %s%s: each of them is enough to keep the bus awake.", tied,
-				held ? "to the end" : "until about the same time", how));
-	}
-	free(ask);
-	return true;
-}
-
-/* --- OSEK --- */
-
-/* Since when the node has set sleep indication without a break up to `to`: LULL_NEVER if it is not set then. */
-static lull_time ready_since(const struct lull_case *c, const struct nm_family *family, size_t ident, lull_time from, lull_time to)
-{
-	/* who acknowledges sleep is ready for it, whatever else the message says */
-	uint8_t bit = family->layout.op_sleep_indication | family->layout.op_sleep_acknowledge;
-	const struct lull_id_info *info = &c->v->ids.at[ident];
-	lull_time since = LULL_NEVER;
-	size_t rows = 0;
-	for (size_t i = case_change_from(c, from); i < c->night->changes.n; i++) {
-		const struct lull_change *row = &c->night->changes.at[i];
-		if (row->t > to)
-			break;
-		if (row->bus != info->bus || row->id != info->id || row->t < from || row->len < 2)
-			continue;
-		rows++;
-		if (!(row->byte[1] & bit))
-			since = LULL_NEVER;
-		else if (since == LULL_NEVER)
-			since = row->t;
-	}
-	if (!rows)
-		for (size_t k = 0; k < c->run_count[ident]; k++) {
-			const struct lull_stretch *s = c->run[c->run_at[ident] + k];
-			if (s->first <= to && s->last >= from && s->len >= 2)
-				since = (s->payload_last[1] & bit) ? (s->first > from ? s->first : from) : LULL_NEVER;
-		}
-	return since;
-}
-
-static bool keeper_rings(struct lull_case *c, struct lull_finding *f, const struct nm_family *family, lull_time from, lull_time to, bool held)
-{
-	struct asking *late = calloc(family->members.n, sizeof *late);
-	size_t n = 0, not_ready = 0, heard = 0;
-	char a[32];
-	if (!late) {
-		c->oom = true;
-		return false;
-	}
-	lull_time newest = LULL_NEVER;
-	for (size_t i = 0; i < family->members.n; i++) {
-		lull_time last = case_last_in(c, family->members.at[i].ident, from, to);
-		if (last > newest)
-			newest = last;
-	}
-	for (size_t i = 0; i < family->members.n; i++) {
-		size_t ident = family->members.at[i].ident;
-		lull_time last = case_last_in(c, ident, from, to);
-		if (last == LULL_NEVER || last < newest - 10 * LULL_SEC)
-			continue; /* left the ring before: neither asks nor holds */
-		heard++;
-		lull_time since = ready_since(c, family, ident, from, to);
-		if (since == LULL_NEVER) {
-			since = INT64_MAX;
-			not_ready++;
-		}
-		late[n++] = (struct asking){ ident, since, LULL_SEC };
-	}
-	if (n)
-		qsort(late, n, sizeof *late, later_first);
-	bool usable = n >= 2 && to - newest < (held ? 10 : 15) * LULL_SEC && (held ? not_ready > 0 : true);
-	if (!usable) {
-		free(late);
-		return false;
-	}
-	size_t tied = 1;
-	if (not_ready) {
-		tied = not_ready;
-	} else {
-		lull_time near = (late[0].last - from) / 10;
-		if (near < 3 * LULL_SEC)
-			near = 3 * LULL_SEC; /* one round of the ring and more */
-		while (tied < n && late[0].last - late[tied].last <= near)
-			tied++;
-	}
-	const char *how = family->layout.inferred ? " (the ring was recognised by its structure, not by a profile)" : "";
-	if (tied == 1) {
-		int node = c->v->ids.at[late[0].ident].node;
-		case_accuse(c, f, node, LULL_KEEPER, LULL_CLUE_RING_ALONE, doubts_of(family), 1);
-		if (not_ready)
-			case_evidence(c, f,
-				case_say(c, "In the ring of %zu nodes %s alone does not indicate that it is ready for sleep, while the others do%s.",
-					heard, name_of(c, node), how));
-		else
-			case_evidence(c, f,
-				case_say(c, "In the ring of %zu nodes %s is the last to indicate that it is ready for sleep, %s after the one before%s.",
-					heard, name_of(c, node), span_text(late[0].last - late[1].last, a), how));
-	} else {
-		for (size_t i = 0; i < tied; i++)
-			case_accuse(c, f, c->v->ids.at[late[i].ident].node, LULL_KEEPER, LULL_CLUE_RING_SEVERAL, doubts_of(family), tied);
-		case_evidence(c, f,
-			case_say(c, "In the ring of %zu nodes %zu are not ready for sleep%s: each of them is enough to keep the bus awake.", heard, tied,
-				how));
-	}
-	free(late);
-	return true;
 }
 
 /* --- who is left --- */
@@ -344,10 +160,8 @@ void case_keeper(struct lull_case *c, struct lull_finding *f, unsigned bus, lull
 {
 	const struct nm_family *family = case_family(c, bus);
 	bool decided = keeper_asks(c, f, bus, from, to);
-	if (!decided && family && family->layout.kind == LULL_NM_AUTOSAR)
-		decided = keeper_manages(c, f, family, from, to, held);
-	if (!decided && family && family->layout.kind == LULL_NM_OSEK)
-		decided = keeper_rings(c, f, family, from, to, held);
+	if (!decided && family)
+		decided = case_keeper_nm(c, f, family, from, to, held);
 	if (!decided)
 		keeper_left(c, f, bus, from, to, held);
 	spare_gateways(c, f);

@@ -69,9 +69,11 @@ static bool is_opcode(uint8_t op)
 	return !(op & 0xc8u) && (kind == 1 || kind == 2 || kind == 4);
 }
 
-/* OSEK: destination within the same block, opcodes of the standard. Bytes 0 and 1 of all rows. */
-static bool passes_a_ring(const struct lull_case *c, size_t ident, unsigned low_mask, bool pointed_at[256])
+/* OSEK: destination within the same block, opcodes of the standard. Bytes 0 and 1 of all rows. A ring may still call a member
+ * that has gone: some destination is heard, and of the whole family half. */
+static bool passes_a_ring(const struct lull_case *c, size_t ident, unsigned low_mask, bool pointed_at[256], size_t *answered, size_t *called)
 {
+	size_t heard = 0;
 	for (size_t i = 0; i < c->run_count[ident]; i++) {
 		const struct lull_stretch *s = c->run[c->run_at[ident] + i];
 		if (s->len < 2 || (s->flags & LULL_FRAME_REMOTE))
@@ -82,13 +84,16 @@ static bool passes_a_ring(const struct lull_case *c, size_t ident, unsigned low_
 			if (!is_opcode(payloads[k][1]))
 				return false;
 			int destination = case_ident(c, s->bus, (s->id & ~low_mask) | (payloads[k][0] & low_mask));
+			++*called;
 			if (destination < 0)
-				return false;
+				continue;
+			heard++;
 			if ((size_t)destination != ident)
 				pointed_at[payloads[k][0] & low_mask] = true;
 		}
 	}
-	return true;
+	*answered += heard;
+	return heard > 0;
 }
 
 /* Common period within a fifth, and each ID cyclic (AUTOSAR). */
@@ -121,13 +126,14 @@ static bool try_block(struct lull_case *c, unsigned bus, size_t seed, unsigned k
 	uint32_t base = c->v->ids.at[seed].id & ~low_mask;
 	bool pointed_at[256] = { false }; /* k is at most 8 */
 	struct nm_family family = { .bus = (uint8_t)bus };
+	size_t answered = 0, called = 0;
 
 	for (size_t i = 0; i < c->v->ids.n; i++) {
 		const struct lull_id_info *info = &c->v->ids.at[i];
 		if (info->bus != bus || (info->id & ~low_mask) != base)
 			continue;
 		bool fits = kind == LULL_NM_AUTOSAR ? names_itself(c, i, source_byte, low_mask) :
-						      passes_a_ring(c, i, low_mask, pointed_at);
+						      passes_a_ring(c, i, low_mask, pointed_at, &answered, &called);
 		if (!fits) {
 			drop_family(&family);
 			return false;
@@ -142,7 +148,7 @@ static bool try_block(struct lull_case *c, unsigned bus, size_t seed, unsigned k
 	/* Two that agree can be chance; three on distinct addresses hardly. */
 	size_t needed = kind == LULL_NM_AUTOSAR && k >= 5 ? 2 : 3;
 	if (family.members.n < needed || (kind == LULL_NM_AUTOSAR && !share_a_period(c, &family)) ||
-		(kind == LULL_NM_OSEK && successors * 2 < family.members.n)) {
+		(kind == LULL_NM_OSEK && (successors * 2 < family.members.n || answered * 2 < called))) {
 		drop_family(&family);
 		return false;
 	}

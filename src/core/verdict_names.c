@@ -51,6 +51,8 @@ const char *lull_clue_name(enum lull_clue clue)
 		return "only-sender";
 	case LULL_CLUE_NM_SEVERAL:
 		return "nm-several";
+	case LULL_CLUE_NM_HIDDEN:
+		return "nm-hidden";
 	case LULL_CLUE_RING_SEVERAL:
 		return "ring-several";
 	case LULL_CLUE_LEFT_SEVERAL:

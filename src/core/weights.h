@@ -25,6 +25,7 @@
 	X(LULL_CLUE_LEFT_ALONE, 0.99) \
 	X(LULL_CLUE_ONLY_SENDER, 0.97) \
 	X(LULL_CLUE_NM_SEVERAL, 0.98) \
+	X(LULL_CLUE_NM_HIDDEN, 0.20) /* set: how often there are three is invented */ \
 	X(LULL_CLUE_RING_SEVERAL, 0.95) /* set: too few */ \
 	X(LULL_CLUE_LEFT_SEVERAL, 0.97) \
 	X(LULL_CLUE_PULL_SEVERAL, 0.90) /* set: too few */ \

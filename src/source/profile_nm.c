@@ -72,6 +72,7 @@ void lull_profile_finish_nm(struct profile_reader *r, size_t i)
 	const struct lull_nm_layout *usual = nm->kind == LULL_NM_OSEK ? &osek : &autosar;
 	default_byte(&nm->source_byte, usual->source_byte);
 	default_byte(&nm->control_byte, usual->control_byte);
+	nm->cycle_told = nm->cycle_ns != PROFILE_NOT_SAID;
 	default_time(&nm->cycle_ns, usual->cycle_ns);
 	default_time(&nm->repeat_message_ns, usual->repeat_message_ns);
 	default_time(&nm->timeout_ns, usual->timeout_ns);

@@ -38,18 +38,26 @@ static struct sim_car held_car(struct sim_world *w, enum sim_nm nm)
 	return car;
 }
 
-static int hold(struct sim_world *w, const struct sim_car *car, unsigned keepers, bool decidable)
+enum { KEEPERS_MOST = 3 };
+
+/* `alter` may change the car before the evening, and what happens after it. */
+static int hold_altered(struct sim_world *w, const struct sim_car *car, unsigned keepers, bool decidable, void (*alter)(struct sim_world *),
+	void (*then)(struct sim_world *, unsigned keeper))
 {
 	struct sim_evening evening = { .first = SIM_NOBODY, .known = SIM_KNOWN_SOME };
-	unsigned keeper[2];
+	unsigned keeper[KEEPERS_MOST];
 	int error;
 
 	sim_car_add(w, car);
+	if (alter)
+		alter(w);
 	for (unsigned i = 0; i < keepers; i++)
 		keeper[i] = sim_car_choose(w, 0, keeper, i);
 	error = sim_evening(w, &evening);
+	if (then)
+		then(w, keeper[0]);
 	end_by_rate(w, car->nm == SIM_NM_OWN ? rate_of_nodes(w, keeper, keepers) : sim_car_rate(w, 0));
-	sim_repeats(w, w->settle, w->end - 60 * LULL_SEC);
+	sim_repeats(w, w->settle, w->end);
 	sim_holes(w, w->settle, w->end - 60 * LULL_SEC);
 	for (unsigned i = 0; i < keepers; i++) {
 		int culprit = sim_culprit(w, keeper[i]);
@@ -62,6 +70,11 @@ static int hold(struct sim_world *w, const struct sim_car *car, unsigned keepers
 	if (!w->night->truth.finding_count)
 		sim_truth_good(w);
 	return error;
+}
+
+static int hold(struct sim_world *w, const struct sim_car *car, unsigned keepers, bool decidable)
+{
+	return hold_altered(w, car, keepers, decidable, NULL, NULL);
 }
 
 /* The keeper lets go in the end, but late. */
@@ -114,6 +127,70 @@ int sim_make_ring_holds(struct sim_world *w)
 	struct sim_car car = held_car(w, SIM_NM_OSEK);
 
 	return hold(w, &car, 1, true);
+}
+
+static void in_clusters(struct sim_world *w)
+{
+	w->bus[0].partial = true;
+	for (unsigned i = 0; i < w->nodes; i++) {
+		struct sim_node *n = &w->node[i];
+
+		n->clusters = (uint8_t)(1u << sim_pick(w->plan, 4));
+		if (sim_chance(w->plan, 0.3))
+			n->clusters |= (uint8_t)(1u << sim_pick(w->plan, 4));
+		/* somebody is left to acknowledge, whoever asks */
+		if (n->gateway || i < 2)
+			n->clusters = 0x0f;
+	}
+}
+
+int sim_make_nm_partial(struct sim_world *w)
+{
+	struct sim_car car = held_car(w, SIM_NM_AUTOSAR);
+
+	return hold_altered(w, &car, 1, true, in_clusters, NULL);
+}
+
+static void reduced(struct sim_world *w)
+{
+	w->bus[0].nm_reduction = true;
+}
+
+int sim_make_nm_reduced(struct sim_world *w)
+{
+	struct sim_car car = held_car(w, SIM_NM_AUTOSAR);
+
+	return hold_altered(w, &car, 3, false, reduced, NULL);
+}
+
+int sim_make_nm_coordinated(struct sim_world *w)
+{
+	struct sim_car car = held_car(w, SIM_NM_AUTOSAR);
+	struct sim_evening evening = { .first = SIM_NOBODY, .known = SIM_KNOWN_SOME };
+	unsigned gateway;
+	int error;
+
+	car.gateway = true;
+	sim_car_add(w, &car);
+	gateway = (unsigned)sim_car_gateway(w, 0);
+	error = sim_evening(w, &evening);
+	w->node[gateway].coordinates_from = w->key_off + sim_ns(w->plan, 10, 200);
+	end_by_rate(w, sim_car_rate(w, 0));
+	sim_ask(w, gateway, w->key_off - LULL_SEC / 2, 0);
+	sim_truth(w, LULL_HELD_AWAKE, (int)gateway, LULL_RELAY, false);
+	return error;
+}
+
+static void goes_deaf(struct sim_world *w, unsigned keeper)
+{
+	sim_act(w, w->key_off + sim_ns(w->plan, -10, 120), SIM_ACT_DEAF, (int)keeper, 0);
+}
+
+int sim_make_ring_limp_home(struct sim_world *w)
+{
+	struct sim_car car = held_car(w, SIM_NM_OSEK);
+
+	return hold_altered(w, &car, 1, true, NULL, goes_deaf);
 }
 
 int sim_make_all_follow(struct sim_world *w)

@@ -6,7 +6,28 @@
  * application traffic stops with the network mode; bus sleep follows after the wait. */
 #include <source/sim_world.h>
 
-enum { REPEAT_REQUEST = 0x01, ACTIVE_WAKEUP = 0x10 };
+enum { REPEAT_REQUEST = 0x01, COORDINATOR = 0x08, ACTIVE_WAKEUP = 0x10, PARTIAL = 0x40, CLUSTER_BYTE = 2 };
+
+/* Clusters that some node of the bus asks for. */
+static unsigned asked_clusters(const struct sim_world *w, uint8_t bus)
+{
+	unsigned asked = 0;
+
+	for (unsigned i = 0; i < w->nodes; i++) {
+		const struct sim_node *n = &w->node[i];
+
+		if (n->bus == bus && (n->nm_state == SIM_NM_NORMAL || n->nm_state == SIM_NM_REPEAT) && sim_node_needs(w, n))
+			asked |= n->clusters;
+	}
+	return asked;
+}
+
+bool sim_nm_addressed(const struct sim_world *w, unsigned node)
+{
+	const struct sim_node *n = &w->node[node];
+
+	return !w->bus[n->bus].partial || w->key || (asked_clusters(w, n->bus) & n->clusters);
+}
 
 static struct sim_bus *bus_of(struct sim_world *w, unsigned node)
 {
@@ -110,7 +131,10 @@ static void autosar_ready(struct sim_world *w, unsigned node)
 
 	n->nm_state = SIM_NM_READY;
 	nm_silent(w, node);
-	sim_node_at(w, node, SIM_EV_NM_TIMEOUT, bus_of(w, node)->last_nm + bus_of(w, node)->nm_timeout);
+	if (bus_of(w, node)->partial) /* looks again and again whether its cluster is asked for */
+		sim_node_at(w, node, SIM_EV_NM_TIMEOUT, w->now + bus_of(w, node)->nm_timeout);
+	else
+		sim_node_at(w, node, SIM_EV_NM_TIMEOUT, bus_of(w, node)->last_nm + bus_of(w, node)->nm_timeout);
 }
 
 static void autosar_changed(struct sim_world *w, unsigned node)
@@ -167,8 +191,8 @@ static void autosar_timeout(struct sim_world *w, unsigned node)
 
 	if (n->nm_state != SIM_NM_READY)
 		return;
-	if (due > w->now) {
-		sim_node_at(w, node, SIM_EV_NM_TIMEOUT, due);
+	if (due > w->now && sim_nm_addressed(w, node)) {
+		sim_node_at(w, node, SIM_EV_NM_TIMEOUT, b->partial ? w->now + b->nm_timeout : due);
 		return;
 	}
 	n->nm_state = SIM_NM_PREPARE;
@@ -216,7 +240,7 @@ static void autosar_heard(struct sim_world *w, unsigned index)
 
 		if (i == sender || &w->bus[n->bus] != b)
 			continue;
-		if (n->nm_state == SIM_NM_PREPARE) {
+		if (n->nm_state == SIM_NM_PREPARE && sim_nm_addressed(w, i)) {
 			sim_node_resume(w, i);
 			autosar_repeat(w, i);
 		} else if (b->nm_reduction && n->nm_state == SIM_NM_NORMAL) {
@@ -237,7 +261,10 @@ void sim_nm_due(struct sim_world *w, unsigned index)
 		m->data[b->nm_source_byte] = n->address;
 	if (b->nm_control_byte >= 0)
 		m->data[b->nm_control_byte] = (uint8_t)((n->active_wakeup ? ACTIVE_WAKEUP : 0) |
-			(n->repeat_request ? REPEAT_REQUEST : 0));
+			(n->repeat_request ? REPEAT_REQUEST : 0) | (b->partial ? PARTIAL : 0) |
+			(n->coordinates_from && w->now >= n->coordinates_from ? COORDINATOR : 0));
+	if (b->partial)
+		m->data[CLUSTER_BYTE] = sim_node_needs(w, n) ? n->clusters : 0;
 }
 
 /* --- the same for all --- */

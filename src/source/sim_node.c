@@ -53,6 +53,10 @@ void sim_bus_traffic(struct sim_world *w, struct sim_bus *b)
 
 		if (&w->bus[n->bus] != b || n->ignition || n->tester)
 			continue;
+		if (!sim_nm_addressed(w, i)) {
+			b->alert = true; /* its turn may come with a later frame */
+			continue;
+		}
 		sim_node_wake(w, i, SIM_BY_BUS);
 	}
 }

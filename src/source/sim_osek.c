@@ -6,11 +6,12 @@
  * traffic stops, and the bus sleeps TWaitBusSleep later. */
 #include <source/sim_world.h>
 
-enum { SLEEP_INDICATION = 0x10, SLEEP_ACKNOWLEDGE = 0x20 };
+enum { LIMP_HOME = 0x04, SLEEP_INDICATION = 0x10, SLEEP_ACKNOWLEDGE = 0x20 };
+static const int64_t limp_ns = LULL_SEC; /* TError */
 
 static bool member(const struct sim_node *n, uint8_t bus)
 {
-	return n->bus == bus && n->nm && n->state == SIM_RUN;
+	return n->bus == bus && n->nm && n->state == SIM_RUN && !n->limps;
 }
 
 /* Next higher address that is alive, round the corner; itself when alone. */
@@ -86,6 +87,12 @@ void sim_osek_turn(struct sim_world *w, unsigned node)
 	struct sim_node *n = &w->node[node];
 	struct sim_bus *b = &w->bus[n->bus];
 
+	if (n->limps && n->state == SIM_RUN) {
+		n->sleep_ind = !sim_node_needs(w, n);
+		send(w, node, n->address, (uint8_t)(LIMP_HOME | (n->sleep_ind ? SLEEP_INDICATION : 0)));
+		sim_node_at(w, node, SIM_EV_RING, w->now + limp_ns);
+		return;
+	}
 	if (!member(n, n->bus))
 		return; /* the watch notices */
 
@@ -94,7 +101,9 @@ void sim_osek_turn(struct sim_world *w, unsigned node)
 
 	n->sleep_ind = !sim_node_needs(w, n);
 	for (unsigned i = 0; i < w->nodes; i++) {
-		if (member(&w->node[i], n->bus) && !w->node[i].sleep_ind)
+		const struct sim_node *other = &w->node[i];
+
+		if ((member(other, n->bus) || (other->bus == n->bus && other->limps && other->state == SIM_RUN)) && !other->sleep_ind)
 			all = false;
 	}
 	if (n->sleep_ind)
@@ -143,6 +152,15 @@ void sim_osek_heard(struct sim_world *w, unsigned index)
 		if ((op & b->op_ring) && n->nm && n->address == destination)
 			sim_node_at(w, i, SIM_EV_RING, w->now + b->nm_cycle + sim_ns(w->run, 0, 0.005));
 	}
+}
+
+void sim_osek_limp(struct sim_world *w, unsigned node)
+{
+	struct sim_node *n = &w->node[node];
+
+	n->limps = true;
+	n->sleep_ind = false;
+	sim_node_at(w, node, SIM_EV_RING, w->now + limp_ns);
 }
 
 /* The ring broke (its next member fell silent): the first still alive begins anew. */

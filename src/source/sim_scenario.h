@@ -62,6 +62,10 @@ unsigned sim_choose_waker(struct sim_world *, unsigned bus, const unsigned *exce
 int sim_make_one_node_holds(struct sim_world *);
 int sim_make_nm_asks(struct sim_world *);
 int sim_make_ring_holds(struct sim_world *);
+int sim_make_nm_partial(struct sim_world *);
+int sim_make_nm_reduced(struct sim_world *);
+int sim_make_nm_coordinated(struct sim_world *);
+int sim_make_ring_limp_home(struct sim_world *);
 int sim_make_all_follow(struct sim_world *);
 int sim_make_two_hold(struct sim_world *);
 int sim_make_address_holds(struct sim_world *);

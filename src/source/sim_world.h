@@ -134,6 +134,9 @@ struct sim_node {
 	int64_t repeat_until;
 	bool active_wakeup, repeat_request;
 	bool sleep_ind; /* OSEK: as last sent */
+	bool limps; /* OSEK: hears nobody, and says so with limp-home messages */
+	int64_t coordinates_from; /* AUTOSAR: sets the coordinator's bit from then on; 0 never */
+	uint8_t clusters; /* AUTOSAR: of the partial networks it belongs to, one bit each */
 	uint8_t ring_op; /* OSEK: of the frame waiting */
 	int64_t reduced_ns; /* AUTOSAR bus-load reduction */
 	uint32_t gen[SIM_EV_COUNT];
@@ -153,6 +156,7 @@ struct sim_bus {
 	int64_t claim_wait;
 	uint8_t op_alive, op_ring;
 	bool nm_reduction; /* bus-load reduction */
+	bool partial; /* partial networks: nodes none of whose clusters is asked for sleep while others go on */
 	bool extended; /* J1939-like 29-bit IDs */
 
 	/* the wire */
@@ -183,6 +187,7 @@ enum sim_act_kind {
 	SIM_ACT_LINE, /* everything on the wake line boots; node: bus */
 	SIM_ACT_LONE, /* message sends a lone frame, and again every value */
 	SIM_ACT_CLOSE, /* the gateway closes the port: nothing is heard any more */
+	SIM_ACT_DEAF, /* node's receiver fails: it leaves the ring (OSEK) */
 	SIM_ACT_REPEAT, /* node requests repeat messages of all (AUTOSAR) */
 	SIM_ACT_STEP, /* the capture's clock steps by value */
 	SIM_ACT_UNPLUG, /* node loses its plug or supply */
@@ -371,6 +376,8 @@ void sim_osek_need_changed(struct sim_world *, unsigned node);
 void sim_osek_heard(struct sim_world *, unsigned msg);
 void sim_osek_turn(struct sim_world *, unsigned node);
 void sim_osek_watch(struct sim_world *, unsigned bus);
+void sim_osek_limp(struct sim_world *, unsigned node); /* it hears nobody any more */
+bool sim_nm_addressed(const struct sim_world *, unsigned node); /* some cluster of it is asked for; always without partial networks */
 
 /* sim_adapter: what the recorder sees of the wire. */
 void sim_adapter_make(struct sim_world *);

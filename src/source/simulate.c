@@ -57,6 +57,9 @@ static void act(struct sim_world *w, const struct sim_act *a)
 	case SIM_ACT_CLOSE:
 		w->adapter.closed = true;
 		break;
+	case SIM_ACT_DEAF:
+		sim_osek_limp(w, (unsigned)a->node);
+		break;
 	case SIM_ACT_REPEAT:
 		sim_nm_repeat(w, (unsigned)a->node);
 		break;

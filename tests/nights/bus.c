@@ -35,7 +35,7 @@ static void score_pulls(const struct lull_truth *truth, const struct lull_verdic
 
 static void score_night(const struct lull_truth *truth, const struct lull_verdict *v, bool named, struct bus_score *score, struct bus_table *table)
 {
-	bool right = codes_agree(truth, v), wrong = false, undecided = false, suspect = true, decidable = false;
+	bool right = codes_agree(truth, v), wrong = false, undecided = false, suspect = true, decidable = false, unlisted = false;
 
 	for (size_t i = 0; i < v->findings.n; i++) {
 		const struct lull_finding *f = &v->findings.at[i];
@@ -82,6 +82,7 @@ static void score_night(const struct lull_truth *truth, const struct lull_verdic
 		} else {
 			score->listable++;
 			score->listed += listed;
+			unlisted |= !listed;
 			wrong |= someone; /* a single name where the evidence leaves several */
 		}
 	}
@@ -95,6 +96,8 @@ static void score_night(const struct lull_truth *truth, const struct lull_verdic
 		describe(truth, v, !right ? "other findings" : "wrong name", named);
 	else if (verbose && decidable && !suspect)
 		describe(truth, v, "right node not named", named);
+	else if (verbose && unlisted)
+		describe(truth, v, "right node not listed", named);
 }
 
 void bus_night(const char *scenario, size_t index, uint64_t seed, struct bus_table *table)
