@@ -33,6 +33,28 @@ static void score_pulls(const struct lull_truth *truth, const struct lull_verdic
 	}
 }
 
+/* IDs that a node map would get from these tests. */
+static void score_learned(const struct lull_truth *truth, const struct lull_verdict *v, struct bus_table *table)
+{
+	struct lull_learned *learned;
+	size_t n;
+	if (!truth->pull_count || lull_learn(v, &learned, &n))
+		return;
+	for (size_t i = 0; i < n; i++) {
+		if (learned[i].circuit)
+			continue;
+		for (size_t k = 0; k < learned[i].id_count; k++) {
+			bool right = node_sends(true_node(truth, learned[i].name), learned[i].ids[k]);
+			table->learned++;
+			table->learned_right += right;
+			if (verbose && !right)
+				printf("  %s seed %llu: 0x%X learned for %s\n", truth->scenario, (unsigned long long)truth->seed, learned[i].ids[k], learned[i].name);
+		}
+		table->to_learn += (unsigned)(learned[i].id_count + learned[i].unclear_count);
+	}
+	lull_learned_free(learned, n);
+}
+
 static void score_night(const struct lull_truth *truth, const struct lull_verdict *v, bool named, struct bus_score *score, struct bus_table *table)
 {
 	bool right = codes_agree(truth, v), wrong = false, undecided = false, suspect = true, decidable = false, unlisted = false;
@@ -129,6 +151,7 @@ void bus_night(const char *scenario, size_t index, uint64_t seed, struct bus_tab
 		} else {
 			score_night(&sim.truth, &verdict, named, score, table);
 			score_pulls(&sim.truth, &verdict, table);
+			score_learned(&sim.truth, &verdict, table);
 			evidence_write(&sim.truth, &verdict, named);
 			kin_score(&sim, &night, &verdict, &size, &table->kin);
 			lull_verdict_clear(&verdict);
@@ -169,7 +192,7 @@ static void print_row(const char *name, const struct bus_score *s)
 /* A standing must hold what is stated with it: the upper end of the interval of what came true may not lie below it. */
 static bool report_standings(const struct bus_table *tables, unsigned long jobs)
 {
-	unsigned tests = 0, told = 0, wrong = 0;
+	unsigned tests = 0, told = 0, wrong = 0, learned = 0, learned_right = 0, to_learn = 0;
 	bool good = true;
 
 	printf("\nstanding     named    stated   right   95 %% interval of the share\n");
@@ -191,7 +214,13 @@ static bool report_standings(const struct bus_table *tables, unsigned long jobs)
 		tests += tables[job].tests;
 		told += tables[job].tests_told;
 		wrong += tables[job].tests_wrong;
+		learned += tables[job].learned;
+		learned_right += tables[job].learned_right;
+		to_learn += tables[job].to_learn;
 	}
+	if (to_learn)
+		printf("IDs learned from unplug tests: %u of %u that ended with them, %.1f %% of them the node's own\n", learned, to_learn,
+			learned ? 100.0 * learned_right / learned : 0);
 	if (tests)
 		printf("unplug tests that ended it: %u, told so %u (%.0f %%); told so wrongly: %u\n", tests, told, 100.0 * told / tests, wrong);
 	return good;

@@ -67,6 +67,7 @@ struct standing_score {
 struct bus_table {
 	struct bus_score of[MOST_SCENARIOS];
 	struct standing_score standing[3]; /* by enum lull_standing */
+	unsigned learned, learned_right, to_learn; /* IDs that lull learn gives a name; of the right node; that running nodes had */
 	unsigned tests, tests_told, tests_wrong; /* that ended it in truth; of these told so; told so though they did not */
 	unsigned bin_n[DECILES];
 	double bin_hit[DECILES], bin_sum[DECILES];
