@@ -20,7 +20,7 @@ lulld_config() {
 		printf '[recorder]\nfolder = %s\nuser = root\nbatch = %s\n[control]\nsocket = %s\ngroup = root\n' \
 			"$folder" "$batch" "$work/control"
 		for word in "$@"; do
-			if [[ $word =~ ^([a-z]+)=([a-z0-9]+)(@([0-9]+))?$ ]]; then
+			if [[ $word =~ ^([a-z0-9]+)=([a-z0-9]+)(@([0-9]+))?$ ]]; then
 				printf '[bus %s]\ninterface = %s\n' "${BASH_REMATCH[1]}" "${BASH_REMATCH[2]}"
 				[ -z "${BASH_REMATCH[4]}" ] || printf 'bitrate = %s\n' "${BASH_REMATCH[4]}"
 			else
@@ -37,7 +37,7 @@ lulld_start() {
 	daemon=$!
 	until_true 20 listens "${1:-1}"
 }
-listens() { [ "$(grep -o 'bus [a-z]*: listening on' "$said" | sort -u | wc -l)" -ge "$1" ]; }
+listens() { [ "$(grep -o 'bus [a-z0-9]*: listening on' "$said" | sort -u | wc -l)" -ge "$1" ]; }
 lulld_stop() {
 	kill -TERM "$daemon"
 	wait "$daemon"
