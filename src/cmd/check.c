@@ -216,7 +216,7 @@ static int measure(struct options *o, struct lull_ready_bus *bus, struct lull_re
 	f->wakes_wanted = o->wakes ? WAKES : 0;
 	if (o->wakes)
 		announce("Wake the car three times (a door, the key), and let it fall asleep in between. Ctrl-C ends this.");
-	if (lull_check_listen(o->bus, o->buses, listen_s, f->wakes_wanted, &stopped, bus, err, sizeof err))
+	if (lull_check_listen(o->bus, o->buses, listen_s, f->wakes_wanted, &stopped, bus, traffic, err, sizeof err))
 		return lull_fail(who, "%s", err);
 	if (o->wakes)
 		stopped = 0;
@@ -277,7 +277,7 @@ int lull_cmd_check(int argc, char **argv)
 	static struct lull_ready_traffic traffic[LULL_BUS_MAX]; /* large */
 	static struct lull_ready_line line[LINES_MOST];
 	static struct options o;
-	struct lull_ready_bus bus[LULL_BUS_MAX];
+	static struct lull_ready_bus bus[LULL_BUS_MAX];
 	const struct lull_report_style style = {.colour = lull_colour(STDOUT_FILENO), .width = lull_columns(STDOUT_FILENO)};
 	const struct lull_page p = lull_page_new(stdout, &style);
 	const struct sigaction quit = {.sa_handler = stop};

@@ -72,12 +72,12 @@ static double now_s(void)
 }
 
 int lull_check_listen(const struct lull_check_bus *bus, size_t n, double seconds, unsigned wakes, const volatile int *stop,
-	struct lull_ready_bus *facts, char *err, size_t err_size)
+	struct lull_ready_bus *facts, struct lull_ready_traffic *traffic, char *err, size_t err_size)
 {
 	struct hearing h = {.wakes = wakes};
 	struct lull_listen_result result;
 	const char *name[LULL_LISTEN_MAX];
-	size_t which[LULL_LISTEN_MAX], i;
+	size_t which[LULL_LISTEN_MAX] = {0}, i;
 	double from = now_s();
 	int r;
 
@@ -85,8 +85,7 @@ int lull_check_listen(const struct lull_check_bus *bus, size_t n, double seconds
 		if (!facts[i].up)
 			continue;
 		name[h.n] = bus[i].interface;
-		/* The caller's own array: it lent it as read-only to the judgement. */
-		h.traffic[h.n] = (struct lull_ready_traffic *)(uintptr_t)facts[i].traffic;
+		h.traffic[h.n] = &traffic[i];
 		which[h.n++] = i;
 	}
 	if (!h.n)

@@ -12,6 +12,7 @@
 
 static const char who[] = "lull link";
 static volatile sig_atomic_t stopped;
+static const volatile int *stop_flag = &stopped;
 
 struct options {
 	struct lull_link_spec spec;
@@ -230,7 +231,7 @@ static int search(const struct lull_page *p, const struct options *o)
 	(void)sigaction(SIGINT, &quit, NULL);
 	(void)sigaction(SIGTERM, &quit, NULL);
 	page = p;
-	io.ctx = (void *)(uintptr_t)&stopped;
+	io.ctx = &stop_flag;
 	io.tell = told;
 	(void)fprintf(p->out, "   Listening at each rate for %g s. Key on; nothing is sent or acknowledged.\n", o->listen_s);
 	(void)fflush(p->out);

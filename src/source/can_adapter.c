@@ -134,10 +134,12 @@ static void key_of(const char *root, const char *folder, struct lull_adapter *a,
 
 static void describe(const char *root, const char *name, struct lull_adapter *a, bool by_serial)
 {
-	char folder[PATH_MOST];
+	char folder[PATH_MOST], own[LULL_LINK_NAME];
 
-	if (name != a->name)
-		(void)snprintf(a->name, sizeof a->name, "%s", name);
+	/* The name may be the adapter's own, which is written here. */
+	(void)snprintf(own, sizeof own, "%s", name);
+	memcpy(a->name, own, sizeof a->name);
+	name = own;
 	(void)snprintf(a->key, sizeof a->key, "name:%s", a->name);
 	a->driver[0] = a->product[0] = 0;
 	if (strchr(name, '/') || snprintf(folder, sizeof folder, "%s/sys/class/net/%s", root, name) >= (int)sizeof folder)

@@ -102,7 +102,7 @@ static void link_info(struct nlattr *nest, struct lull_link_state *s)
 	}
 }
 
-int lull_route_parse(const struct nlmsghdr *h, struct lull_link_state *s)
+int lull_route_parse(struct nlmsghdr *h, struct lull_link_state *s)
 {
 	struct nlattr *a[IFLA_MAX + 1];
 	struct rtnl_link_stats64 counts;
@@ -114,7 +114,7 @@ int lull_route_parse(const struct nlmsghdr *h, struct lull_link_state *s)
 		h->nlmsg_len < NLMSG_LENGTH(sizeof *info))
 		return -EBADMSG;
 	info = NLMSG_DATA(h);
-	if (nlmsg_parse((struct nlmsghdr *)(uintptr_t)h, (int)sizeof *info, a, IFLA_MAX, NULL) < 0)
+	if (nlmsg_parse(h, (int)sizeof *info, a, IFLA_MAX, NULL) < 0)
 		return -EBADMSG;
 	text(a[IFLA_IFNAME], s->name, sizeof s->name);
 	s->index = info->ifi_index;
@@ -201,10 +201,10 @@ static int ask(struct nl_msg *m, struct lull_link_state *state)
 /* A request that names its interface; NULL: out of memory. */
 static struct nl_msg *request(int type, int flags, const char *name)
 {
-	const struct ifinfomsg info = {.ifi_family = AF_UNSPEC};
+	struct ifinfomsg info = {.ifi_family = AF_UNSPEC};
 	struct nl_msg *m = nlmsg_alloc_simple(type, flags);
 
-	if (m && (nlmsg_append(m, (void *)(uintptr_t)&info, sizeof info, NLMSG_ALIGNTO) < 0 ||
+	if (m && (nlmsg_append(m, &info, sizeof info, NLMSG_ALIGNTO) < 0 ||
 			 nla_put_string(m, IFLA_IFNAME, name) < 0)) {
 		nlmsg_free(m);
 		m = NULL;

@@ -68,7 +68,8 @@ struct lull_search_io {
 	/* Before and after each try, so that a person sees something; may be NULL. */
 	void (*tell)(void *ctx, const struct lull_try *, bool done);
 };
-/* The kernel's own. ctx: NULL, or a volatile int that ends the listening once it is not zero (-EINTR). */
+/* The kernel's own. ctx: NULL, or the address of a `const volatile int *`: the listening ends once that int is not
+ * zero (-EINTR). */
 struct lull_search_io lull_search_kernel(void);
 
 /* Tries what fits the transceiver and the controller, ns each, and stops early where one is beyond doubt. Ends with the link down.

@@ -23,7 +23,8 @@ static int listen_some(void *ctx, const char *name, int64_t ns, struct lull_hear
 {
 	struct listener l = {.heard = heard, .last_id = LULL_ID_NONE, .last_t = LULL_NEVER / 2};
 	struct lull_listen_result result;
-	int r = lull_listen(&name, 1, ns, ctx, take, &l, &result);
+	const volatile int *const *stop = ctx;
+	int r = lull_listen(&name, 1, ns, stop ? *stop : NULL, take, &l, &result);
 
 	heard->ns = ns;
 	heard->stopped = result.stopped[0];

@@ -115,7 +115,7 @@ static void present(struct lull_watch *w, const struct lull_link_state *s, lull_
 		tell(ctx, a->up ? LULL_WATCH_UP : LULL_WATCH_DOWN, a);
 }
 
-static void message(struct lull_watch *w, const struct nlmsghdr *h, lull_watch_handler *tell, void *ctx)
+static void message(struct lull_watch *w, struct nlmsghdr *h, lull_watch_handler *tell, void *ctx)
 {
 	struct lull_link_state s;
 	size_t i;
@@ -148,13 +148,13 @@ static bool datagram(struct lull_watch *w, ssize_t n, lull_watch_handler *tell, 
 /* Asks for all links, over a socket of its own so that nothing of the watched one gets in between. */
 static int list(struct lull_watch *w, lull_watch_handler *tell, void *ctx)
 {
-	const struct ifinfomsg info = {.ifi_family = AF_UNSPEC};
+	struct ifinfomsg info = {.ifi_family = AF_UNSPEC};
 	struct nl_sock *sock = nl_socket_alloc();
 	struct nl_msg *m = nlmsg_alloc_simple(RTM_GETLINK, NLM_F_REQUEST | NLM_F_DUMP);
 	int r = -ENOMEM;
 
 	memset(w->seen, 0, sizeof w->seen);
-	if (sock && m && nlmsg_append(m, (void *)(uintptr_t)&info, sizeof info, NLMSG_ALIGNTO) >= 0) {
+	if (sock && m && nlmsg_append(m, &info, sizeof info, NLMSG_ALIGNTO) >= 0) {
 		r = nl_connect(sock, NETLINK_ROUTE) < 0 ? -EIO : 0;
 		if (!r) {
 			nl_complete_msg(sock, m);

@@ -36,7 +36,7 @@ static void event(void *ctx, enum lull_watch_event e, const struct lull_adapter 
 
 int main(int argc, char **argv)
 {
-	const time_t until = time(NULL) + (argc == 3 ? atoi(argv[2]) : 0);
+	const time_t until = time(NULL) + (argc == 3 ? strtol(argv[2], NULL, 10) : 0);
 	struct lull_helper_answer a;
 	struct lull_watch *watch;
 	const struct lull_adapter *list;
