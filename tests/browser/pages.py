@@ -261,9 +261,30 @@ def live():
     recorder.stop()
 
 
+def compare(before, after):
+    page = os.path.abspath("compare.html")
+    args = [LULL, "compare", f"{before}/night.lull", f"{after}/night.lull"]
+    told = json.loads(subprocess.run(args + ["--format", "json"], capture_output=True, text=True).stdout)
+    subprocess.run(args + ["--format", "html", "-o", page])
+    for width in (360, 1280):
+        driver = browser(width, 800)
+        driver.get("file://" + page)
+        name = f"before and after at {width} px"
+        check(f"{name}: the outcome", driver.find_element(By.CSS_SELECTOR, "[data-outcome]").get_attribute("data-outcome") == told["outcome"])
+        shown = [(e.get_attribute("data-what"), e.get_attribute("data-difference")) for e in driver.find_elements(By.CSS_SELECTOR, "h3[data-what]")]
+        check(f"{name}: each measure", shown == [(m["what"], m["difference"]) for m in told["measures"]], shown)
+        check(f"{name}: each finding", len(driver.find_elements(By.CSS_SELECTOR, "article.finding")) == 1 + len(told["findings"]))
+        overflow(driver, name)
+        axe(driver, name)
+        check(f"{name}: no complaint on the console", not (e := errors(driver)), e)
+        shot(driver, f"compare-{width}")
+        driver.quit()
+
+
 report("one-node-holds", 3)
 report("wakes-nm", 3)
 report("draws-quiet", 3)
+compare("wakes-nm", "draws-quiet")
 view("wakes-nm")
 live()
 sys.exit(1 if bad else 0)
