@@ -40,7 +40,9 @@ static size_t bars(const struct lull_html *h, struct bar *b)
 
 		if (!isfinite(f->cost_mAh_per_day))
 			continue;
-		b[n] = (struct bar){.mAh = f->cost_mAh_per_day, .low = NAN, .high = NAN};
+		const double e = f->cost_error_mAh_per_day > 0 ? f->cost_error_mAh_per_day : NAN;
+
+		b[n] = (struct bar){.mAh = f->cost_mAh_per_day, .low = f->cost_mAh_per_day - e, .high = f->cost_mAh_per_day + e};
 		(void)snprintf(b[n++].name, sizeof b->name, "%zu. %s%s%s", i + 1, lull_code_name(f->code), s ? ", " : "", s ? s->node : "");
 	}
 	return n;

@@ -67,7 +67,7 @@ static const char *node_name(const struct lull_html *h, int node)
 static void spells(const struct lull_html *h)
 {
 	static const struct column c[] = {{"Bus", false}, {"From", false}, {"For", true}, {"What", false}, {"First ID", false}, {"Woke it", false},
-		{"Kept it", false}, {"Frames", true}, {"Charge above quiet", true}};
+		{"Kept it", false}, {"Frames", true}, {"Charge above quiet", true}, {"\xc2\xb1", true}};
 
 	table(h, "spells", "Awake periods", h->v->spells.n, c, sizeof c / sizeof c[0]);
 	for (size_t i = 0; i < h->v->spells.n; i++) {
@@ -84,6 +84,7 @@ static void spells(const struct lull_html *h)
 		cell(h, node_name(h, s->keeper));
 		whole(h, s->frames);
 		lull_html_number(h->out, s->charge_mAs / 3600, 2, "mAh");
+		lull_html_number(h->out, s->charge_error_mAs / 3600, 2, "mAh");
 		(void)fputs("</tr>\n", h->out);
 	}
 	table_end(h);
@@ -92,7 +93,7 @@ static void spells(const struct lull_html *h)
 static void nodes(const struct lull_html *h)
 {
 	static const struct column c[] = {{"Node", false}, {"Bus", false}, {"Known by", false}, {"IDs", false}, {"Clock", true}, {"Draw while awake", true},
-		{"\xc2\xb1", true}};
+		{"\xc2\xb1", true}, {"Falls by when it stops", true}, {"\xc2\xb1", true}};
 
 	table(h, "nodes", "Nodes", h->v->nodes.n, c, sizeof c / sizeof c[0]);
 	for (size_t i = 0; i < h->v->nodes.n; i++) {
@@ -110,10 +111,31 @@ static void nodes(const struct lull_html *h)
 		(void)fputs("</td>", h->out);
 		lull_html_number(h->out, d->clock_ppm, 1, "ppm");
 		lull_html_number(h->out, d->awake_mA, 0, "mA");
-		lull_html_number(h->out, isfinite(d->awake_mA) ? 1.96 * d->awake_mA_error : NAN, 0, "mA");
+		lull_html_number(h->out, isfinite(d->awake_mA) ? 1.96 * d->awake_mA_error : NAN, 1, "mA");
+		lull_html_number(h->out, d->stop_mA, 0, "mA");
+		lull_html_number(h->out, isfinite(d->stop_mA) ? 1.96 * d->stop_mA_error : NAN, 1, "mA");
 		(void)fputs("</tr>\n", h->out);
 	}
 	table_end(h);
+}
+
+/* Whose draws cannot be told apart, and why the table above has no figure for them. */
+static void inseparable(const struct lull_html *h)
+{
+	const struct lull_current_report *r = &h->v->current;
+
+	for (size_t i = 0; i < r->inseparable.n; i++) {
+		const struct lull_inseparable *set = &r->inseparable.at[i];
+
+		(void)fputs("<p>Not to be told apart, since hardly ever one of them is awake without the rest: ", h->out);
+		for (size_t k = 0; k < set->n; k++)
+			lull_html_textf(h->out, "%s%s", k ? ", " : "", node_name(h, set->nodes[k]));
+		if (set->whole)
+			(void)fputs(", and whatever stays up silently while the bus is awake", h->out);
+		if (isfinite(set->mA))
+			(void)fprintf(h->out, ": together %.0f&nbsp;mA &#177;%.1f", set->mA, 1.96 * set->mA_error);
+		(void)fputs(".</p>\n", h->out);
+	}
 }
 
 static void ids(const struct lull_html *h)
@@ -249,6 +271,7 @@ void lull_html_tables(struct lull_html *h)
 	figures(h);
 	spells(h);
 	nodes(h);
+	inseparable(h);
 	ids(h);
 	steps(h);
 	blind(h);

@@ -37,10 +37,12 @@ static void one(const struct lull_html *h, const struct lull_finding *f, size_t 
 		(void)fputs("</p>\n", h->out);
 	}
 	if (isfinite(f->cost_mAh_per_day)) {
-		char a[LULL_WHEN];
+		char a[LULL_WHEN], error[48] = "";
 
+		if (f->cost_error_mAh_per_day > 0)
+			(void)snprintf(error, sizeof error, " (\xc2\xb1%.*f mAh)", f->cost_error_mAh_per_day < 9.95 ? 1 : 0, f->cost_error_mAh_per_day);
 		(void)fprintf(h->out, "<p class=cost data-v=\"%.15g\">Costs ", f->cost_mAh_per_day);
-		lull_html_textf(h->out, "%s a day%s%s.", lull_words_charge(f->cost_mAh_per_day, a), f->cost_basis ? ", " : "",
+		lull_html_textf(h->out, "%s a day%s%s%s.", lull_words_charge(f->cost_mAh_per_day, a), error, f->cost_basis ? ", " : "",
 			f->cost_basis ? f->cost_basis : "");
 		(void)fputs("</p>\n", h->out);
 	}
