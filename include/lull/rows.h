@@ -38,6 +38,17 @@ double lull_fit_ppm(const struct lull_fit *, int64_t period_ns, double *error_pp
 /* Root mean square of what the line leaves, ns. */
 double lull_fit_residual(const struct lull_fit *);
 
+/* Delays only add, and half of all frames or more have none: the earliest arrivals, by the line so far, tell rate and phase
+ * many times better than the mean of all, and find the line between stamps of a coarse grid. So the time is cut into
+ * blocks, 8 to 16 once there are arrivals enough (of 4 at least), and of each the earliest is kept. The first two windows of a
+ * stretch share them. */
+#define LULL_FLOOR_MOST 16
+struct lull_floor {
+	uint32_t n; /* 0: none kept (recordings before schema 4, event rows, stretches that have cadence rows) */
+	uint32_t k[LULL_FLOOR_MOST]; /* ascending */
+	int64_t r[LULL_FLOOR_MOST]; /* ns, as in struct lull_fit */
+};
+
 #define LULL_GAP_BINS 24 /* bin i counts gaps from 2^i ms*2^-4 on: [62.5 us * 2^i, 62.5 us * 2^(i+1)) */
 #define LULL_PAYLOAD_KEPT 8 /* payload bytes kept in a stretch row */
 
@@ -54,6 +65,7 @@ struct lull_stretch {
 	uint64_t index; /* of the last frame */
 	int64_t gap_min, gap_max; /* ns; 0 with one frame */
 	struct lull_fit fit;
+	struct lull_floor floor;
 	uint32_t back_to_back; /* frames that follow the one before of the same ID, same payload, within 1 ms and 3 frame times */
 	uint32_t changes; /* how often bytes 0-1 changed (rows are kept for the first 64) */
 	uint8_t len; /* of the first frame, clipped to LULL_PAYLOAD_KEPT */
@@ -72,6 +84,7 @@ struct lull_cadence {
 	lull_time window; /* start of the window */
 	int64_t period_ns;
 	struct lull_fit fit;
+	struct lull_floor floor;
 };
 
 /* Every silence of a whole bus of 1 s or more. Any rule for quiet from 2 s up can be applied to

@@ -304,6 +304,7 @@ int lull_observer_frame(struct lull_observer *observer, const struct lull_frame 
 	slot->phase.line += period;
 	slot->phase.due += period + (late >> LULL_PHASE_SHIFT);
 	lull_stretch_moments(slot, t - slot->phase.line);
+	lull_stretch_earliest(tap, at, t - slot->phase.line);
 	tap->last = t;
 	tap->last_id = id;
 	tap->row.frames++;

@@ -1,8 +1,9 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* slot: what is remembered of one ID, the part every frame touches (two cache lines) apart from the rest. Pure. */
+/* slot: what is remembered of one ID, the part every frame touches apart from the rest. Pure. */
 #ifndef LULL_CORE_SLOT_H
 #define LULL_CORE_SLOT_H
 
+#include "floor.h"
 #include "rhythm.h"
 
 #define LULL_SLOT_NONE UINT16_MAX
@@ -20,7 +21,7 @@ enum {
 #define LULL_GAP_UNIT 4
 
 struct lull_slot {
-	uint32_t id;
+	_Alignas(64) uint32_t id;
 	uint8_t slow; /* LULL_SLOW_* */
 	uint8_t flags; /* LULL_FRAME_* seen in the stretch */
 	uint8_t len; /* payload bytes of the last frame, clipped to LULL_PAYLOAD_KEPT */
@@ -34,13 +35,20 @@ struct lull_slot {
 	int64_t r_min;
 	uint32_t n, frames;
 	uint32_t gap_min, gap_max; /* LULL_GAP_UNIT */
+	/* The earliest arrival of the present block: ns below the line through what came before, and which it was. */
+	double slope, low;
+	uint32_t low_k;
+	uint32_t left; /* arrivals until it is full */
 };
-_Static_assert(sizeof(struct lull_slot) == 128, "the part every frame touches is two cache lines");
+_Static_assert(sizeof(struct lull_slot) == 192, "the part every frame touches is three cache lines");
 
 struct lull_slot_rest {
 	/* Of the open stretch, or event row. */
 	lull_time first;
 	struct lull_fit fit; /* windows that are over */
+	struct lull_floor floor; /* since the last cadence row */
+	uint32_t floor_split; /* how far the first window went */
+	uint32_t block; /* arrivals a block */
 	lull_time fit_window; /* the first of them, LULL_NEVER: none yet */
 	uint64_t frames; /* of windows that are over */
 	uint64_t bits; /* of the frames looked at */

@@ -12,6 +12,8 @@
 #define EVENT_AVERAGE 8 /* frames a stretch, below which an ID is event-driven */
 #define CONFIRM 256 /* arrivals after which the nominal period is looked at again */
 #define CONFIRMED UINT8_MAX /* learned_from of a period that was */
+#define BLOCK_LEAST 4 /* arrivals, of which one at least came without delay, most likely */
+#define BLOCK_MOST (1 << 24)
 #define PROVISIONAL 9 /* arrivals, thus 8 gaps, after which a first period is in use */
 
 int64_t lull_stretch_limit(const struct lull_slot *slot, const struct lull_slot_rest *rest)
@@ -54,6 +56,56 @@ int lull_stretch_changed(struct lull_tap *tap, unsigned at, lull_time t, uint64_
 	return lull_stretch_change(tap, at, t, payload, len);
 }
 
+/* --- the floor --- */
+
+static void next_block(struct lull_slot *slot, const struct lull_slot_rest *rest)
+{
+	slot->left = rest->block;
+	slot->low = INFINITY;
+}
+
+/* The line so far, where it is told well enough to compare arrivals of one block. */
+static void learn_slope(struct lull_slot *slot)
+{
+	double kk = slot->n * slot->skk - slot->sk * slot->sk;
+
+	if (slot->n >= 8 && kk > 0)
+		slot->slope = (slot->n * slot->skr - slot->sk * slot->sr) / kk;
+}
+
+void lull_stretch_block(struct lull_slot *slot, struct lull_slot_rest *rest)
+{
+	if (rest->floor.n == LULL_FLOOR_MOST) {
+		lull_floor_halve(&rest->floor, slot->slope);
+		rest->block += rest->block < BLOCK_MOST ? rest->block : 0;
+	}
+	/* frames out of turn share an index */
+	if (!rest->floor.n || slot->low_k > rest->floor.k[rest->floor.n - 1])
+		lull_floor_add(&rest->floor, slot->low_k, (int64_t)(slot->low + slot->slope * (double)slot->low_k));
+	learn_slope(slot);
+	next_block(slot, rest);
+}
+
+/* A window is over: the next begins with short blocks again. */
+static void clear_floor(struct lull_slot *slot, struct lull_slot_rest *rest)
+{
+	rest->floor = (struct lull_floor){0};
+	rest->block = BLOCK_LEAST;
+	next_block(slot, rest);
+}
+
+static void into_block(struct lull_slot *slot, struct lull_slot_rest *rest, int64_t k, int64_t r)
+{
+	double above = (double)r - slot->slope * (double)k;
+
+	if (above < slot->low) {
+		slot->low = above;
+		slot->low_k = (uint32_t)k;
+	}
+	if (!--slot->left)
+		lull_stretch_block(slot, rest);
+}
+
 /* --- opening --- */
 
 void lull_stretch_clear(struct lull_slot *slot, struct lull_slot_rest *rest, lull_time first)
@@ -68,6 +120,8 @@ void lull_stretch_clear(struct lull_slot *slot, struct lull_slot_rest *rest, lul
 	slot->flags = 0;
 	rest->first = first;
 	rest->fit = (struct lull_fit){0};
+	slot->slope = 0;
+	clear_floor(slot, rest);
 	rest->fit_window = LULL_NEVER;
 	rest->frames = rest->bits = 0;
 	rest->bits_frames = rest->back_to_back = rest->changes = 0;
@@ -193,8 +247,17 @@ static void learned(struct lull_slot *slot, struct lull_slot_rest *rest, bool ea
 	}
 	slot->slow &= (uint8_t)~LULL_SLOW_LEARN;
 	lull_phase_start(&slot->phase, rest->first, period);
+	int64_t k[LULL_LEARN];
+
+	for (unsigned i = 0; i < estimate.used; i++) {
+		at[i] = i || at[i] ? lull_phase_step(&slot->phase, rest->first + at[i]) : 0;
+		k[i] = slot->phase.k;
+		lull_stretch_moments(slot, at[i]);
+	}
+	learn_slope(slot);
+	clear_floor(slot, rest);
 	for (unsigned i = 0; i < estimate.used; i++)
-		lull_stretch_moments(slot, i || at[i] ? lull_phase_step(&slot->phase, rest->first + at[i]) : 0);
+		into_block(slot, rest, k[i], at[i]);
 }
 
 /* The lower end of the fitted line, less two standard deviations. */
@@ -224,6 +287,8 @@ void lull_stretch_confirm(struct lull_slot *slot, struct lull_slot_rest *rest)
 		slot->srr += off * (off * slot->skk - 2 * slot->skr);
 		slot->skr -= off * slot->skk;
 		slot->sr -= off * slot->sk;
+		lull_floor_turn(&rest->floor, off);
+		slot->slope -= off;
 		slot->phase.line += slot->phase.k * (period - slot->phase.period);
 		slot->phase.due += period - slot->phase.period;
 		slot->phase.period = period;
@@ -268,7 +333,7 @@ static void learn(struct lull_slot *slot, struct lull_slot_rest *rest, lull_time
 
 /* --- closing --- */
 
-static int cadence_row(struct lull_tap *tap, unsigned at, lull_time window, const struct lull_fit *fit)
+static int cadence_row(struct lull_tap *tap, unsigned at, lull_time window, const struct lull_fit *fit, const struct lull_floor *floor)
 {
 	const struct lull_slot *slot = &tap->ids.slots[at];
 
@@ -281,6 +346,7 @@ static int cadence_row(struct lull_tap *tap, unsigned at, lull_time window, cons
 		.window = window,
 		.period_ns = slot->phase.period,
 		.fit = *fit,
+		.floor = *floor,
 	};
 
 	return tap->sink->cadence(tap->sink->ctx, &row);
@@ -301,13 +367,20 @@ static int end_window(struct lull_tap *tap, unsigned at)
 	if (rest->fit_window == LULL_NEVER) {
 		rest->fit_window = tap->window;
 	} else if (slot->last - rest->first >= LULL_CADENCE) {
-		if (!rest->cadence)
-			err = cadence_row(tap, at, rest->fit_window, &rest->fit);
+		if (!rest->cadence) {
+			struct lull_floor before = lull_floor_split(&rest->floor, rest->floor_split);
+
+			err = cadence_row(tap, at, rest->fit_window, &rest->fit, &before);
+		}
 		rest->cadence = true;
 		if (!err)
-			err = cadence_row(tap, at, tap->window, &fit);
+			err = cadence_row(tap, at, tap->window, &fit, &rest->floor);
 	}
 	lull_fit_join(&rest->fit, &fit);
+	if (rest->cadence)
+		clear_floor(slot, rest);
+	else
+		rest->floor_split = (uint32_t)slot->phase.k;
 	slot->sk = slot->skk = slot->sr = slot->skr = slot->srr = 0;
 	slot->r_min = INT64_MAX;
 	slot->n = 0;
@@ -392,6 +465,7 @@ int lull_stretch_close(struct lull_tap *tap, unsigned at, enum lull_end end)
 		.period_ns = slot->phase.period,
 		.index = (uint64_t)slot->phase.k,
 		.fit = rest->fit,
+		.floor = rest->floor, /* empty after cadence rows */
 		.back_to_back = rest->back_to_back,
 		.changes = rest->changes,
 		.len = rest->len_first,
@@ -521,8 +595,11 @@ static int follow(struct lull_tap *tap, unsigned at, lull_time t, int64_t gap)
 	}
 	int64_t r = lull_phase_step(&slot->phase, t);
 
-	if (gap >= slot->phase.period / 4)
+	if (gap >= slot->phase.period / 4) {
 		lull_stretch_moments(slot, r);
+		if (!(slot->slow & LULL_SLOW_RUN)) /* of another rate, perhaps */
+			lull_stretch_earliest(tap, at, r);
+	}
 	return 0;
 }
 

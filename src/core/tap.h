@@ -96,6 +96,9 @@ void lull_stretch_over(struct lull_tap *, unsigned slot, uint64_t frames);
 uint64_t lull_stretch_bits_of(const struct lull_slot_rest *, uint64_t frames); /* mean of those looked at */
 void lull_stretch_payload(uint8_t to[LULL_PAYLOAD_KEPT], uint64_t payload);
 
+/* A block of arrivals is full: its earliest goes into the floor. */
+void lull_stretch_block(struct lull_slot *, struct lull_slot_rest *);
+
 /* One arrival into the moments. */
 static inline void lull_stretch_moments(struct lull_slot *slot, int64_t r)
 {
@@ -109,6 +112,20 @@ static inline void lull_stretch_moments(struct lull_slot *slot, int64_t r)
 	slot->srr += rd * rd;
 	if (r < slot->r_min)
 		slot->r_min = r;
+}
+
+/* The same arrival into its block. */
+static inline void lull_stretch_earliest(struct lull_tap *tap, unsigned at, int64_t r)
+{
+	struct lull_slot *slot = &tap->ids.slots[at];
+	double above = (double)r - slot->slope * (double)slot->phase.k;
+
+	if (above < slot->low) {
+		slot->low = above;
+		slot->low_k = (uint32_t)slot->phase.k;
+	}
+	if (!--slot->left)
+		lull_stretch_block(slot, &tap->ids.rest[at]);
 }
 
 static inline void lull_stretch_gap(struct lull_slot *slot, int64_t gap)

@@ -99,6 +99,7 @@ static const struct lull_column stretch_columns[] = {
 	{COL_ARRAY("payload_last", BYTES, payload_last)},
 	{COL("changed_bits", BITS64, changed_bits)},
 	{COL("gap_bins", BINS, bins)},
+	{COL("floor", FLOOR, floor)},
 };
 #undef ROW
 
@@ -116,6 +117,7 @@ static const struct lull_column cadence_columns[] = {
 	{COL("fit_skr", REAL, fit.skr)},
 	{COL("fit_srr", REAL, fit.srr)},
 	{COL("fit_r_min_ns", SHIFT, fit.r_min)},
+	{COL("floor", FLOOR, floor)},
 };
 #undef ROW
 

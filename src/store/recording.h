@@ -51,6 +51,7 @@ enum lull_column_kind {
 	LULL_COL_TEXT, /* char[limit] */
 	LULL_COL_BYTES, /* uint8_t[limit] */
 	LULL_COL_BINS, /* uint32_t[LULL_GAP_BINS] as JSON, NULL if all are 0 */
+	LULL_COL_FLOOR, /* struct lull_floor, NULL if empty */
 	LULL_COL_FLAG, /* bool */
 	LULL_COL_STEP, /* int64_t 1..LULL_TIME_LIMIT */
 	LULL_COL_SAMPLES, /* int32_t * of a struct lull_chunk, `count` of them, low byte first; read: malloc()ed */

@@ -171,12 +171,19 @@
 	"	ended_ns INTEGER, -- where it was stopped; NULL: still running, or broken off\n" \
 	"	written INTEGER NOT NULL -- bytes it has written to the disk, as far as it could tell; 0: still running, or broken off\n" \
 	");\n"
+
+/* The earliest arrivals of a stretch, or of a window: 12 bytes each, index k (32 bits) and r in ns (64 bits, signed), low byte
+ * first; NULL: none kept. */
+#define SCHEMA_4_ADDS \
+	"ALTER TABLE stretch ADD COLUMN floor BLOB;\n" \
+	"ALTER TABLE cadence ADD COLUMN floor BLOB;\n"
 /* clang-format on */
 
 const struct lull_schema lull_schemas[] = {
 	{1, SCHEMA_1, SCHEMA_2_ADDS},
 	{2, SCHEMA_1 SCHEMA_2_ADDS, SCHEMA_3_ADDS},
-	{LULL_SCHEMA_VERSION, SCHEMA_1 SCHEMA_2_ADDS SCHEMA_3_ADDS, NULL},
+	{3, SCHEMA_1 SCHEMA_2_ADDS SCHEMA_3_ADDS, SCHEMA_4_ADDS},
+	{LULL_SCHEMA_VERSION, SCHEMA_1 SCHEMA_2_ADDS SCHEMA_3_ADDS SCHEMA_4_ADDS, NULL},
 };
 const size_t lull_schema_count = sizeof(lull_schemas) / sizeof(lull_schemas[0]);
 

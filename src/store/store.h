@@ -5,7 +5,7 @@
 
 #include <lull/night.h>
 
-#define LULL_SCHEMA_VERSION 3
+#define LULL_SCHEMA_VERSION 4
 
 struct lull_store;
 

@@ -54,6 +54,27 @@ static int bind_bins(sqlite3_stmt *stmt, int i, const uint8_t *at)
 	return sqlite3_bind_text(stmt, i, text, (int)length, SQLITE_TRANSIENT);
 }
 
+#define FLOOR_BYTES 12 /* of one arrival */
+
+static int bind_floor(sqlite3_stmt *stmt, int i, const uint8_t *at)
+{
+	uint8_t bytes[LULL_FLOOR_MOST * FLOOR_BYTES];
+	MEMBER(struct lull_floor, floor);
+
+	if (!floor.n)
+		return sqlite3_bind_null(stmt, i);
+	if (floor.n > LULL_FLOOR_MOST)
+		return SQLITE_RANGE;
+	for (uint32_t k = 0; k < floor.n; k++) {
+		const uint32_t index = htole32(floor.k[k]);
+		const uint64_t r = htole64((uint64_t)floor.r[k]);
+
+		memcpy(bytes + k * FLOOR_BYTES, &index, sizeof(index));
+		memcpy(bytes + k * FLOOR_BYTES + sizeof(index), &r, sizeof(r));
+	}
+	return sqlite3_bind_blob(stmt, i, bytes, (int)(floor.n * FLOOR_BYTES), SQLITE_TRANSIENT);
+}
+
 static int bind_samples(sqlite3_stmt *stmt, int i, const struct lull_chunk *chunk)
 {
 	if (!chunk->count || chunk->count > LULL_CHUNK_LIMIT || !chunk->uA)
@@ -138,6 +159,7 @@ static int bind_value(sqlite3_stmt *stmt, int i, const struct lull_column *colum
 	}
 	case LULL_COL_BYTES: return sqlite3_bind_blob(stmt, i, at, (int)column->limit, SQLITE_STATIC);
 	case LULL_COL_BINS: return bind_bins(stmt, i, at);
+	case LULL_COL_FLOOR: return bind_floor(stmt, i, at);
 	case LULL_COL_FLAG: {
 		MEMBER(bool, flag);
 		return sqlite3_bind_int(stmt, i, flag);
@@ -314,6 +336,36 @@ static bool read_bins(sqlite3_stmt *stmt, int i, uint8_t *at)
 	return text && !strcmp(text, "]");
 }
 
+static bool read_floor(sqlite3_stmt *stmt, int i, uint8_t *at)
+{
+	struct lull_floor floor = {0};
+
+	if (sqlite3_column_type(stmt, i) == SQLITE_NULL) /* the row starts as zeros */
+		return true;
+	size_t size = sqlite3_column_type(stmt, i) == SQLITE_BLOB ? (size_t)sqlite3_column_bytes(stmt, i) : 0;
+
+	if (!size || size % FLOOR_BYTES || size > LULL_FLOOR_MOST * FLOOR_BYTES)
+		return false;
+	const uint8_t *bytes = sqlite3_column_blob(stmt, i);
+
+	if (!bytes)
+		return false;
+	for (; floor.n * FLOOR_BYTES < size; floor.n++) {
+		uint32_t index;
+		uint64_t r;
+
+		memcpy(&index, bytes + floor.n * FLOOR_BYTES, sizeof(index));
+		memcpy(&r, bytes + floor.n * FLOOR_BYTES + sizeof(index), sizeof(r));
+		floor.k[floor.n] = le32toh(index);
+		floor.r[floor.n] = (int64_t)le64toh(r);
+		if ((floor.n && floor.k[floor.n] <= floor.k[floor.n - 1]) || floor.r[floor.n] < -LULL_TIME_LIMIT ||
+			floor.r[floor.n] > LULL_TIME_LIMIT)
+			return false;
+	}
+	memcpy(at, &floor, sizeof(floor));
+	return true;
+}
+
 /* chunk->count has been read before. */
 static int read_samples(sqlite3_stmt *stmt, int i, struct lull_chunk *chunk)
 {
@@ -382,6 +434,7 @@ static bool read_value(sqlite3_stmt *stmt, int i, const struct lull_column *colu
 	case LULL_COL_TEXT: return read_text(stmt, i, column->limit, at);
 	case LULL_COL_BYTES: return read_bytes(stmt, i, column->limit, at);
 	case LULL_COL_BINS: return read_bins(stmt, i, at);
+	case LULL_COL_FLOOR: return read_floor(stmt, i, at);
 	case LULL_COL_FLAG: return read_flag(stmt, i, at);
 	case LULL_COL_STEP: return read_i64(stmt, i, 1, LULL_TIME_LIMIT, at);
 	case LULL_COL_SAMPLES: break; /* see lull_row_read(): it can run out of memory */

@@ -96,6 +96,7 @@ const struct lull_stretch store_stretch_rows[] = {
 		.gap_min = 1,
 		.gap_max = LULL_TIME_LIMIT,
 		.fit = {1e15, 1e300, -1e300, 0.1, -2.5e-310, 1.7976931348623157e308, -LULL_TIME_LIMIT},
+		.floor = {3, {0, 1, UINT32_MAX}, {-LULL_TIME_LIMIT, -1, LULL_TIME_LIMIT}},
 		.back_to_back = UINT32_MAX,
 		.changes = UINT32_MAX,
 		.len = 8,
@@ -133,7 +134,8 @@ static const struct lull_cadence store_cadence_rows[] = {
 		.stretch_first = 3,
 		.window = LULL_CADENCE,
 		.period_ns = 10 * LULL_MS,
-		.fit = {3, 4, 5, 6, 7, 8, LULL_TIME_LIMIT}},
+		.fit = {3, 4, 5, 6, 7, 8, LULL_TIME_LIMIT},
+		.floor = {16, {0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12, 13, 14, 15}, {5, [15] = -7}}},
 };
 const struct lull_gap store_gap_rows[] = {
 	{.bus = 0,
@@ -257,6 +259,15 @@ static void same_fit(const struct lull_fit *a, const struct lull_fit *b)
 	SAME(a, b, r_min);
 }
 
+static void same_floor(const struct lull_floor *a, const struct lull_floor *b)
+{
+	SAME(a, b, n);
+	for (uint32_t i = 0; i < a->n; i++) {
+		SAME(a, b, k[i]);
+		SAME(a, b, r[i]);
+	}
+}
+
 static void same_stretch(const struct lull_stretch *a, const struct lull_stretch *b)
 {
 	SAME(a, b, id);
@@ -273,6 +284,7 @@ static void same_stretch(const struct lull_stretch *a, const struct lull_stretch
 	SAME(a, b, gap_min);
 	SAME(a, b, gap_max);
 	same_fit(&a->fit, &b->fit);
+	same_floor(&a->floor, &b->floor);
 	SAME(a, b, back_to_back);
 	SAME(a, b, changes);
 	SAME(a, b, len);
@@ -323,6 +335,7 @@ void store_is_full_night(const struct lull_night *night)
 	SAME(&night->cadences.at[0], &store_cadence_rows[0], window);
 	SAME(&night->cadences.at[0], &store_cadence_rows[0], period_ns);
 	same_fit(&night->cadences.at[0].fit, &store_cadence_rows[0].fit);
+	same_floor(&night->cadences.at[0].floor, &store_cadence_rows[0].floor);
 	assert_int_equal(night->gaps.n, COUNT(store_gap_rows));
 	for (size_t i = 0; i < COUNT(store_gap_rows); i++) {
 		SAME(&night->gaps.at[i], &store_gap_rows[i], bus);

@@ -219,6 +219,22 @@ static void version_1_is_read(void **state)
 
 #define TEST(name) cmocka_unit_test_setup_teardown(name, set_up, tear_down)
 
+/* Version 3 had no earliest arrivals. */
+static void version_3_is_read(void **state)
+{
+	struct lull_night night;
+	(void)state;
+	write_log();
+	change("ALTER TABLE stretch DROP COLUMN floor; ALTER TABLE cadence DROP COLUMN floor; PRAGMA user_version = 3");
+	if (lull_store_load(path, &night, err, sizeof err))
+		fail_msg("%s", err);
+	assert_true(night.clamp.present);
+	assert_true(night.chunks.n > 0);
+	for (size_t i = 0; i < night.stretches.n; i++)
+		assert_int_equal(night.stretches.at[i].floor.n, 0);
+	lull_night_clear(&night);
+}
+
 int main(void)
 {
 	const struct CMUnitTest tests[] = {
@@ -227,6 +243,7 @@ int main(void)
 		TEST(bad_chunks_are_refused),
 		TEST(hostile_contents),
 		TEST(version_1_is_read),
+		TEST(version_3_is_read),
 	};
 	return cmocka_run_group_tests_name("store, clamp", tests, NULL, NULL);
 }
