@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* kin: IDs that behave as one sender does, from timing alone. Pure.
  *
- * Pairs are weighed by likelihood ratios (kin_ratio.c), then groups are joined, best first, as long as their members
+ * Pairs are weighed by likelihood ratios (kin_clock.c, kin_ratio.c), then groups are joined, best first, as long as their members
  * speak for it on the whole and none speaks against it. */
 #include "core/kin.h"
 #include "core/kin_trace.h"
@@ -10,9 +10,8 @@
 #include <stdlib.h>
 
 #define MOST_IDENTS 512 /* the pair table is quadratic */
-static const double join_at = 2; /* log odds of the last pair joined; of most far more. A wrong group costs more than a missed one */
-static const double more_say = 0.15; /* two groups: many pairs together say more than one */
-static const double least_at = -2; /* of any pair */
+static const double join_at = 1.5; /* log odds of the last groups joined; of most far more. A wrong group costs more than a missed one */
+static const double least_at = -3; /* of any pair */
 static const double senders_least = 8, ids_a_sender = 5; /* before any evidence */
 static const double never = -1e6;
 
@@ -36,7 +35,7 @@ static void weigh(const struct kin_traces *set, const int *settled, struct links
 		l->size[a] = 1;
 		for (size_t b = a + 1; b < l->n; b++) {
 			const struct kin_trace *x = &set->at[a], *y = &set->at[b];
-			double odds = before + kin_clock_ratio(x, y) + kin_boot_ratio(x, y) + kin_phase_ratio(x, y) + kin_stop_ratio(x, y);
+			double odds = before + kin_clock_ratio(x, y) + kin_boot_ratio(x, y) + kin_stop_ratio(x, y);
 
 			if (settled[a] >= 0 && settled[b] >= 0)
 				odds = settled[a] == settled[b] ? -never : never;
@@ -64,7 +63,7 @@ static void join(struct links *l, size_t to, size_t from)
 /* Log odds that two groups are one. */
 static double joint(const struct links *l, size_t a, size_t b)
 {
-	return l->mean[a * l->n + b] + more_say * log((double)(l->size[a] * l->size[b]));
+	return l->mean[a * l->n + b];
 }
 
 static bool best_link(const struct links *l, size_t *to, size_t *from)

@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* kin_trace: what a night tells of one ID's timing, made ready for comparing any two of them. Pure. */
 #include "core/kin_trace.h"
+#include "core/floor.h"
 
 #include <errno.h>
 #include <math.h>
@@ -8,6 +9,7 @@
 
 #define LEAST_ARRIVALS 12 /* for a line of its own */
 static const double rest_sd = 15e3; /* ns: what is left of any phase */
+static const double floor_rest_sd = 4e3; /* where the earliest arrivals tell it */
 static const double load_share = 0.3; /* bus load delays some IDs: from boot to boot by this share of their scatter */
 static const double most_scatter = 0.08; /* of the period; beyond it an ID is not on a timer */
 static const double most_rate = 0.006; /* off the nominal period; likewise */
@@ -121,12 +123,22 @@ static int by_window(const void *x, const void *y)
 	return (a->stretch > b->stretch) - (a->stretch < b->stretch);
 }
 
-static bool make_point(const struct lull_fit *fit, lull_time first, int64_t period, double stamp_sd, bool chained,
-	struct kin_point *p)
+/* What one line tells: phase (ns behind the nominal line) at t, and rate. */
+static void set_point(struct kin_point *p, lull_time first, int64_t period, double k, double r, double r_var, double slope)
+{
+	p->phase = r;
+	p->t = (double)first + k * (double)period + r;
+	p->phase_var = r_var;
+	p->ppm = 1e6 * slope / (double)period;
+	p->grid = p->t - (k - round(k)) * ((double)period + slope);
+}
+
+/* Of all arrivals. */
+static bool read_fit(const struct lull_fit *fit, lull_time first, int64_t period, double stamp_sd, struct kin_point *p)
 {
 	double error, ppm = lull_fit_ppm(fit, period, &error);
 
-	if (fit->n < LEAST_ARRIVALS || !isfinite(ppm) || !isfinite(error) || !in_step(fit, period) || fabs(ppm) > 1e6 * most_rate)
+	if (!isfinite(ppm) || !isfinite(error) || fabs(ppm) > 1e6 * most_rate)
 		return false;
 	double k = fit->sk / fit->n, spread = sqrt(fmax(fit->skk / fit->n - k * k, 0));
 	double span = sqrt(12) * spread * (double)period; /* ns */
@@ -136,16 +148,51 @@ static bool make_point(const struct lull_fit *fit, lull_time first, int64_t peri
 
 	if (!(span > 0))
 		return false;
-	p->window = (first + (int64_t)(k * (double)period)) / LULL_CADENCE;
-	p->stretch = chained ? first : LULL_NEVER;
-	p->phase = fit->sr / fit->n;
-	p->t = (double)first + k * (double)period + p->phase;
-	p->phase_var = sd * sd / fit->n + blur * blur + rest_sd * rest_sd;
+	set_point(p, first, period, k, fit->sr / fit->n, sd * sd / fit->n + blur * blur + rest_sd * rest_sd, 1e-6 * ppm * (double)period);
 	double small = 1 + 6 / fit->n, by_grid = 2e6 * blur / span, whole = 1e6 * 0.3 / (double)period, steady = 1e6 * rest_sd / span;
-	p->ppm = ppm;
 	double load = 1e6 * sqrt(12) * (2 * rest_sd + load_share * sd) / span;
 	p->wander = load * load;
 	p->ppm_var = error * error * small * small + by_grid * by_grid + whole * whole + steady * steady;
+	return true;
+}
+
+/* Of the earliest arrivals. */
+static bool read_floor(const struct lull_floor *floor, lull_time first, int64_t period, double stamp_sd, struct kin_point *p)
+{
+	struct lull_floor_line line;
+
+	if (!lull_floor_line(floor, sqrt(12) * stamp_sd, &line) || fabs(line.slope) > most_rate * (double)period)
+		return false;
+	set_point(p, first, period, line.k, line.r, line.r_sd * line.r_sd + floor_rest_sd * floor_rest_sd, line.slope);
+	double span = (floor->k[floor->n - 1] - floor->k[0]) * (double)period, own = 1e6 * line.slope_sd / (double)period;
+	double whole = 1e6 * 0.3 / (double)period, steady = 1e6 * floor_rest_sd / span;
+	p->wander = 4 * steady * steady + 0.1 * own * own;
+	p->ppm_var = own * own + whole * whole + steady * steady;
+	return true;
+}
+
+/* chained: a window of a long stretch, whose phases compare with those of its other windows. */
+static bool make_point(const struct lull_fit *fit, const struct lull_floor *floor, const struct lull_stretch *s, int64_t period,
+	double stamp_sd, bool chained, struct kin_point *p)
+{
+	struct kin_point mean = { 0 };
+
+	if (fit->n < LEAST_ARRIVALS || !in_step(fit, period) || !read_fit(fit, s->first, period, stamp_sd, &mean))
+		return false;
+	if (!read_floor(floor, s->first, period, stamp_sd, p)) {
+		*p = mean;
+		if (chained && floor->n) /* their phases are no mean's */
+			chained = false;
+	} else if (!chained && mean.ppm_var < p->ppm_var) {
+		p->ppm = mean.ppm;
+		p->ppm_var = mean.ppm_var;
+		p->wander = mean.wander;
+	}
+	p->window = (lull_time)p->t / LULL_CADENCE;
+	p->stretch = chained ? s->first : LULL_NEVER;
+	p->period = period;
+	p->from = s->first;
+	p->to = s->last;
 	return true;
 }
 
@@ -206,13 +253,19 @@ static size_t merge_points(struct kin_point *p, size_t n)
 
 		if (!to || to->window != p[i].window) {
 			p[kept++] = p[i];
-		} else if (to->stretch == LULL_NEVER && p[i].stretch == LULL_NEVER) {
+		} else if (to->stretch == LULL_NEVER && p[i].stretch == LULL_NEVER && to->period == p[i].period) {
 			double wa = 1 / to->ppm_var, wb = 1 / p[i].ppm_var;
 
 			to->ppm = (wa * to->ppm + wb * p[i].ppm) / (wa + wb);
 			to->t = (wa * to->t + wb * p[i].t) / (wa + wb);
 			to->ppm_var = 1 / (wa + wb);
 			to->wander = fmin(to->wander, p[i].wander);
+			if (p[i].phase_var < to->phase_var) {
+				to->phase_var = p[i].phase_var;
+				to->grid = p[i].grid;
+				to->from = p[i].from;
+				to->to = p[i].to;
+			}
 		} else if (p[i].ppm_var < to->ppm_var) {
 			*to = p[i];
 		}
@@ -302,11 +355,11 @@ static size_t trace_points(const struct lull_case *c, const struct kin_traces *s
 			add_run(c, trace, k, spells->from[spell], heard_from, set->stamp_sd, rowed ? rows->row[row] : NULL);
 		}
 		if (!rowed) {
-			points += make_point(&s->fit, s->first, s->period_ns, set->stamp_sd, false, &trace->point[points]);
+			points += make_point(&s->fit, &s->floor, s, s->period_ns, set->stamp_sd, false, &trace->point[points]);
 			continue;
 		}
 		for (; row < rows->n && rows->row[row]->id == id && rows->row[row]->stretch_first == s->first; row++)
-			points += make_point(&rows->row[row]->fit, s->first, rows->row[row]->period_ns, set->stamp_sd, true,
+			points += make_point(&rows->row[row]->fit, &rows->row[row]->floor, s, rows->row[row]->period_ns, set->stamp_sd, true,
 				&trace->point[points]);
 	}
 	return merge_points(trace->point, points);
@@ -401,6 +454,7 @@ int kin_traces_make(const struct lull_case *c, const size_t *idents, size_t n, s
 	}
 	for (size_t i = 0; i < n; i++)
 		find_common(set, i);
+	kin_clocks_prepare(set);
 out:
 	free(rows.row);
 	free(spells.from);

