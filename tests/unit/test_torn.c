@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* Power cuts at many moments of a recording's making: what is left opens, is sound, and lacks at most the last batch. */
+#include "store/journal.h"
 #include "store/recording.h"
 #include "store_rig.h"
 #include "torn_vfs.h"
@@ -24,7 +25,9 @@ struct watch {
 	uint64_t random;
 	unsigned one_in; /* of so many moments */
 	int64_t put, kept; /* rows handed over; of these, those promised to survive */
-	unsigned cuts, unsound, lost, invented;
+	int64_t batch; /* rows come in so many at once, all or none */
+	bool load; /* what is left must be a recording that can be judged */
+	unsigned cuts, unsound, lost, invented, halved, unread;
 };
 
 static int number_of(sqlite3 *db, const char *sql, int64_t *out)
@@ -65,7 +68,17 @@ static void look(struct watch *w)
 		w->lost++;
 	if (rows > w->put)
 		w->invented++;
+	if (w->batch && rows % w->batch)
+		w->halved++;
 	(void)sqlite3_close(db);
+	if (w->load && w->kept) {
+		struct lull_night night;
+		char err[512];
+
+		if (lull_store_load(w->after, &night, err, sizeof(err)))
+			w->unread++;
+		lull_night_clear(&night);
+	}
 }
 
 static void perhaps_cut(void *ctx)
@@ -192,6 +205,89 @@ static void import_is_synced_before_it_is_in_place(void **state)
 	lull_night_clear(&night);
 }
 
+/* --- a recording that is being made --- */
+
+#define BATCH 40
+
+static void fill_batch(struct lull_night *rows, struct lull_night *open, int64_t batch)
+{
+	struct lull_sink final = lull_night_sink(rows), still = lull_night_sink(open);
+
+	lull_night_init(rows);
+	lull_night_init(open);
+	for (int64_t i = 0; i < BATCH; i++) {
+		const lull_time t = (batch * 100 + i) * LULL_SEC;
+		const struct lull_gap gap = {.last = t, .next = t + LULL_SEC / 2, .last_id = 1, .next_id = 2};
+		struct lull_stretch stretch = store_stretch_rows[0];
+
+		stretch.bus = 0;
+		stretch.first = t;
+		stretch.last = t + LULL_SEC;
+		assert_int_equal(final.gap(final.ctx, &gap), 0);
+		assert_int_equal(final.stretch(final.ctx, &stretch), 0);
+		if (i < 3)
+			assert_int_equal(still.stretch(still.ctx, &stretch), 0);
+	}
+	rows->bus_count = 1;
+	rows->bus[0] = store_bus_rows[0];
+}
+
+static void write_batches(struct lull_journal *journal, struct watch *w, int64_t from, int64_t to)
+{
+	for (int64_t batch = from; batch < to; batch++) {
+		const struct lull_coverage coverage = {
+			.why = LULL_OBSERVED, .to = (batch + 1) * 100 * LULL_SEC};
+		struct lull_night rows, open;
+
+		fill_batch(&rows, &open, batch);
+		w->put += BATCH;
+		assert_int_equal(lull_journal_write(journal, &rows, &open, &coverage, 1), 0);
+		w->kept = w->put;
+		lull_night_clear(&rows);
+		lull_night_clear(&open);
+	}
+}
+
+static void recording_loses_at_most_its_last_batch(void **state)
+{
+	const struct lull_session first = {.boot = "boot 1"},
+				  second = {.boot = "boot 2", .from = 20000 * LULL_SEC};
+	struct lull_journal_past past;
+	struct lull_night night;
+	struct watch w;
+
+	(void)state;
+	watch_begin(&w, 30, 41);
+	w.count_sql = "SELECT count(*) FROM gap WHERE rowid < (1 << 40)";
+	w.batch = BATCH;
+	w.load = true;
+	torn_begin(".lull", perhaps_cut, &w);
+	struct lull_journal *journal = lull_journal_create(store_path, store_err, sizeof(store_err));
+
+	assert_non_null(journal);
+	assert_int_equal(lull_journal_session(journal, &first), 0);
+	write_batches(journal, &w, 0, 100);
+	/* Broken off, and gone on with. */
+	lull_journal_abandon(journal);
+	journal = lull_journal_open(store_path, &past, store_err, sizeof(store_err));
+	assert_non_null(journal);
+	assert_int_equal(lull_journal_settle(journal, past.until), 0);
+	assert_int_equal(lull_journal_session(journal, &second), 0);
+	write_batches(journal, &w, 100, 200);
+	assert_int_equal(lull_journal_close(journal, 20000 * LULL_SEC, store_err, sizeof(store_err)), 0);
+	assert_int_equal(torn_unsynced(store_path), 0);
+	torn_end();
+	assert_true(w.cuts > 60);
+	assert_int_equal(w.unsound, 0);
+	assert_int_equal(w.lost, 0);
+	assert_int_equal(w.invented, 0);
+	assert_int_equal(w.halved, 0);
+	assert_int_equal(w.unread, 0);
+	assert_int_equal(lull_store_load(store_path, &night, store_err, sizeof(store_err)), 0);
+	assert_int_equal(night.gaps.n, 200 * BATCH);
+	lull_night_clear(&night);
+}
+
 int main(void)
 {
 	const struct CMUnitTest tests[] = {
@@ -199,6 +295,8 @@ int main(void)
 		cmocka_unit_test_setup_teardown(less_synced_ones_are_caught, store_set_up, store_tear_down),
 		cmocka_unit_test_setup_teardown(
 			import_is_synced_before_it_is_in_place, store_set_up, store_tear_down),
+		cmocka_unit_test_setup_teardown(
+			recording_loses_at_most_its_last_batch, store_set_up, store_tear_down),
 	};
 
 	return cmocka_run_group_tests(tests, NULL, NULL);
