@@ -24,7 +24,7 @@ static const char who[] = "lull check";
 static volatile sig_atomic_t stopped;
 
 struct options {
-	const char *config, *folder;
+	const char *config, *folder, *socket;
 	struct lull_check_bus bus[LULL_BUS_MAX];
 	size_t buses;
 	double listen_s; /* NAN: by what is asked */
@@ -190,6 +190,7 @@ static int configure(struct options *o)
 	o->facts.clamp.wanted = lull_live_from_config(&c.clamp, &o->clamp);
 	if (o->facts.clamp.wanted && lull_live_spec_check(&o->clamp, err, sizeof err))
 		return lull_fail(who, "%s: [clamp]: %s", o->config ? o->config : LULL_CONFIG_PATH, err);
+	o->socket = c.socket;
 	if (!o->folder)
 		o->folder = c.folder;
 	if (c.keep == LULL_KEEP_ALL)
@@ -228,7 +229,7 @@ static int measure(struct options *o, struct lull_ready_bus *bus, struct lull_re
 			announce("Switch the load on now: 7 s on, 3 s off, 5 s on. Measuring for 30 s.");
 			clamp_s = LOAD_WITHIN;
 		}
-		if (lull_check_clamp(&o->clamp, isfinite(o->listen_s) ? fmin(clamp_s, o->listen_s) : clamp_s, &stopped, f))
+		if (lull_check_clamp(&o->clamp, o->socket, isfinite(o->listen_s) ? fmin(clamp_s, o->listen_s) : clamp_s, &stopped, f))
 			return lull_fail(who, "out of memory");
 	}
 	f->clock_set = lull_board_clock_set();

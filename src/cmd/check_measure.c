@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* check_measure: listening at the buses and reading the clamp for lull check. */
+#include <cmd/ask.h>
 #include <cmd/check_measure.h>
 #include <errno.h>
 #include <math.h>
@@ -11,7 +12,7 @@
 #include <string.h>
 #include <time.h>
 
-#define READINGS_MOST 100000
+#define READINGS_MOST 20000
 
 void lull_check_look(const struct lull_check_bus *bus, size_t n, struct lull_ready_bus *facts, struct lull_ready_traffic *traffic)
 {
@@ -106,44 +107,89 @@ int lull_check_listen(const struct lull_check_bus *bus, size_t n, double seconds
 	return 0;
 }
 
-int lull_check_clamp(const struct lull_live_spec *spec, double seconds, const volatile int *stop, struct lull_ready_facts *facts)
-{
-	float *mA = calloc(READINGS_MOST, sizeof *mA);
-	double until = now_s() + seconds;
-	struct lull_live *l = mA ? lull_live_open(spec, (lull_time)(now_s() * 1e9)) : NULL;
-	size_t n = 0;
-	int r = l ? 0 : -ENOMEM;
+struct readings {
+	float mA[READINGS_MOST];
+	size_t n;
+};
 
-	while (l && !*stop && n < READINGS_MOST) {
-		lull_time now = (lull_time)(now_s() * 1e9), due;
+/* The instrument itself. */
+static int read_live(const struct lull_live_spec *spec, double until, const volatile int *stop, struct readings *r,
+	struct lull_ready_facts *facts)
+{
+	struct lull_live *l = lull_live_open(spec, (lull_time)(now_s() * 1e9));
+
+	if (!l)
+		return -ENOMEM;
+	while (!*stop && r->n < READINGS_MOST) {
+		lull_time now = (lull_time)(now_s() * 1e9);
 		struct pollfd p;
 		struct lull_live_event e;
-		double left = until - now_s();
+		double left = until - now_s(), due;
 
-		while (n < READINGS_MOST && lull_live_step(l, now, &e)) {
+		while (r->n < READINGS_MOST && lull_live_step(l, now, &e)) {
 			if (e.what == LULL_LIVE_LOST)
 				(void)snprintf(facts->clamp.why, sizeof facts->clamp.why, "%s", e.why);
 			if (e.what != LULL_LIVE_READING)
 				continue;
-			mA[n++] = (float)e.uA / 1000;
+			r->mA[r->n++] = (float)e.uA / 1000;
 			facts->clamp.over += e.over;
 		}
 		if (left <= 0)
 			break;
-		due = lull_live_due(l);
-		if ((double)(due - now) / 1e9 < left)
-			left = fmax((double)(due - now) / 1e9, 0);
+		due = fmin(fmax((double)(lull_live_due(l) - now) / 1e9, 0), fmin(left, 0.2));
 		p = (struct pollfd){.fd = lull_live_fd(l), .events = lull_live_poll(l)};
-		(void)poll(&p, 1, (int)(fmin(left, 0.2) * 1000) + 1);
+		(void)poll(&p, 1, (int)(due * 1000) + 1);
 	}
 	lull_live_close(l);
-	facts->clamp.readings = (unsigned)n;
-	facts->clamp.answers = n > 0;
-	if (!n && !facts->clamp.why[0])
+	return 0;
+}
+
+/* One look through the recorder. False: none runs, or it has no clamp. *at: of the last reading. */
+static bool ask(const char *socket, double *at, struct readings *r, struct lull_ready_facts *facts)
+{
+	json_t *state, *current;
+	const char *lost;
+	char err[256];
+	bool there;
+
+	if (lull_ask_try(socket, "status", 2000, &state, err, sizeof err))
+		return false;
+	current = json_object_get(state, "current");
+	there = json_is_object(current);
+	lost = json_string_value(json_object_get(current, "lost"));
+	if (lost)
+		(void)snprintf(facts->clamp.why, sizeof facts->clamp.why, "%s", lost);
+	else if (json_is_number(json_object_get(current, "mA")) && json_number_value(json_object_get(current, "at_s")) != *at) {
+		*at = json_number_value(json_object_get(current, "at_s"));
+		r->mA[r->n++] = (float)json_number_value(json_object_get(current, "mA"));
+	}
+	json_decref(state);
+	return there;
+}
+
+int lull_check_clamp(const struct lull_live_spec *spec, const char *socket, double seconds, const volatile int *stop,
+	struct lull_ready_facts *facts)
+{
+	const struct timespec pause = {.tv_nsec = 100 * 1000 * 1000};
+	struct readings *r = calloc(1, sizeof *r);
+	double until = now_s() + seconds, at = (double)NAN;
+	int e = 0;
+
+	if (!r)
+		return -ENOMEM;
+	if (ask(socket, &at, r, facts)) {
+		while (!*stop && r->n < READINGS_MOST && now_s() < until && ask(socket, &at, r, facts))
+			(void)nanosleep(&pause, NULL);
+	} else {
+		e = read_live(spec, until, stop, r, facts);
+	}
+	facts->clamp.readings = (unsigned)r->n;
+	facts->clamp.answers = r->n > 0;
+	if (!r->n && !facts->clamp.why[0])
 		(void)snprintf(facts->clamp.why, sizeof facts->clamp.why, "nothing came in %.0f s", seconds);
-	lull_ready_clamp(mA ? mA : &(float){0}, n, &facts->clamp.mean_mA, &facts->clamp.noise_mA);
-	if (!r && n && !isnan(facts->clamp.load_mA))
-		r = lull_ready_load(mA, n, facts->clamp.load_mA, &facts->clamp.load_seen_mA);
-	free(mA);
-	return r;
+	lull_ready_clamp(r->mA, r->n, &facts->clamp.mean_mA, &facts->clamp.noise_mA);
+	if (!e && r->n && !isnan(facts->clamp.load_mA))
+		e = lull_ready_load(r->mA, r->n, facts->clamp.load_mA, &facts->clamp.load_seen_mA);
+	free(r);
+	return e;
 }
