@@ -9,6 +9,7 @@
 #define EVEN 0.01 /* chance below which an even spacing is no accident */
 #define BEAT 0.001 /* for a beat with skips, which was looked for */
 #define ONE_PERIOD 0.1 /* so wide is the middle half of the distances at most, against the period */
+#define ON_BEAT 0.08 /* so far off a beat with skips, as a share of it */
 #define MOST 256 /* of many events the first tell enough */
 
 double even_chance(const double *quiet, size_t n, double *statistic)
@@ -72,15 +73,18 @@ static bool find_beat(const double *sorted, size_t n, struct even *e)
 		beat = sum / beats;
 	}
 	double off = 0;
+	size_t skipped = 0;
 	for (size_t i = 1; i < n; i++) {
-		double part = sorted[i] / beat - nearbyint(sorted[i] / beat);
+		double k = nearbyint(sorted[i] / beat), part = sorted[i] / beat - k;
+		skipped += k >= 2;
 		angle[i - 1] = 2 * M_PI * part;
 		off += part * part;
 	}
-	double chance = even_rayleigh(angle, n - 1);
-	if (!(chance < BEAT))
+	double chance = even_rayleigh(angle, n - 1), spread = sqrt(off / (double)(n - 1));
+	/* distances that are merely alike keep no beat */
+	if (!(chance < BEAT) || skipped < 2 || spread > ON_BEAT)
 		return false;
-	*e = (struct even){ LULL_RHYTHM_PERIODIC, beat, beat * sqrt(off / (double)(n - 1)), chance, true };
+	*e = (struct even){ LULL_RHYTHM_PERIODIC, beat, beat * spread, chance, true };
 	return true;
 }
 

@@ -63,20 +63,37 @@ static lull_time last_copy_of_first(const struct lull_case *c, const struct lull
 	return copies > 1 ? last : LULL_NEVER;
 }
 
-/* Did the node speak with the first frame of this spell, or so soon after it that it was up already? */
+/* Did this ID come with the first frame of the spell, or so soon after it that its sender was up already? copied: as above. */
+static bool comes_early(const struct lull_case *c, const struct lull_spell *s, size_t ident, lull_time copied)
+{
+	lull_time first = case_first_in(c, ident, s->from, s->to);
+	return first != LULL_NEVER &&
+		(first <= s->from + UP_ALREADY || (copied != LULL_NEVER && first >= copied && first <= copied + NEXT_IN_TURN));
+}
+
+/* Did the node? */
 static bool begins_with(const struct lull_case *c, const struct lull_spell *s, int node)
 {
 	if (case_node_of(c, s->bus, s->first_id) == node)
 		return true;
 	lull_time copied = last_copy_of_first(c, s);
-	for (size_t i = 0; i < c->v->ids.n; i++) {
-		if (c->v->ids.at[i].bus != s->bus || c->v->ids.at[i].node != node)
-			continue;
-		lull_time first = case_first_in(c, i, s->from, s->to);
-		if (first != LULL_NEVER && (first <= s->from + UP_ALREADY || (copied != LULL_NEVER && first >= copied && first <= copied + NEXT_IN_TURN)))
+	for (size_t i = 0; i < c->v->ids.n; i++)
+		if (c->v->ids.at[i].bus == s->bus && c->v->ids.at[i].node == node && comes_early(c, s, i, copied))
 			return true;
-	}
 	return false;
+}
+
+/* Counts the spell for every node that did. seen: room for as many nodes. */
+static void count_beginners(const struct lull_case *c, const struct lull_spell *s, size_t *count, size_t *seen, size_t turn)
+{
+	lull_time copied = last_copy_of_first(c, s);
+	for (size_t i = 0; i < c->v->ids.n; i++) {
+		int node = c->v->ids.at[i].node;
+		if (c->v->ids.at[i].bus != s->bus || node < 0 || seen[node] == turn || !comes_early(c, s, i, copied))
+			continue;
+		seen[node] = turn;
+		count[node]++;
+	}
 }
 
 /* --- one wake --- */
@@ -465,21 +482,24 @@ static unsigned doubts_of(struct lull_case *c, unsigned bus, enum lull_clue clue
  * listed, none is named. */
 static bool list_company(struct lull_case *c, struct lull_finding *f, const struct wake *w, size_t n)
 {
-	size_t company = 0;
+	size_t company = 0, nodes = c->v->nodes.n, *count;
 	for (size_t i = 0; i < n; i++)
 		if (w[i].clue != CLUE_ORDER)
 			return false;
-	for (size_t node = 0; node < c->v->nodes.n; node++) {
-		size_t early = 0;
-		if ((int)node == w[0].node || c->v->nodes.at[node].bus != f->bus)
-			continue;
-		for (size_t i = 0; i < n; i++)
-			early += begins_with(c, &c->v->spells.at[w[i].spell], (int)node);
-		if (early * 2 < n)
+	count = calloc(2 * nodes + 1, sizeof *count);
+	if (!count) {
+		c->oom = true;
+		return false;
+	}
+	for (size_t i = 0; i < n; i++)
+		count_beginners(c, &c->v->spells.at[w[i].spell], count, count + nodes, i + 1);
+	for (size_t node = 0; node < nodes; node++) {
+		if ((int)node == w[0].node || c->v->nodes.at[node].bus != f->bus || count[node] * 2 < n)
 			continue;
 		company++;
 		case_suspect(c, f, (int)node, LULL_WAKER, 0);
 	}
+	free(count);
 	if (!company)
 		return false;
 	for (size_t i = 0; i < f->suspects.n; i++)

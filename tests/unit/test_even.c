@@ -59,6 +59,8 @@ static struct even made(gsl_rng *r, size_t n, int kind)
 		s.to[i] = t + 20 + 2 * gsl_rng_uniform(r);
 		if (kind == 0)
 			t = s.to[i] + gsl_ran_exponential(r, 1500); /* at random while asleep */
+		else if (kind == 3)
+			t += 60 + 60 * gsl_rng_uniform(r); /* alike, but no beat */
 		else if (kind == 1)
 			t += 1800 + gsl_ran_gaussian(r, 15);
 		else
@@ -72,7 +74,7 @@ static void on_made_wakes(void **state)
 {
 	(void)state;
 	gsl_rng *r = gsl_rng_alloc(gsl_rng_taus2);
-	unsigned wrong = 0, found = 0, beats = 0;
+	unsigned wrong = 0, found = 0, beats = 0, like = 0;
 	assert_non_null(r);
 	gsl_rng_set(r, 20260401);
 	for (unsigned i = 0; i < 2000; i++)
@@ -83,7 +85,10 @@ static void on_made_wakes(void **state)
 		e = made(r, 12 + i % 30, 2);
 		beats += e.rhythm == LULL_RHYTHM_PERIODIC && fabs(e.period_s - 600) < 10;
 	}
+	for (unsigned i = 0; i < 500; i++)
+		like += made(r, 20 + i % 30, 3).rhythm == LULL_RHYTHM_PERIODIC;
 	gsl_rng_free(r);
+	assert_true(like <= 5);
 	print_message("at random called periodic: %u of 2000; periodic found %u of 500; beats with skips found %u of 500\n", wrong, found, beats);
 	assert_true(wrong <= 30);
 	assert_true(found >= 490);

@@ -119,11 +119,61 @@ static void the_current_rises_first(void **state)
 	}
 }
 
+/* Six senders boot in their order after `first`, which sends `copies` unacknowledged frames and outlasts them. */
+static void begun_by(struct script *s, double t, uint32_t first, unsigned copies, double delay)
+{
+	once(s, first, t, 0xa5a5, copies);
+	sends(s, first, 0.1, t + 0.1, t + 9, 0xa5a5);
+	if (first != 0x200)
+		sends(s, 0x200, 0.1, t + delay, t + 12, 0xa5a5);
+	else
+		sends(s, 0x200, 0.1, t + 0.2, t + 12, 0xa5a5);
+	for (unsigned i = 1; i < 6; i++)
+		sends(s, 0x200 + 0x11 * i, 0.1, t + 0.06 + 0.02 * i, t + 6 + 0.3 * i, 0xa5a5);
+}
+
+/* In wakes that doors cause another ID of the gateway comes first, and this one 2 ms after it: no controller boots so soon, so it was
+ * up already and is first there too. 70 ms after it, it was woken. */
+static void up_already(void **state)
+{
+	(void)state;
+	static const double delays[] = { 0.002, 0.07 };
+	for (size_t k = 0; k < 2; k++) {
+		struct script s = { 0 };
+		struct lull_verdict v;
+		parks(&s, 0, 0);
+		marked(&s, 60, LULL_MARK_KEY_OFF);
+		for (unsigned i = 0; i < 3; i++) {
+			begun_by(&s, 500 + 200 * i, 0x2f0, 1, delays[k]);
+			marked(&s, 500 + 200 * i - 0.5, LULL_MARK_DOOR);
+		}
+		for (unsigned i = 0; i < 5; i++)
+			begun_by(&s, 2000 + 1000 * i, 0x200, 6, 0);
+		covered(&s, 0, 8000, LULL_OBSERVED);
+		judge(&s, 8000, NULL, &v);
+		const struct lull_finding *f = &v.findings.at[0];
+		if (!k) {
+			assert_int_equal(f->code, LULL_WOKEN_FROM_OUTSIDE);
+			assert_int_equal(f->named, -1);
+			assert_int_equal(f->suspects.n, 1);
+			assert_int_equal(f->suspects.at[0].role, LULL_RELAY);
+			assert_int_equal(f->suspects.at[0].ids[0], 0x200);
+			assert_true(f->next.n && strstr(f->next.at[0], "Look behind"));
+		} else {
+			assert_int_equal(f->code, LULL_WOKEN_AGAIN);
+			assert_int_equal(f->named, 0);
+			assert_int_equal(f->suspects.at[0].ids[0], 0x200);
+		}
+		lull_verdict_clear(&v);
+	}
+}
+
 int main(void)
 {
 	const struct CMUnitTest tests[] = {
 		cmocka_unit_test(two_kinds),
 		cmocka_unit_test(the_current_rises_first),
+		cmocka_unit_test(up_already),
 	};
 	return cmocka_run_group_tests(tests, NULL, NULL);
 }
