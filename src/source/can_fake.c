@@ -162,7 +162,7 @@ static int listen_some(void *ctx, const char *name, int64_t ns, struct lull_hear
 	frames(h, classical, false, a->lone_sender);
 	if (fd && a->state.modes & CAN_CTRLMODE_FD && a->state.fd_bitrate == a->bus_fd_rate)
 		frames(h, fd, true, false);
-	else
+	else if (a->state.modes & CAN_CTRLMODE_FD || !a->passes_over_fd)
 		errors(a, h, fd);
 	return 0;
 }

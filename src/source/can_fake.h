@@ -22,6 +22,7 @@ struct lull_fake_adapter {
 	unsigned classical_per_s, fd_per_s; /* frames */
 	bool lone_sender; /* one ID, over and over */
 	bool stuck_dominant;
+	bool passes_over_fd; /* with FD off: FD frames are no errors to it, they are nothing */
 	bool shows_errors;
 	/* What was done to it: D down, S set, U up, q query, L listen; and whether it was ever up without listen-only. */
 	char log[256];

@@ -162,13 +162,38 @@ static bool worth(const struct lull_search *s, const struct lull_try *t)
 	return !any_frames && any_errors;
 }
 
+static bool fits(const struct lull_try *t)
+{
+	return was_heard(t) && lull_heard_fits(&t->heard);
+}
+
+/* The data phase for an arbitration phase that is known: a controller with its FD switched off may pass over FD frames without a
+ * word (ISO 11898-1:2015, protocol exception), so that a bus with some looks classical. One look in FD mode tells; where it
+ * shows errors, the rates are gone through. */
+static size_t next_data_phase(const struct lull_search *s, uint32_t bitrate)
+{
+	size_t i, undone = s->n;
+
+	for (i = s->n; i-- > 0;) {
+		const struct lull_try *t = &s->tries[i];
+
+		if (!t->fd_bitrate || t->bitrate != bitrate)
+			continue;
+		if (fits(t) || (was_heard(t) && !errors(&t->heard)))
+			return s->n;
+		if (!t->done)
+			undone = i;
+	}
+	return undone;
+}
+
 size_t lull_search_next(const struct lull_search *s)
 {
 	size_t i;
 
 	for (i = 0; i < s->n; i++) {
-		if (was_heard(&s->tries[i]) && lull_heard_fits(&s->tries[i].heard))
-			return s->n;
+		if (fits(&s->tries[i]))
+			return s->tries[i].fd_bitrate ? s->n : next_data_phase(s, s->tries[i].bitrate);
 	}
 	for (i = 0; i < s->n; i++) {
 		if (!s->tries[i].done && worth(s, &s->tries[i]))
@@ -259,8 +284,36 @@ static void explain(struct lull_search *s, uint32_t most_errors, size_t with_fra
 	}
 }
 
+/* A fit beats any other, and FD frames that came through are the proof of a data phase. */
+static int rank(const struct lull_try *t)
+{
+	if (!fits(t))
+		return 0;
+	return t->heard.fd_frames ? 3 : t->fd_bitrate ? 1 : 2;
+}
+
+/* Clean as classical CAN, and errors whenever FD is on. */
+static bool hides_fd(const struct lull_search *s, const struct lull_try *best)
+{
+	size_t i, heard = 0;
+
+	if (!fits(best) || best->fd_bitrate)
+		return false;
+	for (i = 0; i < s->n; i++) {
+		const struct lull_try *t = &s->tries[i];
+
+		if (!t->fd_bitrate || t->bitrate != best->bitrate || !was_heard(t))
+			continue;
+		if (fits(t) || !errors(&t->heard))
+			return false;
+		heard++;
+	}
+	return heard > 0;
+}
+
 void lull_search_judge(struct lull_search *s)
 {
+	char rate[32];
 	uint32_t most_errors = 0;
 	size_t i, with_frames = 0, tried = 0;
 
@@ -278,12 +331,17 @@ void lull_search_judge(struct lull_search *s)
 		if (!t->heard.frames)
 			continue;
 		with_frames += !t->fd_bitrate && t->heard.frames >= 3;
-		/* A fit beats any other; else more frames a second, FD frames being proof of the data phase. */
-		if (!b || (lull_heard_fits(&t->heard) && !lull_heard_fits(&b->heard)) ||
-			(lull_heard_fits(&t->heard) == lull_heard_fits(&b->heard) && t->heard.frames > b->heard.frames))
+		if (!b || rank(t) > rank(b) || (rank(t) == rank(b) && t->heard.frames > b->heard.frames))
 			s->best = i;
 	}
-	if (s->best < s->n && lull_heard_fits(&s->tries[s->best].heard)) {
+	if (s->best < s->n && hides_fd(s, &s->tries[s->best])) {
+		rate_text(s->tries[s->best].bitrate, rate, sizeof rate);
+		s->answer = LULL_SEARCH_POSSIBLY_FD;
+		(void)snprintf(s->why, sizeof s->why,
+			"At %s classical frames are whole, but in FD mode there are errors at every usual data rate: possibly CAN FD with "
+			"an unusual one. Its frames would not be seen",
+			rate);
+	} else if (s->best < s->n && lull_heard_fits(&s->tries[s->best].heard)) {
 		found(s, &s->tries[s->best]);
 	} else if (!tried) {
 		s->answer = LULL_SEARCH_FAILED;

@@ -55,7 +55,7 @@ static void test_answers(void **unused)
 		const char *name;
 		uint32_t bus, bus_fd;
 		unsigned classical, fd;
-		bool fd_adapter, lone, stuck, blind;
+		bool fd_adapter, lone, stuck, blind, passes;
 		enum lull_search_answer want;
 		uint32_t rate, fd_rate;
 		const char *word;
@@ -76,6 +76,12 @@ static void test_answers(void **unused)
 			.rate = 500000, .fd_rate = 4000000, .word = ""},
 		{.name = "FD with an unusual data rate", .bus = 500000, .bus_fd = 3000000, .classical = 50, .fd = 50, .fd_adapter = true,
 			.want = LULL_SEARCH_POSSIBLY_FD, .rate = 500000, .word = "possibly CAN FD"},
+		{.name = "FD passed over without a word", .bus = 500000, .bus_fd = 5000000, .classical = 50, .fd = 50, .fd_adapter = true,
+			.passes = true, .want = LULL_SEARCH_FOUND, .rate = 500000, .fd_rate = 5000000, .word = ""},
+		{.name = "the same with an unusual data rate", .bus = 500000, .bus_fd = 3000000, .classical = 50, .fd = 50,
+			.fd_adapter = true, .passes = true, .want = LULL_SEARCH_POSSIBLY_FD, .rate = 500000, .word = "would not be seen"},
+		{.name = "classical, FD adapter", .bus = 500000, .classical = 50, .fd_adapter = true, .want = LULL_SEARCH_FOUND,
+			.rate = 500000, .word = ""},
 		{.name = "hardly any frames", .bus = 500000, .classical = 2, .want = LULL_SEARCH_UNCLEAR, .rate = 500000,
 			.word = "Listen longer"},
 		{.name = "single-wire rate", .bus = 33333, .classical = 40, .want = LULL_SEARCH_FOUND, .rate = 33333,
@@ -94,6 +100,7 @@ static void test_answers(void **unused)
 		a.fd_per_s = cases[i].fd;
 		a.lone_sender = cases[i].lone;
 		a.stuck_dominant = cases[i].stuck;
+		a.passes_over_fd = cases[i].passes;
 		if (cases[i].blind) {
 			a.shows_errors = false;
 			a.state.can_do &= ~(uint32_t)CAN_CTRLMODE_BERR_REPORTING;
