@@ -259,14 +259,14 @@ void case_weigh_pulls(struct lull_case *c, struct lull_finding *f)
 		for (size_t i = 0; i < f->suspects.n; i++)
 			if (said[f->suspects.at[i].node_index].ends)
 				f->suspects.at[i].standing = LULL_LIKELY;
-	} else if (contrary) {
-		struct lull_suspect *s = f->named >= 0 ? &f->suspects.at[f->named] : NULL;
-		if (s && s->node_index >= 0 && each[s->node_index])
-			s->confidence = WEIGHT_CONTRADICTED; /* the bus says one thing, half of the tests another */
-	} else if (circuit > 0 && f->named < 0) {
+	} else if (!contrary && circuit > 0 && f->named < 0) {
 		list_them(c, f, fed, nodes);
 	}
 	case_settle_finding(f);
+	/* the bus says one thing, half of the tests another: what speaks for it stays, but it is not accused */
+	int named = f->named >= 0 ? f->suspects.at[f->named].node_index : -1;
+	if (named >= 0 && said[named].ends && said[named].goes_on)
+		f->named = -1;
 out:
 	free(said);
 	free(fed);

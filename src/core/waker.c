@@ -580,7 +580,11 @@ static size_t make_finding(struct lull_case *c, unsigned bus, const struct wake 
 		n == 1 ? "wake" : "wakes", span_text(case_observed_in(&c->observed[bus], c->v->settle_from, c->v->judged_to), a),
 		c->v->nodes.at[node].name));
 	enum lull_clue clue = clue_of(w, n);
-	case_accuse(c, f, node, LULL_WAKER, clue, doubts_of(c, bus, clue, n, &r), 1);
+	unsigned doubts = doubts_of(c, bus, clue, n, &r);
+	/* first in nearly all of several wakes that somebody else caused: to begin at night as well gains nothing (trade rule 9) */
+	if ((doubts & LULL_DOUBT_FIRST_THERE) && r.known >= 3 && r.first_there * 3 >= r.known * 2)
+		clue = LULL_CLUE_NONE;
+	case_accuse(c, f, node, LULL_WAKER, clue, doubts, 1);
 	say_rhythm(c, f, &rhythm, n);
 	say_clues(c, f, w, n, &r);
 	bool alone = !list_company(c, f, w, n);

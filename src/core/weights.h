@@ -46,8 +46,6 @@
 
 /* Probability that the suspect a clue points at holds the role; of a list, that one of it does. */
 double case_weight(enum lull_clue, unsigned doubts);
-/* One contradiction of tests: as unsure as can be. */
-#define WEIGHT_CONTRADICTED 0.5
 /* Of tests (pulls_score): who pulls a plug has a reason, so that so often it is the right one before anything is seen; followers
  * outlast what they follow by this, exponentially, with network management after its timeout. */
 #define PULL_BEFORE 0.3
