@@ -24,6 +24,8 @@ struct nm_family {
 	uint8_t bus;
 	struct lull_nm_layout layout;
 	double confidence; /* 1 when told by a profile */
+	size_t ends, ends_agree; /* inferred: ends of the bus that were seen; of these so long after the last NM frame: */
+	lull_time delay;
 	LULL_ARRAY(struct nm_member) members;
 };
 
@@ -90,6 +92,8 @@ size_t case_change_from(const struct lull_case *, lull_time t);
 /* nm */
 void case_nm(struct lull_case *);
 struct nm_family *case_family(struct lull_case *, unsigned bus);
+/* False: two ends of the bus and more were seen, and they follow the family's last frames by no constant time. */
+bool case_nm_ends(const struct lull_case *, struct nm_family *);
 
 /* nodes */
 void case_nodes(struct lull_case *);

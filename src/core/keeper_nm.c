@@ -190,6 +190,17 @@ static void say_clusters(struct lull_case *c, struct lull_finding *f, const stru
 			text));
 }
 
+static void say_ends(struct lull_case *c, struct lull_finding *f, const struct nm_family *family)
+{
+	char a[32];
+	if (family->layout.inferred && family->ends >= 2)
+		case_evidence(c, f, case_say(c, "In %zu of %zu ends of the bus everything stops %s after the last of these frames, as network management "
+					      "has it.", family->ends_agree, family->ends, span_text(family->delay, a)));
+	else if (family->layout.inferred)
+		case_evidence(c, f, case_say(c, "No two ends of the bus were seen, which would show whether everything stops a constant time after these "
+					      "frames."));
+}
+
 static unsigned doubts_of(const struct nm_family *family)
 {
 	return family->layout.inferred ? LULL_DOUBT_INFERRED : 0;
@@ -260,6 +271,7 @@ static bool keeper_manages(struct lull_case *c, struct lull_finding *f, const st
 			case_say(c, "%zu nodes ask for the network %s%s: each of them is enough to keep the bus awake.", tied,
 				held ? "to the end" : "until about the same time", how));
 	}
+	say_ends(c, f, family);
 	free(ask);
 	return true;
 }
@@ -396,6 +408,7 @@ static bool keeper_rings(struct lull_case *c, struct lull_finding *f, const stru
 				how));
 	}
 	say_ring(c, f, family, from, to);
+	say_ends(c, f, family);
 	free(late);
 	return true;
 }

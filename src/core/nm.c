@@ -4,7 +4,12 @@
  * AUTOSAR CanNm (Specification of CAN Network Management): the PDU carries the source node identifier and the control bit
  * vector, each at byte 0, byte 1 or off. OSEK/VDX NM 2.5.3, direct: destination at byte 0, opcode at byte 1.
  * Without a profile a family is only inferred where IDs of one aligned block of 2^k carry their own low bits as
- * source address (AUTOSAR), or name each other as destination with opcodes of the standard (OSEK). */
+ * source address (AUTOSAR), or name each other as destination with opcodes of the standard (OSEK), and where every
+ * end of the bus that was seen follows their last frame by the same time (nm_ends.c).
+ *
+ * A name that is inferred so is shown as "NM address", but pull tests do not count it as a name of its own: the same
+ * structure that made one family of these IDs would make two nodes of one node's IDs if it were mistaken. A test on
+ * such a node names it like one known by timing alone. */
 #include "core/case.h"
 
 #include <stdlib.h>
@@ -180,7 +185,7 @@ static void infer_family(struct lull_case *c, unsigned bus)
 				enum lull_nm_kind kind = form < 2 ? LULL_NM_AUTOSAR : LULL_NM_OSEK;
 				if (!try_block(c, bus, seed, k, kind, form & 1, &found))
 					continue;
-				if (found.members.n > best.members.n) {
+				if (found.members.n > best.members.n && case_nm_ends(c, &found)) {
 					drop_family(&best);
 					best = found;
 				} else {
