@@ -129,6 +129,29 @@ struct lull_node {
 	int nm_address; /* or -1 */
 	int source_address; /* or -1 */
 	bool asker; /* a tester or dongle: diagnostic requests only */
+	int second_address; /* of the same ECU, or the one it had before; -1 none */
+	const char *second_why; /* static text: what proves it; NULL */
+};
+
+/* SAE J1939 NAME, 64 bits as sent (little endian in the address claim); positions as in linux/can/j1939.h. */
+struct lull_name {
+	uint32_t identity; /* bits 0-20 */
+	uint16_t manufacturer; /* 21-31 */
+	uint8_t ecu_instance; /* 32-34 */
+	uint8_t function_instance; /* 35-39 */
+	uint8_t function; /* 40-47 */
+	uint8_t vehicle_system; /* 49-55 */
+	uint8_t system_instance; /* 56-59 */
+	uint8_t industry_group; /* 60-62 */
+	bool arbitrary; /* 63: may take another address */
+};
+struct lull_name lull_name_decode(uint64_t name);
+/* An address claimed (PGN 60928). */
+struct lull_claim {
+	uint8_t bus, address; /* 0xFE: could claim none */
+	uint64_t name;
+	lull_time first, last; /* of its claims */
+	int node; /* index or -1 */
 };
 
 struct lull_id_info {
@@ -282,6 +305,7 @@ struct lull_verdict {
 	LULL_ARRAY(struct lull_spell) spells; /* by bus, from */
 	LULL_ARRAY(struct lull_node) nodes;
 	LULL_ARRAY(struct lull_id_info) ids; /* by bus, id */
+	LULL_ARRAY(struct lull_claim) claims; /* by bus, address, first */
 	LULL_ARRAY(struct lull_pull) pulls; /* by at, bus */
 	LULL_ARRAY(struct lull_wake_group) wakes; /* by bus, then most wakes first */
 	struct lull_current_report current;

@@ -95,6 +95,11 @@ struct nm_family *case_family(struct lull_case *, unsigned bus);
 /* False: two ends of the bus and more were seen, and they follow the family's last frames by no constant time. */
 bool case_nm_ends(const struct lull_case *, struct nm_family *);
 
+/* claims: SAE J1939 address claims into v->claims */
+void case_claims(struct lull_case *);
+/* The address under which one ECU's IDs are gathered: the address itself, or that of its other name. *why: what proves it. */
+int case_home_address(const struct lull_case *, unsigned bus, int address, const char **why);
+
 /* nodes */
 void case_nodes(struct lull_case *);
 int case_node_of(const struct lull_case *, unsigned bus, uint32_t id);

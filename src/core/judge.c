@@ -136,6 +136,7 @@ void lull_verdict_clear(struct lull_verdict *v)
 	for (size_t i = 0; i < v->nodes.n; i++)
 		free(v->nodes.at[i].ids);
 	free(v->nodes.at);
+	free(v->claims.at);
 	free(v->ids.at);
 	for (size_t i = 0; i < v->pulls.n; i++) {
 		free(v->pulls.at[i].ids);

@@ -20,7 +20,8 @@ static int new_node(struct lull_case *c, unsigned bus, enum lull_named_by by, co
 		.stop_mA_error = NAN,
 		.profile_node = -1,
 		.nm_address = -1,
-		.source_address = -1 };
+		.source_address = -1,
+		.second_address = -1 };
 	snprintf(node.name, sizeof node.name, "%s", name);
 	CASE_PUSH(c, c->v->nodes, node);
 	return c->oom ? -1 : (int)c->v->nodes.n - 1;
@@ -145,17 +146,101 @@ static void by_source_address(struct lull_case *c, unsigned bus)
 		int address = (int)(info->id & 0xff);
 		if (address >= 0xfe) /* none, or everybody: no sender */
 			continue;
-		int node = node_with(c, bus, -1, address);
+		const char *why = NULL;
+		int home = case_home_address(c, bus, address, &why);
+		int node = node_with(c, bus, -1, home);
 		if (node < 0) {
 			char name[LULL_NODE_NAME];
-			snprintf(name, sizeof name, "source address 0x%02X", (unsigned)address);
+			snprintf(name, sizeof name, "source address 0x%02X", (unsigned)home);
 			node = new_node(c, bus, LULL_BY_SOURCE_ADDRESS, name);
 			if (node < 0)
 				return;
-			c->v->nodes.at[node].source_address = address;
+			c->v->nodes.at[node].source_address = home;
+		}
+		if (home != address) {
+			c->v->nodes.at[node].second_address = address;
+			c->v->nodes.at[node].second_why = why;
 		}
 		give(c, node, i);
 	}
+}
+
+#define ADDRESS_SURE 0.98
+
+/* IDs of the node among those of one group, if the group holds no third node. */
+static bool shares_group(const struct lull_case *c, const size_t *idents, const size_t *group, const double *sure, size_t n, int a, int b)
+{
+	for (size_t g = 0; g < n; g++) {
+		size_t of_a = 0, of_b = 0, others = 0;
+		for (size_t i = 0; i < n; i++) {
+			if (group[i] != g || sure[i] < ADDRESS_SURE)
+				continue;
+			int node = c->v->ids.at[idents[i]].node;
+			of_a += node == a;
+			of_b += node == b;
+			others += node != a && node != b;
+		}
+		if (of_a && of_b && of_a + of_b >= 3 && !others)
+			return true;
+	}
+	return false;
+}
+
+static void join_addresses(struct lull_case *c, int to, int from)
+{
+	struct lull_node *gone = &c->v->nodes.at[from];
+	for (size_t i = 0; i < c->v->ids.n; i++)
+		if (c->v->ids.at[i].node == from)
+			give(c, to, i);
+	c->v->nodes.at[to].second_address = gone->source_address;
+	c->v->nodes.at[to].second_why = "their IDs run on one timer";
+	free(gone->ids);
+	size_t last = --c->v->nodes.n;
+	for (size_t i = (size_t)from; i < last; i++)
+		c->v->nodes.at[i] = c->v->nodes.at[i + 1];
+	for (size_t i = 0; i < c->v->ids.n; i++)
+		c->v->ids.at[i].node -= c->v->ids.at[i].node > from;
+}
+
+static bool one_address(const struct lull_node *n, unsigned bus)
+{
+	return n->bus == bus && n->named_by == LULL_BY_SOURCE_ADDRESS && !n->asker && n->second_address < 0;
+}
+
+/* Two addresses whose IDs timing puts into one group, and no third: one ECU. */
+static void by_one_timer(struct lull_case *c, unsigned bus)
+{
+	size_t room = c->v->ids.n + 1, n = 0;
+	size_t *idents = malloc(room * sizeof *idents), *group = malloc(room * sizeof *group);
+	int *settled = malloc(room * sizeof *settled);
+	double *sure = malloc(room * sizeof *sure);
+
+	if (!idents || !group || !settled || !sure) {
+		c->oom = true;
+		goto out;
+	}
+	for (size_t i = 0; i < c->v->ids.n; i++) {
+		int node = c->v->ids.at[i].node;
+		if (c->v->ids.at[i].bus != bus || node < 0 || !one_address(&c->v->nodes.at[node], bus))
+			continue;
+		settled[n] = -1;
+		idents[n++] = i;
+	}
+	if (n < 3)
+		goto out;
+	case_kin(c, idents, n, settled, group, sure);
+	for (size_t a = 0; a < c->v->nodes.n && !c->oom; a++)
+		for (size_t b = a + 1; b < c->v->nodes.n; b++)
+			if (one_address(&c->v->nodes.at[a], bus) && one_address(&c->v->nodes.at[b], bus) &&
+				shares_group(c, idents, group, sure, n, (int)a, (int)b)) {
+				join_addresses(c, (int)a, (int)b);
+				break;
+			}
+out:
+	free(idents);
+	free(group);
+	free(settled);
+	free(sure);
 }
 
 /* NM frames name their own sender. */
@@ -264,11 +349,13 @@ static void find_clock(const struct lull_case *c, struct lull_node *node)
 
 void case_nodes(struct lull_case *c)
 {
+	case_claims(c);
 	for (size_t i = 0; i < c->v->ids.n; i++)
 		by_profile(c, i);
 	for (unsigned bus = 0; bus < c->night->bus_count; bus++) {
 		by_request(c, bus);
 		by_source_address(c, bus);
+		by_one_timer(c, bus);
 		by_management(c, bus);
 		by_timing(c, bus);
 		/* an NM frame that the profile gives to a node tells its address */
@@ -278,6 +365,10 @@ void case_nodes(struct lull_case *c)
 			if (node >= 0 && c->v->nodes.at[node].nm_address < 0)
 				c->v->nodes.at[node].nm_address = family->members.at[i].address;
 		}
+	}
+	for (size_t i = 0; i < c->v->claims.n; i++) {
+		struct lull_claim *claim = &c->v->claims.at[i];
+		claim->node = case_node_of(c, claim->bus, LULL_ID_EXTENDED | 0x18eeff00u | claim->address);
 	}
 	for (size_t i = 0; i < c->v->nodes.n; i++) {
 		struct lull_node *node = &c->v->nodes.at[i];

@@ -178,6 +178,33 @@ static void id_row(const struct lull_page *p, const struct lull_when *w, const s
 		(void)fprintf(p->out, " %s\n", lull_when_hms(w->night->end - r->until, ago));
 }
 
+/* What the node claimed of itself (SAE J1939), as numbers of the standard's lists. */
+static void addresses(const struct lull_page *p, const struct lull_verdict *v, int node)
+{
+	char text[320];
+
+	if (node < 0 || (size_t)node >= v->nodes.n)
+		return;
+	for (size_t i = 0; i < v->claims.n; i++) {
+		const struct lull_claim *c = &v->claims.at[i];
+		struct lull_name n = lull_name_decode(c->name);
+
+		if (c->node != node)
+			continue;
+		(void)snprintf(text, sizeof text,
+			"claims address 0x%02X: function %u (instance %u), vehicle system %u (instance %u), industry group %u, manufacturer "
+			"code %u, identity number %u, ECU instance %u%s",
+			c->address, n.function, n.function_instance, n.vehicle_system, n.system_instance, n.industry_group,
+			n.manufacturer, (unsigned)n.identity, n.ecu_instance, n.arbitrary ? ", may take another address" : "");
+		lull_page_para(p, 3, "", LULL_INK_NONE, text);
+	}
+	if (v->nodes.at[node].second_address >= 0) {
+		(void)snprintf(text, sizeof text, "address 0x%02X is of the same ECU: %s", (unsigned)v->nodes.at[node].second_address,
+			v->nodes.at[node].second_why);
+		lull_page_para(p, 3, "", LULL_INK_NONE, text);
+	}
+}
+
 static void group(const struct lull_page *p, const struct lull_when *w, const struct lull_verdict *v,
 	const struct group *g, const struct row *rows)
 {
@@ -196,6 +223,7 @@ static void group(const struct lull_page *p, const struct lull_when *w, const st
 		n ? named_by_words(n->named_by) : "Nothing tells whose they are.");
 	(void)putc('\n', p->out);
 	lull_page_para(p, 0, "", LULL_INK_STRONG, text);
+	addresses(p, v, g->node);
 	for (i = 0; i < g->n; i++)
 		id_row(p, w, &rows[g->first + i]);
 }

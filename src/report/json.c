@@ -195,13 +195,54 @@ static json_t *bus(const struct lull_night *night, const struct lull_verdict *v,
 	return j;
 }
 
-static json_t *node(const struct lull_night *night, const struct lull_node *n)
+/* The NAME's fields as numbers: what they stand for is listed in the standard. */
+static json_t *claim(const struct lull_claim *c)
 {
-	return json_pack("{s:o, s:o, s:s, s:o, s:o, s:o, s:o, s:o, s:o}", "name", text(n->name), "bus",
+	struct lull_name n = lull_name_decode(c->name);
+	char hex[19];
+
+	(void)snprintf(hex, sizeof hex, "0x%016llX", (unsigned long long)c->name);
+	return json_pack("{s:i, s:o, s:o, s:s, s:i, s:i, s:i, s:i, s:i, s:i, s:i, s:i, s:b}", "address", (int)c->address, "first_s",
+		seconds(c->first), "last_s", seconds(c->last), "name", hex, "identity", (int)n.identity, "manufacturer",
+		(int)n.manufacturer, "ecu_instance", (int)n.ecu_instance, "function_instance", (int)n.function_instance,
+		"function", (int)n.function, "vehicle_system", (int)n.vehicle_system, "system_instance",
+		(int)n.system_instance, "industry_group", (int)n.industry_group, "arbitrary_address", (int)n.arbitrary);
+}
+
+static void addresses(json_t *j, const struct lull_verdict *v, size_t index)
+{
+	const struct lull_node *n = &v->nodes.at[index];
+	json_t *claims = NULL;
+
+	if (n->source_address >= 0)
+		(void)json_object_set_new(j, "source_address", json_integer(n->source_address));
+	if (n->second_address >= 0) {
+		(void)json_object_set_new(j, "second_address", json_integer(n->second_address));
+		(void)json_object_set_new(j, "second_address_because", text(n->second_why ? n->second_why : ""));
+	}
+	for (size_t i = 0; i < v->claims.n; i++) {
+		if (v->claims.at[i].node != (int)index)
+			continue;
+		if (!claims)
+			claims = json_array();
+		(void)json_array_append_new(claims, claim(&v->claims.at[i]));
+	}
+	if (claims)
+		(void)json_object_set_new(j, "claims", claims);
+}
+
+static json_t *node(const struct lull_night *night, const struct lull_verdict *v, size_t index)
+{
+	const struct lull_node *n = &v->nodes.at[index];
+	json_t *j = json_pack("{s:o, s:o, s:s, s:o, s:o, s:o, s:o, s:o, s:o}", "name", text(n->name), "bus",
 		bus_name(night, n->bus), "named_by", lull_named_by_name(n->named_by), "ids",
 		id_list(n->ids, n->id_count), "clock_ppm", number(n->clock_ppm), "awake_mA",
 		number(n->awake_mA), "awake_mA_error", number(n->awake_mA_error), "stop_mA", number(n->stop_mA),
 		"stop_mA_error", number(n->stop_mA_error));
+
+	if (j)
+		addresses(j, v, index);
+	return j;
 }
 
 static json_t *id_info(
@@ -406,7 +447,7 @@ static json_t *report(const struct lull_night *night, const struct lull_verdict 
 	for (i = 0; i < night->bus_count; i++)
 		(void)json_array_append_new(buses, bus(night, v, (unsigned)i));
 	for (i = 0; i < v->nodes.n; i++)
-		(void)json_array_append_new(nodes, node(night, &v->nodes.at[i]));
+		(void)json_array_append_new(nodes, node(night, v, i));
 	for (i = 0; i < v->ids.n; i++)
 		(void)json_array_append_new(ids, id_info(night, v, &v->ids.at[i]));
 	return json_pack("{s:s, s:i, s:o, s:o, s:o, s:o, s:o, s:{s:o, s:o, s:s}, s:{s:o, s:o}, s:o, s:o, "

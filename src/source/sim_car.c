@@ -261,8 +261,51 @@ static void take_address(struct sim_world *w, unsigned node, unsigned first)
 		taken = false;
 		n->address = (uint8_t)sim_pick(w->plan, size);
 		for (unsigned i = first; i < w->nodes; i++)
-			taken |= i != node && w->node[i].address == n->address;
+			taken |= i != node && (w->node[i].address == n->address ||
+				(w->node[i].second_claim_msg && w->node[i].second_address == n->address));
 	} while (taken);
+}
+
+/* SAE J1939 NAME: identity number and manufacturer code of the ECU, function and its instance of the address. */
+static void name_it(struct sim_msg *m, unsigned node, unsigned instance)
+{
+	uint64_t name = (0x1001 + 0x335ULL * node) | 0x3c5ULL << 21 | (uint64_t)instance << 35 | (uint64_t)(0x20 + node) << 40 | 1ULL << 60;
+
+	for (unsigned i = 0; i < 8; i++)
+		m->data[i] = (uint8_t)(name >> (8 * i));
+}
+
+static bool address_taken(const struct sim_world *w, unsigned first, uint8_t address)
+{
+	for (unsigned i = first; i < w->nodes; i++) {
+		if (w->node[i].address == address || (w->node[i].second_claim_msg && w->node[i].second_address == address))
+			return true;
+	}
+	return false;
+}
+
+static uint8_t second_address(struct sim_world *w, unsigned node, unsigned first)
+{
+	uint8_t address = w->node[node].address;
+
+	while (address_taken(w, first, address))
+		address = (uint8_t)((address + 17) % 0xf0);
+	return address;
+}
+
+/* Every other ID goes out under the second address. */
+static void share_addresses(struct sim_world *w, const struct sim_node *n)
+{
+	for (unsigned i = n->first_msg, turn = 0; i < n->first_msg + n->msg_count; i++) {
+		struct sim_msg *m = &w->msg[i];
+		uint32_t other = (m->id & ~0xffu) | n->second_address;
+		bool taken = m->kind == SIM_CLAIM || m->kind == SIM_ANSWER || m->kind == SIM_REQUEST;
+
+		for (unsigned k = 0; k < w->msgs; k++)
+			taken |= w->msg[k].id == other;
+		if (!taken && turn++ % 2)
+			m->id = other;
+	}
 }
 
 unsigned sim_car_add(struct sim_world *w, const struct sim_car *car)
@@ -291,7 +334,12 @@ unsigned sim_car_add(struct sim_world *w, const struct sim_car *car)
 		take_address(w, node, first);
 		if (b->extended) {
 			n->claim_msg = (int)w->msgs;
-			sim_add_msg(w, node, LULL_ID_EXTENDED | 0x18eeff00 | n->address, SIM_CLAIM);
+			name_it(sim_add_msg(w, node, LULL_ID_EXTENDED | 0x18eeff00 | n->address, SIM_CLAIM), node, 0);
+			if (car->twice && !driving && i < 5) {
+				n->second_address = second_address(w, node, first);
+				n->second_claim_msg = (int)w->msgs;
+				name_it(sim_add_msg(w, node, LULL_ID_EXTENDED | 0x18eeff00 | n->second_address, SIM_CLAIM), node, 1);
+			}
 		}
 		if ((b->nm == SIM_NM_AUTOSAR || b->nm == SIM_NM_OSEK) &&
 		    (driving ? sim_chance(w->plan, 0.4) : i < 4 || sim_chance(w->plan, 0.7)))
@@ -301,6 +349,8 @@ unsigned sim_car_add(struct sim_world *w, const struct sim_car *car)
 			make_drive_node(w, &d, node);
 		else
 			make_body_node(w, &d, car, node);
+		if (n->second_claim_msg)
+			share_addresses(w, n);
 		if (i == 0 && car->gateway && car->forwarded)
 			sim_forward(w, &d, node, car->forwarded);
 		if (i == lone) {

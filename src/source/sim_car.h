@@ -8,6 +8,7 @@
 struct sim_car {
 	enum sim_nm nm;
 	bool extended; /* J1939-like 29-bit IDs with source addresses */
+	bool twice; /* ... and some nodes own two of them */
 	bool gateway; /* one of the nodes is a gateway */
 	bool seen_alone; /* a lone sender is heard alone for a while before a second controller is up */
 	bool always_acks; /* some node always acknowledges */

@@ -216,6 +216,24 @@ int sim_make_address_holds(struct sim_world *w)
 	return hold(w, &car, 1, true);
 }
 
+int sim_make_two_addresses(struct sim_world *w)
+{
+	struct sim_car car = held_car(w, SIM_NM_OWN);
+
+	struct sim_evening evening = { .first = SIM_NOBODY, .known = SIM_KNOWN_ALWAYS }; /* addresses are claimed at a start */
+	unsigned keeper;
+	int error;
+
+	car.extended = car.twice = true;
+	sim_car_add(w, &car);
+	keeper = sim_car_choose(w, 0, NULL, 0);
+	error = sim_evening(w, &evening);
+	end_by_rate(w, rate_of_nodes(w, &keeper, 1));
+	sim_ask(w, keeper, w->key_off - LULL_SEC / 2, 0);
+	sim_truth(w, LULL_HELD_AWAKE, (int)keeper, LULL_KEEPER, true);
+	return error;
+}
+
 int sim_make_late_one_node(struct sim_world *w)
 {
 	struct sim_car car = held_car(w, SIM_NM_OWN);

@@ -104,6 +104,10 @@ void sim_msg_start_all(struct sim_world *w, unsigned node, enum sim_start why)
 	if (n->claim_msg >= 0 && why == SIM_START_BOOT) {
 		sim_msg_fill(w, &w->msg[n->claim_msg]);
 		sim_bus_send(w, (unsigned)n->claim_msg);
+		if (n->second_claim_msg > 0) {
+			sim_msg_fill(w, &w->msg[n->second_claim_msg]);
+			sim_bus_send(w, (unsigned)n->second_claim_msg);
+		}
 		base += w->bus[n->bus].claim_wait;
 	}
 	for (unsigned i = n->first_msg; i < n->first_msg + n->msg_count; i++) {

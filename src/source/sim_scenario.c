@@ -15,6 +15,7 @@
 	X("all-follow", "all send on because one asks, and it does not show which", sim_make_all_follow) \
 	X("two-hold", "two nodes go on", sim_make_two_hold) \
 	X("address-holds", "29-bit source addresses; one node goes on", sim_make_address_holds) \
+	X("two-addresses", "29-bit source addresses, two of some ECUs; one ECU goes on", sim_make_two_addresses) \
 	X("late-one-node", "no network management; one node stops, but late", sim_make_late_one_node) \
 	X("late-nm", "AUTOSAR NM; one node stops asking, but late", sim_make_late_nm) \
 	X("late-ring", "OSEK ring; one node indicates sleep, but late", sim_make_late_ring) \

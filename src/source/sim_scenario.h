@@ -69,6 +69,7 @@ int sim_make_ring_limp_home(struct sim_world *);
 int sim_make_all_follow(struct sim_world *);
 int sim_make_two_hold(struct sim_world *);
 int sim_make_address_holds(struct sim_world *);
+int sim_make_two_addresses(struct sim_world *);
 int sim_make_late_one_node(struct sim_world *);
 int sim_make_late_nm(struct sim_world *);
 int sim_make_late_ring(struct sim_world *);

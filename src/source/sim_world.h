@@ -100,6 +100,8 @@ struct sim_node {
 	int twin; /* the gateway's half on the other bus, or SIM_NOBODY */
 	unsigned first_msg, msg_count;
 	int nm_msg, claim_msg, answer_msg; /* index, or -1 */
+	int second_claim_msg; /* index, or 0: it has one address only */
+	uint8_t second_address;
 
 	/* the car's character */
 	int64_t ctrl_ns, app_ns; /* from the wake to the controller, to the first frame */
