@@ -17,7 +17,7 @@ static int help(void)
 		    "\n"
 		    "      --help  display this help and exit\n"
 		    "\n"
-		    "Exit status: 0 all are fine, 2 one is not; the message tells file and line.\n",
+		    "Exit status: 0 all are fine, 2 one is not; each error with file and line.\n",
 		stdout);
 	return fflush(stdout) || ferror(stdout) ? lull_fail(who, "cannot write to standard output") : LULL_EXIT_OK;
 }
@@ -93,6 +93,13 @@ static void management(const struct lull_page *p, const struct lull_profile *f)
 		lull_page_item(p, "Management", "no layout; a family is looked for by its structure");
 }
 
+static void problem(void *ctx, unsigned line, const char *message)
+{
+	(void)ctx;
+	(void)line;
+	(void)lull_fail(who, "%s", message);
+}
+
 static int check(const char *path)
 {
 	const struct lull_report_style style = {.colour = lull_colour(STDOUT_FILENO), .width = lull_columns(STDOUT_FILENO)};
@@ -100,6 +107,12 @@ static int check(const char *path)
 	struct lull_profile f;
 	char err[1024] = "", lead[512];
 
+	int found = lull_profile_check(path, problem, NULL);
+
+	if (found < 0)
+		return lull_fail(who, "%s: out of memory", path);
+	if (found > 0)
+		return LULL_EXIT_ERROR;
 	if (lull_profile_read(path, &f, err, sizeof err))
 		return lull_fail(who, "%s", err);
 	(void)snprintf(lead, sizeof lead, "%s: fine", path);

@@ -9,6 +9,11 @@
 LULL_MUST_CHECK int lull_profile_read(const char *path, struct lull_profile *, char *err, size_t err_size);
 LULL_MUST_CHECK int lull_profile_parse_text(
 	const char *name, const char *text, size_t size, struct lull_profile *, char *err, size_t err_size);
+/* Every error of a profile, one call each, the lines in no order; line 0: none of the file's. Returns how many there are (50 at most
+ * are looked for), or -ENOMEM. */
+typedef void lull_profile_problem(void *ctx, unsigned line, const char *message);
+LULL_MUST_CHECK int lull_profile_check(const char *path, lull_profile_problem *, void *ctx);
+LULL_MUST_CHECK int lull_profile_check_text(const char *name, const char *text, size_t size, lull_profile_problem *, void *ctx);
 /* Whole file as a string, for keeping it in the recording. Caller frees. NULL: err says why. */
 char *lull_text_read(const char *path, size_t max, size_t *size, char *err, size_t err_size);
 

@@ -198,6 +198,36 @@ static void test_errors(void **state)
 		-EINVAL);
 }
 
+struct found {
+	unsigned n, line[8];
+};
+
+static void note(void *ctx, unsigned line, const char *message)
+{
+	struct found *found = ctx;
+	assert_non_null(message);
+	assert_true(found->n < 8);
+	found->line[found->n++] = line;
+}
+
+/* All errors, each with its line, and none that only follows from another. */
+static void test_all_errors(void **state)
+{
+	(void)state;
+	static const char text[] = "[car]\nvehicel = x\n[cars]\nids = 1\n[node a]\nids = 0x100\nnm_address = 300\n[node b]\n"
+				   "ids = 0x100\n[limits]\ndraw_mA = none\n";
+	struct found found = {0};
+	assert_int_equal(lull_profile_check_text("car.ini", text, sizeof text - 1, note, &found), 5);
+	unsigned seen = 0;
+	for (unsigned i = 0; i < found.n; i++)
+		seen |= 1u << found.line[i];
+	assert_int_equal(seen, 1u << 2 | 1u << 3 | 1u << 7 | 1u << 8 | 1u << 11);
+	found.n = 0;
+	assert_int_equal(lull_profile_check("profiles/passenger-car-nm.ini", note, &found), 0);
+	assert_int_equal(lull_profile_check("/nonexistent.ini", note, &found), 1);
+	assert_int_equal(found.line[0], 0);
+}
+
 static void test_long_lines(void **state)
 {
 	(void)state;
@@ -270,6 +300,7 @@ int main(void)
 		cmocka_unit_test(test_whole),
 		cmocka_unit_test(test_nothing),
 		cmocka_unit_test(test_errors),
+		cmocka_unit_test(test_all_errors),
 		cmocka_unit_test(test_long_lines),
 		cmocka_unit_test(test_same_id_on_two_buses),
 		cmocka_unit_test(test_many_nodes),
