@@ -167,7 +167,7 @@ static void by_source_address(struct lull_case *c, unsigned bus)
 
 #define ADDRESS_SURE 0.98
 
-/* IDs of the node among those of one group, if the group holds no third node. */
+/* Two IDs of each and more are in one group that holds no third node. */
 static bool shares_group(const struct lull_case *c, const size_t *idents, const size_t *group, const double *sure, size_t n, int a, int b)
 {
 	for (size_t g = 0; g < n; g++) {
@@ -180,7 +180,7 @@ static bool shares_group(const struct lull_case *c, const size_t *idents, const 
 			of_b += node == b;
 			others += node != a && node != b;
 		}
-		if (of_a && of_b && of_a + of_b >= 3 && !others)
+		if (of_a >= 2 && of_b >= 2 && !others)
 			return true;
 	}
 	return false;

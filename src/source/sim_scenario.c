@@ -8,14 +8,14 @@
 	X("one-node-holds", "no network management; one node goes on alone all night", sim_make_one_node_holds) \
 	X("nm-asks", "AUTOSAR NM; one node goes on asking, so all go on sending", sim_make_nm_asks) \
 	X("ring-holds", "OSEK ring; one node never indicates sleep", sim_make_ring_holds) \
-	X("nm-partial", "AUTOSAR NM with partial networks; one node asks for its clusters, the others sleep", sim_make_nm_partial) \
-	X("nm-reduced", "AUTOSAR NM with bus-load reduction; three ask, two of them are heard", sim_make_nm_reduced) \
-	X("nm-coordinated", "AUTOSAR NM; a gateway with the coordinator's bit goes on asking", sim_make_nm_coordinated) \
+	X("nm-partial", "AUTOSAR NM, partial networks; one node asks for its clusters", sim_make_nm_partial) \
+	X("nm-reduced", "AUTOSAR NM, bus-load reduction; three ask, two are heard", sim_make_nm_reduced) \
+	X("nm-coordinated", "AUTOSAR NM; a gateway with the coordinator's bit asks", sim_make_nm_coordinated) \
 	X("ring-limp-home", "OSEK ring; one node hears nobody and goes on in limp-home", sim_make_ring_limp_home) \
 	X("all-follow", "all send on because one asks, and it does not show which", sim_make_all_follow) \
 	X("two-hold", "two nodes go on", sim_make_two_hold) \
 	X("address-holds", "29-bit source addresses; one node goes on", sim_make_address_holds) \
-	X("two-addresses", "29-bit source addresses, two of some ECUs; one ECU goes on", sim_make_two_addresses) \
+	X("two-addresses", "29-bit source addresses, some ECUs own two; one goes on", sim_make_two_addresses) \
 	X("late-one-node", "no network management; one node stops, but late", sim_make_late_one_node) \
 	X("late-nm", "AUTOSAR NM; one node stops asking, but late", sim_make_late_nm) \
 	X("late-ring", "OSEK ring; one node indicates sleep, but late", sim_make_late_ring) \
