@@ -16,7 +16,7 @@ SAN ?=
 FUZZ_LINK ?=
 PREFIX ?= /usr/local
 DESTDIR ?=
-PKGS := libpcap sqlite3 inih jansson gsl zlib libzstd libsystemd libseccomp libsocketcan libnl-3.0 libcap libiio libmicrohttpd libqrencode ncursesw
+PKGS := libpcap sqlite3 inih jansson gsl zlib libzstd libsystemd libseccomp libgpiod libsocketcan libnl-3.0 libcap libiio libmicrohttpd libqrencode ncursesw
 WARN := -Wall -Wextra -Wconversion -Wshadow -Wstrict-prototypes -Wmissing-prototypes
 ifdef WERROR
 WARN += -Werror
@@ -173,6 +173,10 @@ bench: ## import speed on 20 million frames beside tcpdump and tshark
 	@scripts/setup.sh build test
 	@$(MAKE) --no-print-directory all $(bench_bin)
 	@B=$(B) scripts/bench.sh
+
+.PHONY: bench-live
+bench-live: bus-build ## what listening costs: processor time beside tcpdump, wake-ups, memory; in a guest
+	@B=$(B) tests/bus/run.sh --group bench
 
 .PHONY: cover
 cover: ## lines of each source file that the unit tests reach

@@ -287,5 +287,7 @@ struct lull_book *lull_book_open(const struct lull_book_plan *plan, const struct
 		errno = -r;
 		return NULL;
 	}
+	/* That it was away is on the disk before anything else can happen; a disk that refuses is tried again. */
+	(void)!lull_book_flush(book, now);
 	return book;
 }

@@ -3,6 +3,7 @@
 #include <daemon/clamp_feed.h>
 #include <daemon/control.h>
 #include <daemon/ears.h>
+#include <daemon/ignition.h>
 #include <daemon/log.h>
 #include <daemon/loop.h>
 #include <daemon/privileges.h>
@@ -15,6 +16,7 @@
 #include <stdlib.h>
 #include <string.h>
 #include <sys/eventfd.h>
+#include <sys/statvfs.h>
 #include <sys/timerfd.h>
 #include <sys/wait.h>
 #include <systemd/sd-event.h>
@@ -36,6 +38,7 @@ struct loop {
 	struct lull_book *book;
 	struct lull_control *control;
 	struct lull_clamp_feed *clamp; /* NULL: none */
+	struct lull_ignition *ignition; /* NULL: none */
 	struct lull_book_plan plan;
 	char *profile;
 	int clock_fd; /* timerfd that tells when the wall clock is set */
@@ -46,6 +49,8 @@ struct loop {
 	uint64_t bytes_told;
 	int64_t bytes_at;
 	int64_t keep_flushed;
+	int64_t space_at;
+	bool scarce; /* less is free than should be */
 	int failure; /* -errno that ends it all */
 };
 
@@ -199,6 +204,25 @@ static void tell_bytes(struct loop *loop, const struct lull_moment *now)
 	loop->bytes_at = now->boot;
 }
 
+/* A word before the disk is full, and one when there is room again. */
+static void watch_space(struct loop *loop, const struct lull_moment *now)
+{
+	struct statvfs fs;
+
+	if (now->boot - loop->space_at < LULL_MIN)
+		return;
+	loop->space_at = now->boot;
+	if (statvfs(loop->config->folder, &fs))
+		return;
+	const uint64_t room = (uint64_t)fs.f_bavail * fs.f_frsize;
+	const bool scarce = room < loop->config->keep_free;
+
+	if (scarce != loop->scarce)
+		lull_log(scarce ? SD_WARNING : SD_NOTICE, "%s: %" PRIu64 " MB are free%s", loop->config->folder, room / 1000000,
+			scarce ? "; when nothing is left the recording waits in memory" : " again");
+	loop->scarce = scarce;
+}
+
 static int next_book(struct loop *loop, const struct lull_moment *now);
 
 static int on_second(sd_event_source *source, uint64_t usec, void *ctx)
@@ -223,6 +247,7 @@ static int on_second(sd_event_source *source, uint64_t usec, void *ctx)
 	}
 	watchdog(loop, &now);
 	tell_bytes(loop, &now);
+	watch_space(loop, &now);
 	(void)sd_event_now(loop->event, CLOCK_BOOTTIME, &next);
 	(void)sd_event_source_set_time(source, next + 1000000);
 	(void)sd_event_source_set_enabled(source, SD_EVENT_ONESHOT);
@@ -278,6 +303,19 @@ static int next_book(struct loop *loop, const struct lull_moment *now)
 			if (reasons[i] & 1u << why)
 				r = lull_book_blind(loop->book, i, (enum lull_coverage_why)why, now->boot);
 	return r;
+}
+
+static void on_key(void *ctx, bool on, int64_t at)
+{
+	struct loop *loop = ctx;
+	const struct lull_moment now = lull_moment_now();
+	const char *text = lull_mark_name(on ? LULL_MARK_KEY_ON : LULL_MARK_KEY_OFF);
+	int r = lull_ears_drain(&loop->ears, AT_ONCE);
+
+	r = r < 0 ? r : lull_book_mark(loop->book, text, at);
+	if (!r && !lull_book_flush(loop->book, &now))
+		lull_log(SD_NOTICE, "ignition: %s", text);
+	(void)give_up(loop, r, "the key cannot be noted");
 }
 
 /* --- control --- */
@@ -438,6 +476,10 @@ static int start_processes(struct loop *loop)
 	/* With the user's rights: the instrument is the user's to read. */
 	if (!r && lull_clamp_feed_open(&loop->clamp, &loop->config->clamp, err, sizeof err))
 		lull_log(SD_ERR, "%s; the recording goes without current", err);
+	if (!r && loop->config->ignition_chip[0] &&
+		lull_ignition_open(&loop->ignition, loop->config->ignition_chip, loop->config->ignition_line,
+			loop->config->ignition_low, err, sizeof err))
+		lull_log(SD_ERR, "%s; the key is not watched", err);
 	if (!r && !loop->o->unconfined)
 		r = lull_main_confine();
 	if (r)
@@ -507,6 +549,8 @@ static int start(struct loop *loop)
 		r = lull_book_clock(loop->book, &now, false);
 	if (!r)
 		r = add_sources(loop);
+	if (r >= 0 && loop->ignition)
+		r = lull_ignition_attach(loop->ignition, loop->event, on_key, loop);
 	if (r >= 0 && loop->clamp)
 		r = lull_clamp_feed_attach(loop->clamp, loop->event, loop->book);
 	if (r >= 0) {
@@ -549,6 +593,7 @@ static int finish(struct loop *loop)
 	}
 	lull_keep_close(loop->ears.keep);
 	lull_control_close(loop->control);
+	lull_ignition_close(loop->ignition);
 	lull_clamp_feed_close(loop->clamp);
 	lull_receiver_stop(&loop->receiver);
 	if (loop->ears.helper)

@@ -5,6 +5,7 @@
 #include <jansson.h>
 #include <report/when.h>
 #include <string.h>
+#include <sys/statvfs.h>
 
 #define QUIET_AFTER (5 * LULL_SEC) /* for display: the judge finds its own rule */
 #define TALKERS 64
@@ -89,6 +90,8 @@ char *lull_state_text(const struct lull_ears *ears, const struct lull_clamp_stat
 {
 	const struct lull_shared *shared = ears->receiver->shared;
 	const int trouble = lull_book_trouble(ears->book);
+	struct statvfs fs = {0};
+	const bool known = !statvfs(ears->config->folder, &fs);
 	char utc[LULL_WHEN] = "";
 	json_t *buses = json_array();
 
@@ -96,12 +99,13 @@ char *lull_state_text(const struct lull_ears *ears, const struct lull_clamp_stat
 		(void)json_array_append_new(buses, bus_state(ears, i, now->boot));
 	if (now->dated)
 		(void)lull_when_iso(now->utc, 3, utc);
-	json_t *json = json_pack("{s:b, s:s, s:i, s:s, s:o, s:o, s:o, s:o, s:{s:I, s:f, s:o}, s:{s:I, s:I}}", "ok", 1, "format",
+	json_t *json = json_pack("{s:b, s:s, s:i, s:s, s:o, s:o, s:o, s:o, s:{s:I, s:f, s:o, s:o}, s:{s:I, s:I}}", "ok", 1, "format",
 		"lull.state", "version", 1, "recording", lull_book_path(ears->book), "time_s", at(ears, now->boot), "utc",
 		utc[0] ? json_string(utc) : json_null(), "buses", buses, "current", current_state(ears, clamp), "disk", "written_bytes",
 		(json_int_t)lull_book_bytes(ears->book), "written_s_ago",
 		(double)(now->boot - lull_book_written_at(ears->book)) / 1e9, "trouble",
-		trouble ? json_string(strerror(trouble)) : json_null(), "receiver", "wakeups", (json_int_t)atomic_load(&shared->wakeups),
+		trouble ? json_string(strerror(trouble)) : json_null(), "free_bytes",
+		known ? json_integer((json_int_t)fs.f_bavail * (json_int_t)fs.f_frsize) : json_null(), "receiver", "wakeups", (json_int_t)atomic_load(&shared->wakeups),
 		"frames", (json_int_t)atomic_load(&shared->frames));
 	char *text = json ? json_dumps(json, JSON_COMPACT | JSON_REAL_PRECISION(12)) : NULL;
 

@@ -7,7 +7,7 @@
  *                  "lost": { "socket", "ring", "controller" }, "last_s", "last_id", "talking": [ID], "listen_only",
  *                  "controller", "bitrate", "buffer_bytes", "sent_here" } ],
  *     "current": null or { "mA", "at_s", "lost": null or REASON },
- *     "disk": { "written_bytes", "written_s_ago", "trouble": null or TEXT }, "receiver": { "wakeups", "frames" } }
+ *     "disk": { "written_bytes", "written_s_ago", "trouble": null or TEXT, "free_bytes" }, "receiver": { "wakeups", "frames" } }
  *
  * Instants are recording time in seconds, null where unknown. */
 #ifndef LULL_DAEMON_STATE_H

@@ -427,13 +427,13 @@ static void a_full_disk_costs_nothing_at_first(void **state)
 
 static unsigned long bytes_written(void)
 {
-	FILE *f = fopen("/proc/self/io", "r");
-	char word[32];
-	unsigned long value, found = 0;
+	FILE *f = fopen("/proc/self/io", "re");
+	char line[64];
+	unsigned long found = 0;
 
-	while (f && fscanf(f, "%31s %lu", word, &value) == 2)
-		if (!strcmp(word, "wchar:"))
-			found = value;
+	while (f && fgets(line, sizeof line, f))
+		if (!strncmp(line, "wchar: ", 7))
+			found = strtoul(line + 7, NULL, 10);
 	if (f)
 		(void)fclose(f);
 	return found;
