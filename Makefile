@@ -174,10 +174,6 @@ bench: ## import speed on 20 million frames beside tcpdump and tshark
 	@$(MAKE) --no-print-directory all $(bench_bin)
 	@B=$(B) scripts/bench.sh
 
-.PHONY: bench-live
-bench-live: bus-build ## what listening costs: processor time beside tcpdump, wake-ups, memory; in a guest
-	@B=$(B) tests/bus/run.sh --group bench
-
 .PHONY: cover
 cover: ## lines of each source file that the unit tests reach
 	@scripts/cover.sh
