@@ -166,6 +166,18 @@ static void by_source_address(struct lull_case *c, unsigned bus)
 }
 
 #define ADDRESS_SURE 0.98
+#define ADDRESS_SENT (10 * LULL_MIN) /* what stops and starts with the whole bus proves nothing: clocks do, in time */
+
+/* In step, for all runs together. */
+static lull_time sent_for(const struct lull_case *c, size_t ident)
+{
+	lull_time sum = 0;
+	for (size_t i = 0; i < c->run_count[ident]; i++) {
+		const struct lull_stretch *s = c->run[c->run_at[ident] + i];
+		sum += s->kind == LULL_STRETCH_CYCLIC ? s->last - s->first : 0;
+	}
+	return sum;
+}
 
 /* Two IDs of each and more are in one group that holds no third node. */
 static bool shares_group(const struct lull_case *c, const size_t *idents, const size_t *group, const double *sure, size_t n, int a, int b)
@@ -223,10 +235,12 @@ static void by_one_timer(struct lull_case *c, unsigned bus)
 		int node = c->v->ids.at[i].node;
 		if (c->v->ids.at[i].bus != bus || node < 0 || !one_address(&c->v->nodes.at[node], bus))
 			continue;
+		if (sent_for(c, i) < ADDRESS_SENT)
+			continue;
 		settled[n] = -1;
 		idents[n++] = i;
 	}
-	if (n < 3)
+	if (n < 4)
 		goto out;
 	case_kin(c, idents, n, settled, group, sure);
 	for (size_t a = 0; a < c->v->nodes.n && !c->oom; a++)
