@@ -67,9 +67,10 @@ static bool drain(int fd, int64_t until, char *said, size_t size)
 static int reap(pid_t pid, bool killed)
 {
 	const struct timespec pause = {.tv_nsec = 10 * 1000 * 1000};
+	const int most = killed ? 100 : 1000; /* one that has closed its end is about to end; a busy machine may take its time */
 	int status = 0, tries;
 
-	for (tries = 0; tries < 100; tries++) {
+	for (tries = 0; tries < most; tries++) {
 		pid_t got = waitpid(pid, &status, WNOHANG);
 
 		if (got == pid)
@@ -78,7 +79,7 @@ static int reap(pid_t pid, bool killed)
 			return -ECHILD;
 		(void)nanosleep(&pause, NULL);
 	}
-	if (killed || tries == 100)
+	if (killed || tries == most)
 		return -ETIMEDOUT;
 	return WIFEXITED(status) ? -WEXITSTATUS(status) : -ECHILD;
 }
