@@ -131,6 +131,7 @@ struct lull_node {
 	bool asker; /* a tester or dongle: diagnostic requests only */
 	int second_address; /* of the same ECU, or the one it had before; -1 none */
 	const char *second_why; /* static text: what proves it; NULL */
+	double kin; /* probability that the IDs which timing put together are one sender's, least of all; 0: timing did nothing */
 };
 
 /* SAE J1939 NAME, 64 bits as sent (little endian in the address claim); positions as in linux/can/j1939.h. */
@@ -165,6 +166,7 @@ struct lull_id_info {
 	uint64_t frames;
 	uint32_t stretches;
 	lull_time first, last;
+	double kin; /* probability that it belongs with the rest of its node, by timing; 0: timing had no say */
 	lull_time last_after_key_off; /* LULL_NEVER: not heard after key-off before the first quiet */
 };
 

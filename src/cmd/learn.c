@@ -14,7 +14,7 @@ static const char who[] = "lull learn";
 struct learn_options {
 	struct lull_judged_options judged;
 	const char *output;
-	bool force;
+	bool force, timing;
 };
 
 static int help(void)
@@ -26,6 +26,8 @@ static int help(void)
 		    "\n"
 		    "  -o, --output FILE   write here; '-' is standard output\n"
 		    "      --force         replace FILE if it exists\n"
+		    "      --timing        also write down which IDs behave as one sender, to be\n"
+		    "                      named when known; needs no test\n"
 		    "  -p, --profile FILE  this profile instead of the recording's own\n"
 		    "  -k, --key-off TIME  seconds from the first frame, or a date such as\n"
 		    "                      2026-03-05T22:41:07Z (without Z: local time)\n"
@@ -42,9 +44,9 @@ static int help(void)
 /* -1: go on; else the exit status. */
 static int parse(int argc, char **argv, struct learn_options *o)
 {
-	enum { HELP = 256, FORCE };
+	enum { HELP = 256, FORCE, TIMING };
 	static const struct option longs[] = {{"output", required_argument, NULL, 'o'},
-		{"force", no_argument, NULL, FORCE}, {"profile", required_argument, NULL, 'p'},
+		{"force", no_argument, NULL, FORCE}, {"timing", no_argument, NULL, TIMING}, {"profile", required_argument, NULL, 'p'},
 		{"key-off", required_argument, NULL, 'k'}, {"help", no_argument, NULL, HELP},
 		{NULL, 0, NULL, 0}};
 	int c;
@@ -53,6 +55,7 @@ static int parse(int argc, char **argv, struct learn_options *o)
 		switch (c) {
 		case 'o': o->output = optarg; break;
 		case FORCE: o->force = true; break;
+		case TIMING: o->timing = true; break;
 		case 'p': o->judged.profile = optarg; break;
 		case 'k': o->judged.key_off = optarg; break;
 		case HELP: return help();
@@ -162,11 +165,45 @@ static size_t nodes_in(const struct lull_learned *all, size_t n)
 	return nodes;
 }
 
-static void put_map(FILE *out, const struct lull_judged *j, const struct lull_learned *all, size_t n)
+static bool by_timing(const struct lull_node *node)
+{
+	return node->named_by == LULL_BY_TIMING && node->kin > 0 && node->id_count > 1;
+}
+
+/* What timing alone put together. The names are to be changed by who knows better. */
+static void put_kin(FILE *out, const struct lull_judged *j)
+{
+	size_t i;
+	char id[11];
+
+	for (i = 0; i < j->verdict.nodes.n; i++) {
+		const struct lull_node *node = &j->verdict.nodes.at[i];
+
+		if (!by_timing(node))
+			continue;
+		(void)fprintf(out, "\n; Not tested: timing says that one node sends these, %.2f sure on invented nights.\n", node->kin);
+		(void)fprintf(out, "[node sender of %s]\n", lull_id_text(node->ids[0], id));
+		if (j->night.bus_count > 1)
+			(void)fprintf(out, "bus = %s\n", j->night.bus[node->bus].name);
+		put_ids(out, "ids = ", node->ids, node->id_count);
+	}
+}
+
+static size_t kin_in(const struct lull_judged *j)
+{
+	size_t i, n = 0;
+
+	for (i = 0; i < j->verdict.nodes.n; i++)
+		n += by_timing(&j->verdict.nodes.at[i]);
+	return n;
+}
+
+static void put_map(FILE *out, const struct learn_options *o, const struct lull_judged *j, const struct lull_learned *all, size_t n)
 {
 	size_t i;
 
-	(void)fputs("; Node map from unplug tests with the key off. Add limits and buses as in the other profiles.\n", out);
+	(void)fprintf(out, "; Node map from %s. Add limits and buses as in the other profiles.\n",
+		nodes_in(all, n) ? "unplug tests with the key off" : "the timing of one night");
 	for (i = 0; i < n; i++)
 		if (has_section(&all[i]))
 			put_node(out, &j->night, all, n, i);
@@ -179,6 +216,8 @@ static void put_map(FILE *out, const struct lull_judged *j, const struct lull_le
 	for (i = 0; i < n; i++)
 		if (all[i].conflict)
 			(void)fprintf(out, "\n; Left out: %s.\n", all[i].conflict);
+	if (o->timing)
+		put_kin(out, j);
 }
 
 /* --- what was unclear --- */
@@ -232,7 +271,7 @@ static int write_map(const struct learn_options *o, const struct lull_judged *j,
 		return lull_fail(who, "%s exists; --force replaces it", o->output);
 	err = lull_output_open(&out, o->output);
 	if (!err && out.stream) {
-		put_map(out.stream, j, all, n);
+		put_map(out.stream, o, j, all, n);
 		err = lull_output_close(&out, ferror(out.stream) ? -EIO : 0);
 	}
 	return err ? lull_fail(who, "%s: %s", o->output, strerror(-err)) : LULL_EXIT_OK;
@@ -253,12 +292,12 @@ int lull_cmd_learn(int argc, char **argv)
 		return r;
 	if (lull_learn(&j.verdict, &all, &n)) {
 		r = lull_fail(who, "out of memory");
-	} else if (!j.verdict.pulls.n) {
+	} else if (!j.verdict.pulls.n && !o.timing) {
 		r = lull_fail(who, "%s has no mark of an unplug test ('unplugged NODE', 'fuse out NAME')", o.judged.recording);
 	} else {
 		unclear = complain(&j, all, n);
-		if (!nodes_in(all, n))
-			r = lull_fail(who, "no test shows which IDs belong to which node; nothing was written");
+		if (!nodes_in(all, n) && !(o.timing && kin_in(&j)))
+			r = lull_fail(who, "nothing shows which IDs belong to which node; nothing was written");
 		else
 			r = write_map(&o, &j, all, n);
 		if (!r && unclear)

@@ -301,8 +301,9 @@ static void by_timing(struct lull_case *c, unsigned bus)
 	size_t room = c->v->ids.n + 1, n = 0;
 	size_t *idents = malloc(room * sizeof *idents), *group = malloc(room * sizeof *group);
 	int *settled = malloc(room * sizeof *settled), *node_of = malloc(room * sizeof *node_of);
+	double *sure = malloc(room * sizeof *sure);
 
-	if (!idents || !group || !settled || !node_of) {
+	if (!idents || !group || !settled || !node_of || !sure) {
 		c->oom = true;
 		goto out;
 	}
@@ -313,7 +314,7 @@ static void by_timing(struct lull_case *c, unsigned bus)
 			settled[n++] = node;
 		}
 	}
-	case_kin(c, idents, n, settled, group, NULL);
+	case_kin(c, idents, n, settled, group, sure);
 	for (size_t i = 0; i < n; i++)
 		node_of[i] = -1;
 	for (size_t i = 0; i < n; i++)
@@ -332,7 +333,19 @@ static void by_timing(struct lull_case *c, unsigned bus)
 		}
 		give(c, node_of[group[i]], idents[i]);
 	}
+	for (size_t i = 0; i < n && !c->oom; i++) {
+		size_t kin = 0;
+		for (size_t k = 0; k < n; k++)
+			kin += group[k] == group[i];
+		if (kin < 2)
+			continue;
+		struct lull_node *node = &c->v->nodes.at[node_of[group[i]]];
+		double kept = fmin(sure[i], 0.99); /* no invented night is a car */
+		c->v->ids.at[idents[i]].kin = kept;
+		node->kin = node->kin > 0 ? fmin(node->kin, kept) : kept;
+	}
 out:
+	free(sure);
 	free(idents);
 	free(group);
 	free(settled);

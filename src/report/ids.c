@@ -208,7 +208,7 @@ static void addresses(const struct lull_page *p, const struct lull_verdict *v, i
 static void group(const struct lull_page *p, const struct lull_when *w, const struct lull_verdict *v,
 	const struct group *g, const struct row *rows)
 {
-	char text[512], ago[LULL_WHEN], end[80];
+	char text[512], ago[LULL_WHEN], end[80], kin[80] = "";
 	const struct lull_node *n =
 		g->node >= 0 && (size_t)g->node < v->nodes.n ? &v->nodes.at[g->node] : NULL;
 	size_t i;
@@ -218,9 +218,11 @@ static void group(const struct lull_page *p, const struct lull_when *w, const st
 	else
 		(void)snprintf(end, sizeof end, "last heard %s before the end",
 			lull_when_length(w->night->end - g->until, ago));
-	(void)snprintf(text, sizeof text, "%s on %s: %s. %s", n ? n->name : "IDs of no known node",
+	if (n && n->kin > 0)
+		(void)snprintf(kin, sizeof kin, " Sure by timing: %.2f on invented nights.", n->kin);
+	(void)snprintf(text, sizeof text, "%s on %s: %s. %s%s", n ? n->name : "IDs of no known node",
 		g->bus < w->night->bus_count ? w->night->bus[g->bus].name : "?", end,
-		n ? named_by_words(n->named_by) : "Nothing tells whose they are.");
+		n ? named_by_words(n->named_by) : "Nothing tells whose they are.", kin);
 	(void)putc('\n', p->out);
 	lull_page_para(p, 0, "", LULL_INK_STRONG, text);
 	addresses(p, v, g->node);

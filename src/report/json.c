@@ -234,11 +234,11 @@ static void addresses(json_t *j, const struct lull_verdict *v, size_t index)
 static json_t *node(const struct lull_night *night, const struct lull_verdict *v, size_t index)
 {
 	const struct lull_node *n = &v->nodes.at[index];
-	json_t *j = json_pack("{s:o, s:o, s:s, s:o, s:o, s:o, s:o, s:o, s:o}", "name", text(n->name), "bus",
+	json_t *j = json_pack("{s:o, s:o, s:s, s:o, s:o, s:o, s:o, s:o, s:o, s:o}", "name", text(n->name), "bus",
 		bus_name(night, n->bus), "named_by", lull_named_by_name(n->named_by), "ids",
 		id_list(n->ids, n->id_count), "clock_ppm", number(n->clock_ppm), "awake_mA",
 		number(n->awake_mA), "awake_mA_error", number(n->awake_mA_error), "stop_mA", number(n->stop_mA),
-		"stop_mA_error", number(n->stop_mA_error));
+		"stop_mA_error", number(n->stop_mA_error), "kin", number(n->kin > 0 ? n->kin : (double)NAN));
 
 	if (j)
 		addresses(j, v, index);
@@ -248,13 +248,14 @@ static json_t *node(const struct lull_night *night, const struct lull_verdict *v
 static json_t *id_info(
 	const struct lull_night *night, const struct lull_verdict *v, const struct lull_id_info *d)
 {
-	return json_pack("{s:o, s:b, s:o, s:o, s:o, s:o, s:I, s:o, s:o, s:i, s:b, s:b, s:o, s:o, s:o}", "id",
+	return json_pack("{s:o, s:b, s:o, s:o, s:o, s:o, s:I, s:o, s:o, s:i, s:b, s:b, s:o, s:o, s:o, s:o}", "id",
 		id_text(d->id), "extended", (d->id & LULL_ID_EXTENDED) != 0, "bus", bus_name(night, d->bus),
 		"node", node_name(v, d->node), "period_ms", number(d->period_ms), "jitter_ms",
 		number(d->jitter_ms), "frames", (json_int_t)d->frames, "first_s", seconds(d->first), "last_s",
 		seconds(d->last), "stretches", (int)d->stretches, "cyclic", d->cyclic, "ignition_only",
 		d->ignition_only, "clock_ppm", number(d->clock_ppm), "clock_ppm_error",
-		number(d->clock_ppm_error), "last_after_key_off_s", seconds(d->last_after_key_off));
+		number(d->clock_ppm_error), "last_after_key_off_s", seconds(d->last_after_key_off), "kin",
+		number(d->kin > 0 ? d->kin : (double)NAN));
 }
 
 static json_t *blind(const struct lull_night *night, const struct lull_verdict *v)

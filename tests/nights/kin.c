@@ -18,24 +18,6 @@ static enum stamps stamps_of(const struct sized *size)
 	return size->whole_ms > size->frames / 5 ? STAMP_BATCH : STAMP_SOFTWARE;
 }
 
-static void score_pairs(const struct lull_sim_night *sim, const struct lull_verdict *v, struct kin_table *table)
-{
-	for (size_t a = 0; a < v->ids.n; a++)
-		for (size_t b = a + 1; b < v->ids.n; b++) {
-			const struct lull_id_info *x = &v->ids.at[a], *y = &v->ids.at[b];
-			if (x->bus != y->bus || x->node < 0 || y->node < 0 || v->nodes.at[x->node].named_by != LULL_BY_TIMING ||
-				v->nodes.at[y->node].named_by != LULL_BY_TIMING)
-				continue;
-			int sx = sender_of(&sim->truth, sim->bus_name[x->bus], x->id), sy = sender_of(&sim->truth, sim->bus_name[y->bus], y->id);
-			bool same = sx >= 0 && sx == sy;
-			table->same += same;
-			if (x->node == y->node) {
-				table->joined++;
-				table->right += same;
-			}
-		}
-}
-
 /* Time that the ID was heard sending in step. */
 static lull_time sent_for(const struct lull_night *night, const struct lull_id_info *info)
 {
@@ -44,6 +26,64 @@ static lull_time sent_for(const struct lull_night *night, const struct lull_id_i
 		if (night->stretches.at[i].id == info->id && night->stretches.at[i].bus == info->bus)
 			sum += night->stretches.at[i].last - night->stretches.at[i].first;
 	return sum;
+}
+
+/* What there is to tell a sender by. */
+static enum heard heard_of(const struct lull_night *night, const struct lull_id_info *info)
+{
+	if (!info->cyclic)
+		return HEARD_EVENTS;
+	if (!(info->jitter_ms < 0.08 * info->period_ms)) /* a ring's messages, answers, what changes its period */
+		return HEARD_NO_TIMER;
+	lull_time sent = sent_for(night, info);
+	return sent < 30 * LULL_SEC ? HEARD_30_S : sent < 5 * LULL_MIN ? HEARD_5_MIN : HEARD_LONG;
+}
+
+static void score_sure(const struct lull_sim_night *sim, const struct lull_verdict *v, struct kin_table *table)
+{
+	for (size_t a = 0; a < v->ids.n; a++) {
+		const struct lull_id_info *x = &v->ids.at[a];
+		if (!(x->kin > 0))
+			continue;
+		unsigned others = 0, own = 0;
+		for (size_t b = 0; b < v->ids.n; b++) {
+			const struct lull_id_info *y = &v->ids.at[b];
+			if (a == b || y->bus != x->bus || y->node != x->node || !(y->kin > 0))
+				continue;
+			others++;
+			own += sender_of(&sim->truth, sim->bus_name[x->bus], x->id) == sender_of(&sim->truth, sim->bus_name[y->bus], y->id);
+		}
+		unsigned bin = (unsigned)(x->kin * DECILES);
+		bin = bin < DECILES ? bin : DECILES - 1;
+		table->sure_n[bin]++;
+		table->sure_hit[bin] += own * 2 > others;
+		table->sure_sum[bin] += x->kin;
+	}
+}
+
+static void score_pairs(const struct lull_sim_night *sim, const struct lull_night *night, const struct lull_verdict *v, struct kin_table *table)
+{
+	enum heard heard[MOST_IDS];
+	for (size_t a = 0; a < v->ids.n && a < MOST_IDS; a++)
+		heard[a] = heard_of(night, &v->ids.at[a]);
+	for (size_t a = 0; a < v->ids.n; a++)
+		for (size_t b = a + 1; b < v->ids.n; b++) {
+			const struct lull_id_info *x = &v->ids.at[a], *y = &v->ids.at[b];
+			if (x->bus != y->bus || x->node < 0 || y->node < 0 || v->nodes.at[x->node].named_by != LULL_BY_TIMING ||
+				v->nodes.at[y->node].named_by != LULL_BY_TIMING)
+				continue;
+			int sx = sender_of(&sim->truth, sim->bus_name[x->bus], x->id), sy = sender_of(&sim->truth, sim->bus_name[y->bus], y->id);
+			bool same = sx >= 0 && sx == sy;
+			enum heard worse = a >= MOST_IDS || b >= MOST_IDS ? HEARD_EVENTS : heard[a] > heard[b] ? heard[a] : heard[b];
+			table->same += same;
+			table->of_same[worse] += same;
+			table->of_joined[worse] += x->node == y->node;
+			table->of_right[worse] += same && x->node == y->node;
+			if (x->node == y->node) {
+				table->joined++;
+				table->right += same;
+			}
+		}
 }
 
 /* Hubert and Arabie, "Comparing partitions", Journal of Classification 2, 1985, over the IDs of a bus that timing had to group:
@@ -86,7 +126,8 @@ static void score_index(const struct lull_sim_night *sim, const struct lull_nigh
 void kin_score(const struct lull_sim_night *sim, const struct lull_night *night, const struct lull_verdict *v, const struct sized *size,
 	struct kin_table *table)
 {
-	score_pairs(sim, v, table);
+	score_pairs(sim, night, v, table);
+	score_sure(sim, v, table);
 	score_index(sim, night, v, stamps_of(size), table);
 }
 
@@ -100,6 +141,30 @@ void kin_report(const struct bus_table *tables, unsigned long jobs)
 	}
 	printf("\nkin by timing: %llu pairs of IDs joined, %.1f %% rightly; %.1f %% of the %llu pairs of one sender found\n", joined,
 		joined ? 100.0 * (double)rightly / (double)joined : 0, same ? 100.0 * (double)rightly / (double)same : 0, same);
+	static const char *const heard_names[HEARDS] = { "5 min and more", "30 s to 5 min", "under 30 s", "on no timer", "event-driven" };
+	for (unsigned k = 0; k < HEARDS; k++) {
+		unsigned long long n[3] = { 0 };
+		for (unsigned long job = 0; job < jobs; job++) {
+			n[0] += tables[job].kin.of_same[k];
+			n[1] += tables[job].kin.of_joined[k];
+			n[2] += tables[job].kin.of_right[k];
+		}
+		if (n[0] + n[1])
+			printf("  worse one heard: %-15s %6llu pairs of one sender, %5.1f %% found; %5llu joined, %5.1f %% rightly\n", heard_names[k], n[0],
+				n[0] ? 100.0 * (double)n[2] / (double)n[0] : 0, n[1], n[1] ? 100.0 * (double)n[2] / (double)n[1] : 0);
+	}
+	for (unsigned bin = 0; bin < DECILES; bin++) {
+		unsigned n = 0, hit = 0;
+		double sum = 0;
+		for (unsigned long job = 0; job < jobs; job++) {
+			n += tables[job].kin.sure_n[bin];
+			hit += tables[job].kin.sure_hit[bin];
+			sum += tables[job].kin.sure_sum[bin];
+		}
+		if (n)
+			printf("  IDs put to others, stated %.2f: %5u, right %.3f (%.3f - %.3f)\n", sum / n, n, (double)hit / n, wilson(hit, n, -1),
+				wilson(hit, n, 1));
+	}
 	for (unsigned k = 0; k < STAMPS; k++) {
 		unsigned n[2] = { 0 };
 		double sum[2] = { 0 };

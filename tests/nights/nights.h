@@ -52,7 +52,11 @@ struct bus_score {
 };
 /* What an adapter's stamps look like, from the stamps alone. */
 enum stamps { STAMP_HARDWARE, STAMP_SOFTWARE, STAMP_BATCH, STAMP_MS, STAMPS };
+enum heard { HEARD_LONG, HEARD_5_MIN, HEARD_30_S, HEARD_NO_TIMER, HEARD_EVENTS, HEARDS }; /* of two IDs the worse one */
 struct kin_table {
+	unsigned long long of_same[HEARDS], of_joined[HEARDS], of_right[HEARDS];
+	unsigned sure_n[DECILES], sure_hit[DECILES]; /* IDs that timing put to others: most of these are of its sender */
+	double sure_sum[DECILES];
 	unsigned long long joined, right, same; /* pairs of IDs grouped by timing; rightly; that one node sends */
 	/* adjusted Rand index of buses awake for 30 minutes and more: of all IDs grouped by timing, and of those that sent for
 	 * 10 minutes and more */
