@@ -137,7 +137,7 @@ static void list_them(struct lull_case *c, struct lull_finding *f, const bool *l
 			continue;
 		case_rest_on(c, s, LULL_CLUE_PULL_SEVERAL, 0, n);
 		if (n == 1) /* one that a circuit feeds may not be all that it feeds */
-			s->confidence = 0.5;
+			s->confidence = 0.5, s->clue = LULL_CLUE_NONE;
 	}
 }
 

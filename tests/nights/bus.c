@@ -65,7 +65,8 @@ static void score_night(const struct lull_truth *truth, const struct lull_verdic
 			wrong = true;
 		for (size_t k = 0; k < f->suspects.n; k++) {
 			const struct lull_suspect *s = &f->suspects.at[k];
-			if (s->role != LULL_KEEPER && s->role != LULL_WAKER)
+			/* without a clue: as unsure as can be by rule (one of what a circuit feeds), whatever came true */
+			if ((s->role != LULL_KEEPER && s->role != LULL_WAKER) || s->clue == LULL_CLUE_NONE)
 				continue;
 			int bin = (int)(s->confidence * DECILES);
 			bin = bin < 0 ? 0 : bin >= DECILES ? DECILES - 1 : bin;
