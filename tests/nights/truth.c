@@ -2,7 +2,7 @@
 /* truth: a verdict beside what was true of the night. */
 #include "nights.h"
 
-#include <math.h>
+#include <gsl/gsl_cdf.h>
 #include <stdio.h>
 #include <string.h>
 
@@ -111,11 +111,6 @@ int sender_of(const struct lull_truth *truth, const char *bus, uint32_t id)
 
 bool too_few_right(unsigned right, unsigned nights, double share)
 {
-	double chance = pow(1 - share, nights), sum = 0; /* of none right */
-
-	for (unsigned k = 0; k <= right && k <= nights; k++) {
-		sum += chance;
-		chance *= (double)(nights - k) / (k + 1) * share / (1 - share);
-	}
-	return sum < 0.005;
+	/* the cumulated binomial; by its own sum it would underflow from some hundred nights on */
+	return nights && gsl_cdf_binomial_P(right, share, nights) < 0.005;
 }
