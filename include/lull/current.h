@@ -45,6 +45,11 @@ struct lull_series {
 	double step_s; /* median */
 };
 LULL_MUST_CHECK int lull_series_from_chunks(const struct lull_chunk *, size_t n, struct lull_series *out);
+/* The same of a long log in at most `most` samples or little more: each stands for so many neighbours of one chunk, by their mean
+ * without the lowest and the highest. A log that is short enough is as above. */
+LULL_MUST_CHECK int lull_series_thinned(const struct lull_chunk *, size_t n, size_t most, struct lull_series *out);
+/* Readings as they are, but only every so manieth: what tells a dead log, its digits among them, is still there. */
+LULL_MUST_CHECK int lull_series_picked(const struct lull_chunk *, size_t n, size_t most, struct lull_series *out);
 void lull_series_clear(struct lull_series *);
 
 /* A level of the night, and the step into it, in recording time. */

@@ -20,6 +20,7 @@ struct draw {
 	size_t levels;
 	double zero_before, zero_drift; /* mA */
 	bool before, after; /* which zeros were read */
+	double zero_noise; /* standard error of zeros that were read from the log, mA */
 	double start_s, rate; /* recording seconds = start_s + s * rate */
 	bool placed; /* start_s means something */
 };

@@ -11,6 +11,7 @@
 #define HAND_S 3.0 /* how far the mark may lie from the switch */
 #define SCALE_WRONG 1.5 /* no clamp is so bad: another range */
 #define NOISE_KEEPS 2.0
+#define ALIKE 0.15 /* of the sum of two readings of the same load */
 
 struct part {
 	double from, to; /* s from the first switching on, clear of its edges */
@@ -69,7 +70,7 @@ void draw_find_gain(struct draw *w)
 	struct lull_case *c = w->c;
 	struct lull_current_report *r = &c->v->current;
 	double noise = 0, weight = 0, sum = 0, squares = 0, errors = 0, n = 0;
-	if (!r->lineup.by_load || !w->placed)
+	if (!r->lineup.paired || !w->placed)
 		return;
 	for (size_t i = 0; i < w->levels; i++) {
 		noise += w->level[i].noise * (double)(w->level[i].to - w->level[i].from);
@@ -83,6 +84,9 @@ void draw_find_gain(struct draw *w)
 		double at = (lull_seconds(m->t) - w->start_s) / w->rate;
 		struct reading got = read_load(w, find_switching(w, at, noise), noise);
 		if (!isfinite(got.first) || !isfinite(got.second) || !isfinite(got.error))
+			continue;
+		/* both times alike and well above the noise, or it was not in the log */
+		if (fabs(got.first - got.second) > ALIKE * fabs(got.first + got.second) || fabs(got.first + got.second) < 10 * got.error)
 			continue;
 		double a = got.first / m->value, b = got.second / m->value;
 		sum += a + b;

@@ -81,7 +81,8 @@ void draw_line_up(struct draw *w)
 	w->rate = 1;
 	if (clamp->live) {
 		*up = (struct lull_lineup){ .paired = true, .confidence = 1, .other_start_s = NAN, .scale = NAN };
-		strcpy(up->why, "the log was taken by the recorder itself, on the same clock");
+		strcpy(up->why, c->night->bus_count ? "the log was taken by the recorder itself, on the same clock" :
+						      "there is no bus to line it up with: its clock is the recording's");
 		w->placed = true;
 		return;
 	}

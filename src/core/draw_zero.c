@@ -10,6 +10,7 @@
 #define ZERO_READING_MA 1.0
 #define ZERO_REACH (30 * LULL_SEC) /* of a mark */
 #define ZERO_LASTS 3.0 /* seconds off the cable, at least */
+#define ZERO_LONGEST 600.0 /* and at the most */
 
 static double zero_slope(const struct draw *w)
 {
@@ -69,24 +70,31 @@ void draw_take_logger_off(struct draw *w)
 /* What the zero leaves open at a share (0..1) of the log: half width, 95 %. */
 double draw_zero_error(const struct draw *w, double share)
 {
+	double reading = hypot(ZERO_READING_MA, 1.96 * w->zero_noise);
 	if (w->before && w->after) /* what bends between the two ends, most in the middle */
-		return hypot(ZERO_READING_MA, 0.2 * fabs(w->zero_drift) * 4 * share * (1 - share));
+		return hypot(reading, 0.2 * fabs(w->zero_drift) * 4 * share * (1 - share));
+	/* temperatures change most soon after it was hung */
 	if (w->before || w->after)
-		return hypot(ZERO_READING_MA, DRIFT_MA * (w->before ? share : 1 - share));
+		return hypot(reading, DRIFT_MA * (w->before ? sqrt(share) : 1 - share));
 	return DRAW_UNZEROED_MA;
 }
 
-/* The level nearest to nothing around a mark `clamp zero`; NAN. */
-static double zero_near(const struct draw *w, lull_time mark)
+/* The clamp is off the cable at the mark, and for a short while only: a level that lasts is the car's, however near to nothing it
+ * lies. Where the car draws too little for the two to be told apart, there is no zero to be read. NAN: none. */
+static double zero_near(const struct draw *w, lull_time mark, double *noise)
 {
 	double best = NAN;
+	lull_time nearest = ZERO_REACH + 1;
 	for (size_t i = 0; i < w->levels; i++) {
 		const struct lull_level *l = &w->level[i];
 		lull_time from = draw_time(w, w->s[l->from]), to = draw_time(w, w->s[l->to - 1]);
-		if (from > mark + ZERO_REACH || to < mark - ZERO_REACH || w->s[l->to - 1] - w->s[l->from] < ZERO_LASTS)
+		lull_time apart = from > mark ? from - mark : to < mark ? mark - to : 0;
+		double lasts = w->s[l->to - 1] - w->s[l->from];
+		if (apart >= nearest || lasts < ZERO_LASTS || lasts > ZERO_LONGEST)
 			continue;
-		if (!(fabs(l->mean) >= fabs(best)))
-			best = l->mean;
+		nearest = apart;
+		best = l->mean;
+		*noise = l->error;
 	}
 	return best;
 }
@@ -97,14 +105,16 @@ void draw_zero_by_marks(struct draw *w)
 {
 	struct lull_case *c = w->c;
 	struct lull_current_report *r = &c->v->current;
-	double before = NAN, after = NAN;
+	double before = NAN, after = NAN, noise = 0;
 	if (!w->placed || w->before || w->after)
 		return;
 	for (size_t i = 0; i < c->night->marks.n; i++) {
 		const struct lull_mark *m = &c->night->marks.at[i];
 		if (m->kind != LULL_MARK_CLAMP_ZERO)
 			continue;
-		double zero = zero_near(w, m->t);
+		double zero = zero_near(w, m->t, &noise);
+		if (isfinite(zero))
+			w->zero_noise = fmax(w->zero_noise, noise);
 		bool early = m->t < c->v->settle_from + 60 * LULL_MIN;
 		if (isfinite(zero) && early && !isfinite(before))
 			before = zero;

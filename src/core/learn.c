@@ -244,7 +244,7 @@ static void merge(struct lull_case *c, size_t into, size_t from)
 /* The node of that name, made if there is none; -1 out of memory. */
 static int named_node(struct lull_case *c, const struct lull_learned *l)
 {
-	struct lull_node node = { .bus = l->bus, .named_by = LULL_BY_LEARNED, .clock_ppm = NAN, .awake_mA = NAN, .awake_mA_error = NAN,
+	struct lull_node node = { .bus = l->bus, .named_by = LULL_BY_LEARNED, .clock_ppm = NAN, .awake_mA = NAN, .awake_mA_error = NAN, .stop_mA = NAN, .stop_mA_error = NAN,
 		.profile_node = -1, .nm_address = -1, .source_address = -1 };
 	for (size_t i = 0; i < c->v->nodes.n; i++)
 		if (c->v->nodes.at[i].bus == l->bus && !strcasecmp(c->v->nodes.at[i].name, l->name))

@@ -343,10 +343,18 @@ void case_regress(struct lull_case *c)
 {
 	const struct lull_verdict *v = c->v;
 	lull_time from = settled_from(c), to = v->judged_to;
+	for (size_t i = 0; i < v->nodes.n; i++) {
+		struct lull_node *node = &c->v->nodes.at[i];
+		node->awake_mA = node->awake_mA_error = node->stop_mA = node->stop_mA_error = NAN;
+	}
 	if (!v->current.lineup.paired || !c->draw_n || to == LULL_NEVER)
 		return;
 	if (v->current.lost_at != LULL_NEVER && v->current.lost_at < to)
 		to = v->current.lost_at;
+
+	/* what ends with its plug or fuse says nothing of what it draws silently */
+	if (c->first_pull != LULL_NEVER && c->first_pull < to)
+		to = c->first_pull;
 
 	struct model *m = calloc(1, sizeof *m);
 	struct regress_sum *sum = malloc(sizeof *sum);

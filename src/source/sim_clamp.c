@@ -17,16 +17,18 @@ static void hang(struct sim_world *w)
 	struct sim_clamp *c = &w->clamp;
 	gsl_rng *r = c->rng;
 	double total = sim_log_uniform(r, 2, 15), slow = sim_chance(r, 0.4) ? sim_uniform(r, 0.2, 0.7) : 0;
-	bool fine = sim_chance(r, 0.5);
+	bool chance = sim_chance(r, 0.5), fine = c->range == SIM_RANGE_ANY ? chance : c->range == SIM_RANGE_FINE;
 	double digits = gsl_rng_uniform(r);
 
-	/* A digit of 100 mA (1 mV at 10 mV/A) is no set-up for this work, so there is none. */
+	/* A digit of 100 mA (1 mV at 10 mV/A) is no set-up for this work: only one scenario has it. */
 	c->mV_per_A = fine ? 100 : 10;
 	c->range_A = fine ? 10 : 60;
 	if (fine)
 		c->resolution_mV = digits < 0.3 ? 0.01 : digits < 0.75 || c->lost ? 0.1 : 1;
 	else
 		c->resolution_mV = digits < 0.5 || c->lost ? 0.01 : 0.1;
+	if (c->coarse)
+		c->resolution_mV = 1;
 	/* The meter's own last digit moves. */
 	total = fmax(total, 0.4 * c->resolution_mV / c->mV_per_A * 1e3);
 	c->slow_mA = fmin(total * slow, 6);
@@ -117,7 +119,7 @@ static int use_known_load(struct sim_world *w)
 {
 	struct sim_clamp *c = &w->clamp;
 	double mA = round(sim_log_uniform(c->rng, 20, 200)) * 10;
-	bool used = sim_chance(c->rng, 0.3), twice = sim_chance(c->rng, 0.5);
+	bool used = sim_chance(c->rng, 0.3) || c->loads, twice = sim_chance(c->rng, 0.5) || c->loads;
 	int64_t first = sim_ns(c->rng, 4, 25), last = sim_ns(c->rng, 45, 100);
 	int error;
 
@@ -141,9 +143,13 @@ static void tell(struct sim_world *w)
 	*told = (struct lull_clamp){ .present = true, .mV_per_A = c->mV_per_A, .zero_before_mA = NAN, .zero_after_mA = NAN,
 		.logger_mA = NAN, .range_A = c->lost || sim_chance(r, 0.8) ? c->range_A : NAN };
 	w->night->resolution_mV = c->resolution_mV;
-	if (c->zeros != SIM_ZEROS_NONE)
+	if (c->told_wrong > 0)
+		told->mV_per_A *= c->told_wrong;
+	if (c->logger_mA > 0)
+		told->logger_mA = c->logger_mA;
+	if (c->zeros != SIM_ZEROS_NONE && !c->zero_marks)
 		told->zero_before_mA = c->zero_mA + gsl_ran_gaussian(r, 0.4);
-	if (c->zeros == SIM_ZEROS_BOTH && !c->lost)
+	if (c->zeros == SIM_ZEROS_BOTH && !c->lost && !c->zero_marks)
 		told->zero_after_mA = c->zero_mA + c->zero_drift_mA + gsl_ran_gaussian(r, 0.4);
 	if (kind < 0.4)
 		offset_s = sim_uniform(r, -30, 30);
@@ -156,6 +162,27 @@ static void tell(struct sim_world *w)
 		told->start_utc_ns = w->night->start_utc_ns + c->start + (int64_t)(1e9 * offset_s);
 	else
 		told->first_s = sim_chance(r, 0.7) ? 0 : floor(sim_uniform(r, 0, 86400));
+}
+
+/* Off the cable for a while before the key is turned off, and once more at the end. */
+static int zero_in_log(struct sim_world *w)
+{
+	struct sim_clamp *c = &w->clamp;
+	int error = 0;
+
+	for (unsigned i = 0; c->zero_marks && i < 2 && !error; i++) {
+		int64_t lasts = sim_ns(c->rng, 12, 40) + 6 * c->step, at = i ? w->end - lasts - 90 * LULL_SEC : w->key_off - lasts - 2 * LULL_SEC;
+
+		if (at < c->start + 2 * LULL_SEC)
+			at = c->start + 2 * LULL_SEC;
+		c->off_at[i] = at;
+		c->off_to[i] = at + lasts;
+		if (i)
+			error = sim_mark(w, at - 4 * LULL_SEC, LULL_MARK_MORNING, "morning");
+		if (!error)
+			error = sim_mark(w, at + lasts / 2, LULL_MARK_CLAMP_ZERO, "clamp zero");
+	}
+	return error;
 }
 
 int sim_clamp_make(struct sim_world *w)
@@ -171,6 +198,8 @@ int sim_clamp_make(struct sim_world *w)
 	hang(w);
 	set_clock(w);
 	error = use_known_load(w);
+	if (!error)
+		error = zero_in_log(w);
 	sim_current_turns(w);
 	tell(w);
 	c->bus_before_mA = c->level_mA = NAN;
@@ -180,6 +209,8 @@ int sim_clamp_make(struct sim_world *w)
 	truth->step_s = 1e-9 * (double)c->step;
 	truth->from_s = truth->start_s;
 	truth->quiet_mA = sim_current_quiet(w);
+	truth->scale_wrong = c->told_wrong > 0;
+	truth->gain = c->gain > 0 ? c->gain : 1;
 	truth->zero_mA = c->zero_mA + c->zero_drift_mA / 2 + c->zero_bend_mA;
 	truth->zero_drift_mA = c->zero_drift_mA;
 	truth->reversed = c->reversed;
@@ -196,6 +227,10 @@ int sim_clamp_make(struct sim_world *w)
 static bool shows(const struct sim_world *w, double mA)
 {
 	double apart = fabs(mA - w->limit_mA);
+
+	/* a small draw may not be seen to go when the clamp is taken off */
+	if (w->clamp.coarse || w->clamp.zero_marks)
+		return apart > 110;
 
 	switch (w->clamp.zeros) {
 	case SIM_ZEROS_BOTH:

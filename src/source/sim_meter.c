@@ -83,8 +83,17 @@ static double reading_mV(struct sim_world *w, double mA, double share)
 
 	c->slow_now = c->slow_keeps * c->slow_now +
 		gsl_ran_gaussian(c->rng, c->slow_mA * sqrt(1 - c->slow_keeps * c->slow_keeps));
+	for (unsigned i = 0; i < 2; i++) {
+		if (c->off_to[i] && w->clamp.next >= c->off_at[i] && w->clamp.next < c->off_to[i])
+			mA = -c->logger_mA;
+	}
+	mA += c->logger_mA;
+	if (c->gain > 0)
+		mA *= c->gain;
 	if (c->reversed)
 		mA = -mA;
+	if (c->warm_s > 0)
+		mA -= c->warm_mA * -expm1(-tau / c->warm_s);
 	mA += c->zero_mA + share * c->zero_drift_mA + 4 * share * (1 - share) * c->zero_bend_mA;
 	mA += gsl_ran_gaussian(c->rng, c->white_mA) + c->slow_now;
 	mA += c->ripple_mA * sin(2 * M_PI * c->ripple_hz * tau + c->ripple_phase);

@@ -68,6 +68,13 @@
 	X("charger", "a charger tops up now and then", sim_make_charger) \
 	X("relay-drops", "retained power and relays drop up to an hour after the key", sim_make_relay_drops) \
 	X("battery-sensor", "the battery sensor wakes the bus once or twice", sim_make_battery_sensor) \
+	X("gain-off", "the clamp reads some percent too much or too little, and a known load tells", sim_make_gain_off) \
+	X("scale-wrong", "ten times the clamp's scale was told, or a tenth of it", sim_make_scale_wrong) \
+	X("zero-marks", "the zeros are in the log, where marks say so", sim_make_zero_marks) \
+	X("logger-fed", "the recorder feeds from the car, as its profile says", sim_make_logger_fed) \
+	X("coarse-digit", "a meter whose last digit is 100 mA", sim_make_coarse_digit) \
+	X("warms-up", "the clamp's zero creeps for an hour or two", sim_make_warms_up) \
+	X("saturates", "the key-on current is beyond the clamp's range", sim_make_saturates) \
 	X("stops-apart", "woken again and again, and each time other nodes go on for a while", sim_make_stops_apart) \
 	X("one-runs-on", "woken again and again, and one node often runs on alone", sim_make_one_runs_on) \
 	X("never-apart", "as before, but two nodes start and stop together each time", sim_make_never_apart) \

@@ -126,6 +126,14 @@ int sim_make_charger(struct sim_world *);
 int sim_make_relay_drops(struct sim_world *);
 int sim_make_battery_sensor(struct sim_world *);
 
+int sim_make_gain_off(struct sim_world *);
+int sim_make_scale_wrong(struct sim_world *);
+int sim_make_zero_marks(struct sim_world *);
+int sim_make_logger_fed(struct sim_world *);
+int sim_make_coarse_digit(struct sim_world *);
+int sim_make_warms_up(struct sim_world *);
+int sim_make_saturates(struct sim_world *);
+
 int sim_make_stops_apart(struct sim_world *);
 int sim_make_one_runs_on(struct sim_world *);
 int sim_make_never_apart(struct sim_world *);

@@ -248,6 +248,15 @@ struct sim_clamp {
 	enum sim_zeros zeros;
 	double quiet_mA;
 	double drift_most_mA; /* of the zero, over the night; 0: as it comes */
+	double gain; /* of the clamp, which its user does not know; 0: 1 */
+	double told_wrong; /* the scale is told as so many times what it is; 0: 1 */
+	bool zero_marks; /* the zeros are in the log, by marks, and not told */
+	double logger_mA; /* the recorder feeds from the car; its profile says so */
+	bool coarse; /* the digit is 100 mA */
+	double warm_mA, warm_s; /* the clamp cools down after it was hung: its zero creeps by so much */
+	enum { SIM_RANGE_ANY, SIM_RANGE_FINE, SIM_RANGE_COARSE } range;
+	bool loads; /* a known load at both ends, in every night */
+	int64_t off_at[2], off_to[2]; /* off the cable */
 	bool all_sleep_alone; /* who does not send draws nothing */
 	bool late; /* the log begins when the car is asleep, and ends early: free-running */
 	bool lost;

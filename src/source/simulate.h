@@ -42,6 +42,8 @@ struct lull_truth_clamp {
 	double quiet_mA; /* everything asleep, retained power and relays dropped */
 	double zero_mA, zero_drift_mA; /* reading off the cable in the middle of the log, and its change from start to end */
 	bool reversed; /* hangs the other way round */
+	bool scale_wrong; /* ten times too large or too small was told */
+	double gain; /* what it reads of what is */
 	bool alias; /* nothing tells one wake from the next: whoever pairs it guesses */
 	double lost_at_s; /* NAN: lives to the end */
 	enum lull_dead_why lost_why;

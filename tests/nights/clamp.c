@@ -70,7 +70,11 @@ static bool score_lineup(const struct lull_truth_clamp *t, const struct lull_lin
 static bool score_quiet(const struct lull_sim_night *sim, const struct lull_current_report *r, struct clamp_score *score)
 {
 	const struct lull_truth_clamp *t = &sim->truth.clamp;
-	bool zeroed = isfinite(sim->clamp.zero_before_mA) && isfinite(sim->clamp.zero_after_mA);
+	/* a gain that a load corrected, or a digit of 100 mA, allow no 3 mA; a scale that was told wrongly no figure at all */
+	bool zeroed = isfinite(sim->clamp.zero_before_mA) && isfinite(sim->clamp.zero_after_mA) && t->gain == 1 && sim->resolution_mV < 1;
+
+	if (t->scale_wrong)
+		return true;
 
 	if (!r->present || !isfinite(r->quiet_mA)) {
 		/* half an hour of it was there to be seen */
@@ -301,6 +305,9 @@ static void score_night(const struct lull_sim_night *sim, const struct lull_verd
 	const struct lull_truth *truth = &sim->truth;
 	bool right = codes_agree(truth, v), all_clear = false;
 
+	/* what is found in figures ten times off is no matter, as long as it is asked */
+	if (truth->clamp.scale_wrong)
+		right = v->current.scale_doubt != NULL || v->current.lineup.by_load;
 	for (size_t i = 0; i < v->findings.n; i++)
 		all_clear |= v->findings.at[i].code == LULL_WITHIN_LIMIT;
 
@@ -319,6 +326,14 @@ static void score_night(const struct lull_sim_night *sim, const struct lull_verd
 		describe(truth, v, !right ? "other findings" : !lined ? "alignment" : !quiet ? "quiet level" : !lost ? "lost" : "sign", named);
 		describe_current(sim, v);
 	}
+	if (truth->clamp.scale_wrong)
+		count(&score->asked, v->current.scale_doubt != NULL || v->current.lineup.by_load);
+	if (verbose && !truth->clamp.scale_wrong && v->current.scale_doubt)
+		printf("    %s seed %llu: asked in vain: %s\n", truth->scenario, (unsigned long long)truth->seed, v->current.scale_doubt);
+	if (!truth->clamp.scale_wrong && v->current.present)
+		score->asked_in_vain += v->current.scale_doubt != NULL;
+	if (truth->clamp.scale_wrong)
+		return;
 	if (!score_nodes(sim, v, score) && verbose)
 		printf("    (nodes of %s seed %llu)\n", truth->scenario, (unsigned long long)truth->seed);
 	score_costs(sim, v, score);

@@ -32,6 +32,8 @@ static void add(struct clamp_score *to, const struct clamp_score *s)
 	join(&to->pair, s->pair);
 	to->half_mA += s->half_mA;
 	join(&to->charge, s->charge);
+	join(&to->asked, s->asked);
+	to->asked_in_vain += s->asked_in_vain;
 	to->charge_share += s->charge_share;
 	join(&to->sign, s->sign);
 	join(&to->lost, s->lost);
@@ -123,6 +125,8 @@ bool clamp_report(const struct clamp_table *tables, unsigned long jobs, bool die
 		reaches("charge of a spell within its 95 %", all.charge, 90, 100),
 		reaches("cost of a finding within its 95 %", all.cost, 90, 100),
 		reaches("pairs never apart told as such", all.pair, 95, 100),
+		reaches("wrong scale asked about, or put right (floor)", all.asked, 60, 100),
+		reaches("nights of a right scale asked about", (struct share){ all.nights, all.asked_in_vain }, 0, 2),
 		reaches("direction of the clamp", all.sign, 95, 100),
 		reaches("lost logs told", all.lost, 95, 100),
 	};

@@ -117,6 +117,8 @@ struct clamp_score {
 	struct share together; /* what nodes that cannot be separated draw together; */
 	struct share pair; /* two that never were apart are named so, and neither gets a figure */
 	double half_mA; /* sum over the bands of stop */
+	struct share asked; /* of nights whose scale was told wrongly: asked, or put right by a load */
+	unsigned asked_in_vain;
 	struct share charge; /* a spell's within its band */
 	double charge_share; /* sum over these of half width by charge */
 	struct share sign, lost, cost;

@@ -131,7 +131,7 @@ static void log_is_well_made(void **state)
 			double digits = l->mV[i] / l->night.resolution_mV;
 
 			assert_true(fabs(digits - round(digits)) < 1e-3);
-			assert_true(fabs(l->mV[i]) <= (told->mV_per_A == 10 ? 600 : 1000));
+			assert_true(t->scale_wrong || fabs(l->mV[i]) <= (told->mV_per_A == 10 ? 600 : 1000));
 			assert_true(i == 0 || l->s[i] > l->s[i - 1]);
 		}
 		assert_true(isfinite(told->zero_before_mA) || !isfinite(told->zero_after_mA));
