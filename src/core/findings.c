@@ -49,8 +49,8 @@ void case_suspect(struct lull_case *c, struct lull_finding *f, int node, enum lu
 
 void case_rest_on(const struct lull_case *c, struct lull_suspect *s, enum lull_clue clue, unsigned doubts, size_t several)
 {
-	bool pulled = clue == LULL_CLUE_PULL_SEVERAL || clue == LULL_CLUE_PULL_LIKELY || clue == LULL_CLUE_PULL_CONFIRMED;
-	if (!pulled && s->node_index >= 0 && c->v->nodes.at[s->node_index].named_by == LULL_BY_TIMING)
+	bool left = clue == LULL_CLUE_LEFT_SEVERAL || clue == LULL_CLUE_ONLY_SENDER;
+	if (left && s->node_index >= 0 && c->v->nodes.at[s->node_index].named_by == LULL_BY_TIMING)
 		doubts |= LULL_DOUBT_GROUPED;
 	s->clue = clue;
 	s->doubts = doubts;

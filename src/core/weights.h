@@ -10,7 +10,7 @@
  * no weight becomes 0 or 1). It prints these lines. The nights it fits on (seeds 1001-1060 and 1001-1025) are none of those on which the
  * table of calibration is printed. Confidence over one role sums to 1 at most, so where several suspects truly hold it
  * (two keepers; a node listed as two senders), each counts as right by its part. What no night shows often enough to be fitted is
- * marked "set", and none is above 0.99: invented nights hold no surprise that nobody thought of. Nothing is tuned to a scenario: a weight knows no more of a night than its clue. */
+ * marked "set", and none is above 0.995: invented nights hold no surprise that nobody thought of. Nothing is tuned to a scenario: a weight knows no more of a night than its clue. */
 #ifndef LULL_CORE_WEIGHTS_H
 #define LULL_CORE_WEIGHTS_H
 
@@ -19,30 +19,30 @@
 /* X(clue, probability) */
 #define WEIGHTS(X) \
 	X(LULL_CLUE_NONE, 0.5) /* set: nothing speaks for it or against it */ \
-	X(LULL_CLUE_REQUESTS, 0.99) \
-	X(LULL_CLUE_NM_ALONE, 0.99) \
-	X(LULL_CLUE_RING_ALONE, 0.985) \
-	X(LULL_CLUE_LEFT_ALONE, 0.99) \
+	X(LULL_CLUE_REQUESTS, 0.995) \
+	X(LULL_CLUE_NM_ALONE, 0.995) \
+	X(LULL_CLUE_RING_ALONE, 0.995) \
+	X(LULL_CLUE_LEFT_ALONE, 0.995) \
 	X(LULL_CLUE_ONLY_SENDER, 0.96) \
 	X(LULL_CLUE_NM_SEVERAL, 0.97) \
 	X(LULL_CLUE_NM_HIDDEN, 0.07) \
 	X(LULL_CLUE_RING_SEVERAL, 0.95) /* set: too few */ \
 	X(LULL_CLUE_LEFT_SEVERAL, 0.97) \
 	X(LULL_CLUE_PULL_SEVERAL, 0.80) \
-	X(LULL_CLUE_PULL_LIKELY, 0.95) \
-	X(LULL_CLUE_PULL_CONFIRMED, 0.99) \
-	X(LULL_CLUE_REQUEST_FIRST, 0.99) \
-	X(LULL_CLUE_ACTIVE_BIT, 0.99) \
-	X(LULL_CLUE_UNACKNOWLEDGED, 0.985) \
-	X(LULL_CLUE_ORDER, 0.99) \
+	X(LULL_CLUE_PULL_LIKELY, 0.96) \
+	X(LULL_CLUE_PULL_CONFIRMED, 0.995) \
+	X(LULL_CLUE_REQUEST_FIRST, 0.995) \
+	X(LULL_CLUE_ACTIVE_BIT, 0.995) \
+	X(LULL_CLUE_UNACKNOWLEDGED, 0.995) \
+	X(LULL_CLUE_ORDER, 0.995) \
 	X(LULL_CLUE_ORDER_SEVERAL, 0.15)
 
 /* X(doubt, factor on the odds) */
 #define DOUBTS(X) \
-	X(LULL_DOUBT_INFERRED, 0.60) /* set: the fit sees none since rings are recognised better */ \
+	X(LULL_DOUBT_INFERRED, 0.80) /* set: the fit sees none since rings are recognised better */ \
 	X(LULL_DOUBT_FIRST_THERE, 0.06) \
 	X(LULL_DOUBT_ONCE, 0.3) /* set: the nights hold no single wake that is a finding */ \
-	X(LULL_DOUBT_GROUPED, 0.12)
+	X(LULL_DOUBT_GROUPED, 0.12) /* of those that are left when the others have stopped: several, or an only one */
 
 /* Probability that the suspect a clue points at holds the role; of a list, that one of it does. */
 double case_weight(enum lull_clue, unsigned doubts);
