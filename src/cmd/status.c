@@ -24,7 +24,7 @@ static int help(void)
 		   "Say of each bus whether it is awake, quiet since when, or blind and why; who\n"
 		   "still sends; the current; how long until the limit; what the night says so far.\n"
 		   "\n"
-		   "  -f, --follow       on a terminal the whole screen, kept up to date (q ends it);\n"
+		   "  -f, --follow       on a terminal the whole screen, kept up to date (q ends);\n"
 		   "                     else a line for each change, until interrupted\n"
 		   "      --json         the recorder's answer as it is\n"
 		   "  -s, --socket FILE  the recorder's control socket\n"

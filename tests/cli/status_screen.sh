@@ -18,7 +18,7 @@ while True:
     time.sleep(0.2)
     with r.lock:
         try:
-            exec(open("do").read())
+            exec(open("todo").read())
         except FileNotFoundError:
             pass
         open("marks", "w").write("\n".join(r.marks))
@@ -57,11 +57,11 @@ shows "the current" "812 mA"
 shows "the finding so far" "so far"
 shows "keys at the bottom" "q quit"
 is "it fits 24 rows, keys last" "$(sed -n 24p screen | grep -c 'q quit')" 1
-echo 'r.bus.update(state="quiet", since_s=105.0, talking=[]); r.mA = 21.5' >do
+echo 'r.bus.update(state="quiet", since_s=105.0, talking=[]); r.mA = 21.5' >todo
 shows "quiet, by shape and word" "........ quiet"
 shows "the current follows" "21.5 mA"
 shows "the strip in blocks" "█"
-echo 'r.bus.update(state="blind", why=["adapter gone"]); r.lost = "gone"' >do
+echo 'r.bus.update(state="blind", why=["adapter gone"]); r.lost = "gone"' >todo
 shows "blind, and why" "//////// blind"
 shows "the reason in words" "the adapter was gone"
 shows "the clamp is lost" "the clamp is lost"
@@ -91,7 +91,7 @@ t send-keys q
 shows "q ends it" "ended 0"
 t kill-server
 
-echo 'r.bus.update(state="awake", why=[]); r.lost = None; r.mA = 700.0 + r.now' >do
+echo 'r.bus.update(state="awake", why=[]); r.lost = None; r.mA = 700.0 + r.now' >todo
 begin 80 24 C NO_COLOR=1
 shows "C locale, no colour" "######## awake"
 shows "the strip in digits" "1"
