@@ -168,6 +168,12 @@ nights-clamp: $(nights_bin) ## of these, the bus beside the log of a clamp
 nights-pairs: $(nights_bin) ## two nights of one car each, before and after
 	$(B)/nights --pairs --seeds $(or $(SEEDS),40)
 
+.PHONY: bench-live
+bench-live: ## what the recorder costs a frame, and when quiet, beside tcpdump, in a guest
+	@scripts/setup.sh build test
+	@$(MAKE) --no-print-directory bus-build
+	@B=$(B) tests/bus/run.sh --group bench
+
 .PHONY: bench
 bench: ## import speed on 20 million frames beside tcpdump and tshark
 	@scripts/setup.sh build test

@@ -12,6 +12,7 @@ mount -t devtmpfs none /dev 2>/dev/null
 		mknod -m 666 "/dev/${device% *}" c 1 "${device#* }"
 	done
 }
+[ -e /dev/fd ] || ln -s /proc/self/fd /dev/fd
 mount -t tmpfs none /run
 mkdir -p /dev/pts /dev/shm /run/t
 mount -t devpts -o newinstance,ptmxmode=0666 none /dev/pts

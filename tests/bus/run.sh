@@ -61,7 +61,7 @@ run_test() {
 	{
 		echo '#!/bin/busybox sh'
 		printf 'export %s=%q\n' ROOT "$root" BUILD "$build" OUT "$scratch/out" KERNEL "$kernel" TEST "$file" \
-			LULL_SHARED "${LULL_SHARED:-$root/../shared}" KILLS "${KILLS:-}"
+			LULL_SHARED "${LULL_SHARED:-$root/../shared}" KILLS "${KILLS:-}" FRAMES "${FRAMES:-}"
 		cat tests/bus/init.sh
 	} >"$scratch/init"
 	chmod +x "$scratch/init"
