@@ -23,7 +23,10 @@ start_uml() {
 	TMPDIR=$(memory_folder "$scratch") HOME=$scratch LD_PRELOAD=$build/bus/wide_xstate.so \
 		timeout --kill-after=5 "$limit" "$binary" \
 		mem="$memory" rootfstype=hostfs rootflags=/ ro init="$scratch/init" uml_dir="$scratch/uml" umid=guest \
-		con=null con0=null,fd:1 con1=null quiet "$@" </dev/null >"$scratch/console" 2>&1
+		con=null con0=null,fd:1 con1=null quiet "$@" </dev/null >"$scratch/console" 2>&1 &
+	guest=$!
+	wait "$guest"
+	guest=
 }
 
 start_debian() { start_uml /usr/bin/linux.uml "$@"; }
@@ -51,5 +54,8 @@ start_qemu() {
 		-virtfs "local,path=/,mount_tag=host,security_model=none,readonly=on,multidevs=remap" \
 		-virtfs "local,path=$scratch/out,mount_tag=out,security_model=none,multidevs=remap" \
 		-object can-bus,id=canbus0 -device kvaser_pci,canbus=canbus0 -device kvaser_pci,canbus=canbus0 \
-		</dev/null >"$scratch/console" 2>&1
+		</dev/null >"$scratch/console" 2>&1 &
+	guest=$!
+	wait "$guest"
+	guest=
 }

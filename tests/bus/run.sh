@@ -41,10 +41,11 @@ if [ ${#names[@]} = 0 ]; then
 	done
 fi
 
-scratch=
+scratch='' guest=''
+end_guest() { [ -z "$guest" ] || kill "$guest" 2>/dev/null; }
 clean() { [ -z "$scratch" ] || [ -n "${KEEP:-}" ] || rm -rf "$scratch"; }
 trap clean EXIT
-trap 'exit 130' INT TERM
+trap 'end_guest; exit 130' INT TERM
 
 # What stands between a result and the host is the file "status", written last.
 run_test() {
