@@ -51,6 +51,18 @@ static void hang(struct sim_world *w)
 	c->misses = sim_chance(r, 0.3) ? sim_log_uniform(r, 1e-5, 2e-3) : 0;
 }
 
+/* Most loggers are started and stopped in one visit with the recorder; some by another visit, some minutes before or after.
+ * The lot is drawn from what is there, so that the nights without one are what they were. */
+static void stray(struct sim_clamp *c)
+{
+	double lot = fmod(fabs(c->drift_ppm) * 1e3, 1), far = fmod(fabs(c->drift_ppm) * 1e6, 1);
+
+	if (lot < 0.25)
+		c->start -= (int64_t)(far * 1200 * LULL_SEC);
+	if (lot > 0.15 && lot < 0.4)
+		c->stop -= (int64_t)((1 - far) * 780 * LULL_SEC);
+}
+
 static void set_clock(struct sim_world *w)
 {
 	static const double rates[] = { 0.2, 0.5, 0.5, 1, 1, 1, 2, 2, 5, 10, 20, 50 };
@@ -65,6 +77,7 @@ static void set_clock(struct sim_world *w)
 	if (c->start > parked - 10 * LULL_SEC)
 		c->start = parked / 3;
 	c->stop = w->end + sim_ns(r, -40, 40);
+	stray(c);
 	if (c->late) {
 		c->start = w->slept + sim_log_ns(r, 60, 1200);
 		c->stop = w->end - sim_ns(r, 60, 800);
@@ -128,6 +141,7 @@ static int use_known_load(struct sim_world *w)
 	error = switch_load(w, w->key_off + first, mA);
 	if (error || !twice || c->lost || people_return(w) || w->end - last - 600 * LULL_SEC < w->settle)
 		return error;
+	c->stop = w->end; /* whoever switches it stops the log then */
 	error = sim_mark(w, w->end - last - 20 * LULL_SEC, LULL_MARK_MORNING, "morning");
 	return error ? error : switch_load(w, w->end - last, mA);
 }

@@ -40,7 +40,7 @@ static void retain(struct sim_world *w)
 		int64_t lasts = sim_log_ns(r, 120, 1800);
 
 		if (w->key_off != LULL_NEVER)
-			sim_draw(w, -60 * LULL_SEC, w->key_off + lasts, mA);
+			sim_draw(w, -60 * LULL_MIN, w->key_off + lasts, mA);
 	}
 }
 
