@@ -36,11 +36,30 @@ static double misaligned_s(const struct lull_truth_clamp *t, const struct lull_l
 	return worst;
 }
 
+static void count_sure(struct clamp_score *score, double confidence, bool right)
+{
+	int bin = (int)fmin(DECILES - 1, floor(confidence * DECILES));
+
+	score->bin_n[bin]++;
+	score->bin_hit[bin] += right;
+	score->bin_sum[bin] += confidence;
+}
+
+static enum refusal why_refused(const struct lull_lineup *up)
+{
+	if (strstr(up->why, "cannot be told"))
+		return REFUSED_ALIAS;
+	return strncmp(up->why, "only ", 5) == 0 ? REFUSED_FEW : REFUSED_CHANCE;
+}
+
 static bool score_lineup(const struct lull_truth_clamp *t, const struct lull_lineup *up, struct clamp_score *score)
 {
 	double off = up->paired ? misaligned_s(t, up) : NAN;
 	bool sure = up->paired && up->confidence >= SURE;
 
+	/* what is not paired is placed all the same */
+	if (!t->alias)
+		count_sure(score, up->confidence, misaligned_s(t, up) <= fmax(2 * t->step_s, FALLS_S));
 	if (t->alias) {
 		/* whoever is sure here has guessed, even if rightly */
 		score->aliased += sure;
@@ -52,6 +71,9 @@ static bool score_lineup(const struct lull_truth_clamp *t, const struct lull_lin
 	bool wrong = sure && off > fmax(2 * t->step_s, FALLS_S);
 
 	score->paired_wrong += wrong;
+	count(&score->steps, up->paired && off <= fmax(t->step_s, ALIGNED_S));
+	if (!up->paired)
+		score->refused[why_refused(up)][t->rises < MOST_RISES ? t->rises : MOST_RISES]++;
 	if (!t->rises) {
 		count(&score->falls, up->paired && !wrong);
 		return !wrong;
@@ -387,6 +409,7 @@ static int score_shuffled(const struct lull_sim_night *sim, struct lull_night *n
 		bool sure = up->paired && up->confidence >= SURE;
 
 		count(&score->shuffled, sure);
+		count_sure(score, up->confidence, false);
 		if (verbose && sure)
 			printf("  %s seed %llu: a stranger's log was paired at %.2f, start %.2f, %u steps matched: %s\n", sim->truth.scenario,
 				(unsigned long long)sim->truth.seed, up->confidence, up->start_s, up->matched, up->why);

@@ -19,6 +19,15 @@ static void add(struct clamp_score *to, const struct clamp_score *s)
 	join(&to->aligned, s->aligned);
 	join(&to->rises, s->rises);
 	join(&to->falls, s->falls);
+	join(&to->steps, s->steps);
+	for (int why = 0; why < REFUSALS; why++)
+		for (int rises = 0; rises <= MOST_RISES; rises++)
+			to->refused[why][rises] += s->refused[why][rises];
+	for (int i = 0; i < DECILES; i++) {
+		to->bin_n[i] += s->bin_n[i];
+		to->bin_hit[i] += s->bin_hit[i];
+		to->bin_sum[i] += s->bin_sum[i];
+	}
 	to->paired += s->paired;
 	to->paired_wrong += s->paired_wrong;
 	to->aliased += s->aliased;
@@ -82,6 +91,25 @@ static bool none(const char *what, unsigned n, unsigned of_nights)
 	return n == 0;
 }
 
+/* A confidence of c should be right in about c; half of what is asked are strangers, more or less. */
+static void print_confidence(const struct clamp_score *s)
+{
+	static const char *const why[REFUSALS] = { "fewer than three steps found", "no better than chance", "one lag as good as another" };
+
+	printf("\nconfidence of lining up, right nights and strangers' logs together:\n");
+	for (int i = 0; i < DECILES; i++)
+		if (s->bin_n[i])
+			printf("  %.1f to %.1f  %5u, right %5u (%5.1f %%), told %5.1f %%\n", i / 10.0, (i + 1) / 10.0, s->bin_n[i],
+				s->bin_hit[i], 100.0 * s->bin_hit[i] / s->bin_n[i], 100 * s->bin_sum[i] / s->bin_n[i]);
+	printf("nights with three steps that are not paired, by their rises:      none   one   two  more\n");
+	for (int i = 0; i < REFUSALS; i++) {
+		printf("  %-60s", why[i]);
+		for (int rises = 0; rises <= MOST_RISES; rises++)
+			printf(" %5u", s->refused[i][rises]);
+		printf("\n");
+	}
+}
+
 bool clamp_report(const struct clamp_table *tables, unsigned long jobs, bool died)
 {
 	size_t count;
@@ -133,6 +161,7 @@ bool clamp_report(const struct clamp_table *tables, unsigned long jobs, bool die
 
 	(void)reaches("(of these with three rises: aligned)", all.rises, 0, 100);
 	(void)reaches("(three steps, all falls: paired within 3 s or two samples)", all.falls, 0, 100);
+	(void)reaches("(all nights with three steps: aligned)", all.steps, 0, 100);
 	printf("(paired at all: %u of the %u nights with three steps, a rise among them)\n", all.paired, all.aligned.n);
 	if (all.stop.n)
 		printf("(half width of the band of a node's fall: %.1f mA on average)\n", all.half_mA / all.stop.n);
@@ -140,6 +169,7 @@ bool clamp_report(const struct clamp_table *tables, unsigned long jobs, bool die
 		printf("(half width of the band of a spell's charge: %.0f %% of it on average)\n", 100 * all.charge_share / all.charge.n);
 	if (all.early)
 		printf("(pairings put the log %.2f s too early on average, where that is under 3 s)\n", all.early_s / all.early);
+	print_confidence(&all);
 	for (size_t i = 0; i < sizeof good / sizeof *good; i++) {
 		passed += good[i];
 		failed += !good[i];

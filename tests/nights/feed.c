@@ -23,6 +23,10 @@ static int ready(struct feed *feed)
 		if (err < 0)
 			return err;
 	}
+	const struct lull_clock_map map = { .utc_ns = feed->sim->start_utc_ns, .error_ns = LULL_SEC };
+	int err = feed->sink->clock(feed->sink->ctx, &map);
+	if (err)
+		return err;
 	feed->retimer = lull_retimer_new(feed->observer, feed->sink, feed->sim->start_utc_ns);
 	return feed->retimer ? 0 : -ENOMEM;
 }

@@ -101,11 +101,19 @@ void kin_report(const struct bus_table *, unsigned long jobs);
 struct share {
 	unsigned n, hit;
 };
+/* Why a log is not paired with its own night. */
+enum refusal { REFUSED_FEW, REFUSED_CHANCE, REFUSED_ALIAS, REFUSALS };
+#define MOST_RISES 3
 struct clamp_score {
 	unsigned nights, right, all_clear_wrong, broken;
 	struct share aligned; /* of nights with three steps, a rise among them */
 	struct share rises; /* of nights with three rises */
 	struct share falls; /* of nights with three steps that are all falls, within 3 s: these tell no more */
+	struct share steps; /* of all nights with three steps, as exactly as those with a rise */
+	unsigned refused[REFUSALS][MOST_RISES + 1]; /* nights with three steps, by reason and by number of rises */
+	/* how sure, and how often rightly: all nights whose clock can be told, and all strangers' logs */
+	unsigned bin_n[DECILES], bin_hit[DECILES];
+	double bin_sum[DECILES];
 	unsigned paired, paired_wrong, aliased; /* of the former: paired at all; any night paired wrongly, or by a guess, at 0.5 or more */
 	struct share shuffled; /* hit: paired at 0.5 or more though bus and log are of two nights */
 	struct share quiet_zeroed, quiet_band; /* zero before and after: within 3 mA; else: within its own band */
