@@ -7,8 +7,9 @@
 #include <stdlib.h>
 #include <string.h>
 
-#define PAIR_AT 0.6 /* a wrong pairing names wrong costs: logs of other nights have reached 0.53 */
+#define PAIR_AT 0.8 /* a wrong pairing names wrong costs: logs of other nights have come near it */
 #define MOST_SPANS 500 /* of one node; one that comes and goes more often marks nothing */
+#define FEW_SPANS 6.0 /* of one node: each may be a wake of its own */
 
 static bool near_spell_edge(const struct lull_verdict *v, unsigned bus, lull_time t)
 {
@@ -40,11 +41,13 @@ static size_t find_edges(struct lull_case *c, struct lull_bus_edge **out)
 		if (v->nodes.at[i].asker)
 			continue;
 		span_list spans = case_node_spans(c, (int)i);
+		/* one that comes and goes all the time hardly sleeps between */
+		double share = fmin(1, FEW_SPANS / fmax(1, (double)spans.n));
 		for (size_t k = 0; k < spans.n && spans.n <= MOST_SPANS; k++) {
 			if (!near_spell_edge(v, v->nodes.at[i].bus, spans.at[k].from))
-				CASE_PUSH(c, edges, ((struct lull_bus_edge){ spans.at[k].from, true, 0.4 }));
+				CASE_PUSH(c, edges, ((struct lull_bus_edge){ spans.at[k].from, true, 0.4 * share }));
 			if (!near_spell_edge(v, v->nodes.at[i].bus, spans.at[k].to))
-				CASE_PUSH(c, edges, ((struct lull_bus_edge){ spans.at[k].to, false, 0.3 }));
+				CASE_PUSH(c, edges, ((struct lull_bus_edge){ spans.at[k].to, false, 0.3 * share }));
 		}
 		free(spans.at);
 	}

@@ -12,11 +12,17 @@
 #define TURNED 3 /* who hangs a clamp minds the arrow, or the log has told the direction already */
 #define PATTERNS 64
 #define LEAST_MATCHED 3
-/* Evidence of edges of one spell, of wakes of one length, of one rhythm is not independent: it counts for part. */
-#define TEMPER 0.6
-#define LEVEL 1.5 /* set so that of thousands of unrelated pairs none reaches even odds */
+/* What each kind of evidence counts: edges of one spell, wakes of one length, one rhythm are not independent, and all cars
+ * do alike when the key is turned off. By logistic regression over invented nights and shuffled pairs of such. */
+#define BY_RISES 0.3
+#define BY_FALLS 0.5
+#define BY_KEY 0.75
+#define LEVEL 1.1
 #define PAIRED 0.5
 #define ALIAS_LEAD 20 /* with one lone match only; a wake lost at the end makes some 15 */
+#define RHYTHM 0.5 /* part of the matches that must repeat with the distance of two lags to make one the alias of the other */
+#define VISIT 120.0 /* s */
+#define VISITS 0.7
 #define LONE_KEY 2 /* there is but one, and it is no wake */
 #define ROOM 1.0 /* s */
 #define REPEAT_ROOM 5.0 /* s */
@@ -42,16 +48,30 @@ static double hint(const struct lineup *l, double start)
 	return hours < 30 && fabs(off) < 14.5 * 3600 ? 0.7 : 0;
 }
 
-/* Log of what a lag is worth beside chance: its score, shared among all lags that might have been, less for one by which
- * the two recordings hardly meet or which leaves most steps without a cause. */
+/* Recorder and logger are mostly started in one visit to the car, and stopped in one, minutes apart: log of how much likelier
+ * that makes what lies between two such ends than chance does. No more than a hint: many a log is begun or ends at another
+ * time. */
+static double visit(double apart, double chance)
+{
+	double near = 1 / (M_PI * VISIT * (1 + (apart / VISIT) * (apart / VISIT)));
+	double far = 1 / (M_PI * chance * (1 + (apart / chance) * (apart / chance)));
+
+	return log(VISITS * near / far + 1 - VISITS);
+}
+
+static double ends(const struct lineup *l, const struct lineup_fit *f)
+{
+	return visit(f->start + l->lo, 600) + visit(f->start + l->hi - l->end, 5000);
+}
+
+/* Log of the odds that two recordings belong together by this lag against two of different nights: its score, shared among
+ * all lags that might have been. */
 static double worth(const struct lineup *l, const struct lineup_fit *f)
 {
-	double lags = fmax(1, l->end + l->hi - l->lo), whole = fmax(1, fmin(l->end, l->hi - l->lo));
+	double lags = fmax(1, l->end + l->hi - l->lo);
 
-	double share = fmax(1, f->matched) / fmax(1, f->steps);
-
-	return TEMPER * f->score - log(lags) + 2 * log(fmax(f->overlap, 1) / whole) + 1.5 * log(share) +
-		LEVEL + hint(l, f->start) - (f->turned ? TURNED : 0);
+	return LEVEL + BY_RISES * f->by[1] + BY_FALLS * f->by[0] + BY_KEY * f->by_key - log(lags) + ends(l, f) + hint(l, f->start) -
+		(f->turned ? TURNED : 0);
 }
 
 /* Is there a like event a period before or after? Then a match of this one follows from a match of that one. */
@@ -161,8 +181,11 @@ static int by_bus(struct lineup *l, struct lineup_fit *fit, size_t n, struct lul
 		if (fit[i].turned != best->turned || fit[i].matched < 2 ||
 			fit[i].matched < ALIAS_SHARE * best->matched)
 			continue;
-		int d = lone_matches(l, best, &fit[i]) - lone_matches(l, &fit[i], best);
+		int lone = lone_matches(l, best, &fit[i]), d = lone - lone_matches(l, &fit[i], best);
 
+		/* By chance, not by rhythm: such are weighed by their likelihood. */
+		if (lone > (1 - RHYTHM) * best->matched)
+			continue;
 		if (!alias || d < proof) {
 			alias = &fit[i];
 			proof = d;

@@ -11,6 +11,7 @@
 #define LINEUP_DRIFT_MAX 150.0
 #define LINEUP_KEYS 4
 #define LINEUP_BIGS 6
+#define LINEUP_SPELL 0.6 /* weight from which an edge is that of a whole bus */
 
 /* A step of the current (clamp time) or an edge of the bus (recording time). */
 struct lineup_event {
@@ -62,6 +63,7 @@ struct lineup_anchor { /* a known load: clamp time and recording time of one ins
 struct lineup_fit {
 	double start, drift_ppm;
 	double score; /* log of likelihood by this lag over likelihood by chance */
+	double by[2], by_key; /* of that by falls, by rises; by the key */
 	double worth; /* the same beside all lags that might have been */
 	double overlap; /* s */
 	double error_s; /* in the middle of the log; by lineup_fit_finish() */

@@ -8,7 +8,6 @@
 #include <string.h>
 
 #define MOST_BINS (1 << 19)
-#define SPELL 0.6 /* weight from which an edge is that of a whole bus */
 
 struct grid {
 	double dt;
@@ -49,7 +48,7 @@ static void fill_edges(const struct lineup *l, struct grid *g)
 		double at = (e->t - g->t0) / g->dt;
 		unsigned bin = at <= 0 ? 0 : at >= (double)g->bus ? (unsigned)g->bus : (unsigned)at;
 
-		if (e->weight < SPELL)
+		if (e->weight < LINEUP_SPELL)
 			continue;
 		for (; awake_until < bin; awake_until++)
 			g->awake[awake_until] = e->up ? 0 : 1;

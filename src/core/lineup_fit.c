@@ -1,10 +1,10 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* lineup_fit: one lag judged: which step is which edge, and is it more than chance. Pure.
  *
- * By the lag, each edge shows in the current with an unknown chance (uniform prior), at a delay of known shape; the
- * remaining steps come at random at an unknown rate. By chance, all steps come so. The score is the log of the ratio of
- * the two likelihoods with chance and rate integrated out, for the best matching; offset and drift are sought on grids,
- * since delays have edges and the score many humps. */
+ * By the lag, each edge shows in the current with an unknown chance (a spell of the whole bus most likely, a single node
+ * perhaps), at a delay of known shape; the remaining steps come at random at an unknown rate. By chance, all steps come
+ * so. The score is the log of the ratio of the two likelihoods with chance and rate integrated out, for the best
+ * matching; offset and drift are sought on grids, since delays have edges and the score many humps. */
 #include <core/lineup.h>
 #include <errno.h>
 #include <gsl/gsl_sf_gamma.h>
@@ -17,11 +17,14 @@
 #define KEY_ROOM 3.0 /* s: which ID speaks last with the key is known no better */
 #define KEY_BLUR 1.5 /* half of it is within half that */
 #define KEY_SEEN 0.8
+/* Beta prior of the chance that a spell's edge shows; uniform for that of a node. */
+#define SEEN 4.0
+#define UNSEEN 1.0
 #define ANCHOR_SD 0.7 /* s: a hand at the switch, the other at the mark */
 
 struct pair {
 	unsigned step, edge;
-	bool up;
+	bool up, spell;
 	double apart; /* edge - step by the lag as first told */
 	double at; /* clamp time of the step */
 	double s; /* the same from the pivot */
@@ -38,8 +41,9 @@ struct bench {
 	struct pair *pair;
 	size_t pairs;
 	double log_overlap;
-	double steps[2], edges[2]; /* in the overlap, by direction; edges by weight */
-	double *worth[2]; /* log prior ratio of a matching of k */
+	double steps[2], edges[2][2]; /* in the overlap, by direction; edges of nodes by weight, of spells by number */
+	double *seen[2][2]; /* log prior of k edges of nodes, of spells, that show */
+	double *rest[2]; /* log prior ratio of all but k steps at random */
 	size_t most[2];
 	double *best; /* per step */
 	double *edge_best; /* per edge */
@@ -47,6 +51,7 @@ struct bench {
 	int *taken; /* per edge */
 	double key_gain; /* of the last judgement; 0: none */
 	double key_s; /* clamp time of its step */
+	double by[2], by_key; /* of the last judgement, before its prior of drift */
 };
 
 /* A box [a, b] seen through a box of half-width r: a trapezoid of area 1. */
@@ -108,8 +113,11 @@ static double judge_key(struct bench *b, double o, double d)
 static double judge(struct bench *b, double o, double d)
 {
 	const struct lineup *l = b->l;
-	size_t k[2] = {0, 0};
-	double sum = -0.5 * (d / LINEUP_DRIFT_SD) * (d / LINEUP_DRIFT_SD) + judge_key(b, o, d);
+	size_t k[2][2] = {{0, 0}, {0, 0}};
+	double sum = -0.5 * (d / LINEUP_DRIFT_SD) * (d / LINEUP_DRIFT_SD);
+
+	b->by_key = judge_key(b, o, d);
+	b->by[0] = b->by[1] = 0;
 
 	for (size_t i = 0; i < b->pairs; i++) {
 		b->choice[b->pair[i].step] = -1;
@@ -147,15 +155,21 @@ static double judge(struct bench *b, double o, double d)
 				continue;
 			}
 			b->choice[other] = -1;
-			sum -= b->best[other];
-			k[p->up]--;
+			b->by[p->up] -= b->best[other];
+			k[p->up][p->spell]--;
 		}
 		b->taken[p->edge] = (int)p->step;
-		sum += b->best[p->step];
-		k[p->up]++;
+		b->by[p->up] += b->best[p->step];
+		k[p->up][p->spell]++;
 	}
-	for (int up = 0; up < 2; up++)
-		sum += b->worth[up][k[up] < b->most[up] ? k[up] : b->most[up]];
+	for (int up = 0; up < 2; up++) {
+		size_t most = b->most[up], all = k[up][0] + k[up][1];
+
+		for (int spell = 0; spell < 2; spell++)
+			b->by[up] += b->seen[up][spell][k[up][spell] < most ? k[up][spell] : most];
+		b->by[up] += b->rest[up][all < most ? all : most];
+	}
+	sum += b->by_key + b->by[0] + b->by[1];
 	for (size_t i = 0; i < b->anchors; i++) {
 		double s = b->anchor[i].s;
 		double off =
@@ -170,8 +184,11 @@ static double judge(struct bench *b, double o, double d)
 static void bench_clear(struct bench *b)
 {
 	free(b->pair);
-	free(b->worth[0]);
-	free(b->worth[1]);
+	for (int up = 0; up < 2; up++) {
+		free(b->seen[up][0]);
+		free(b->seen[up][1]);
+		free(b->rest[up]);
+	}
 	free(b->best);
 	free(b->edge_best);
 	free(b->choice);
@@ -206,14 +223,44 @@ static size_t gather(struct bench *b, struct pair *into, double reach)
 			j < l->edges && l->edge[j].t <= t + reach + blur; j++) {
 			if (l->edge[j].up != s->up)
 				continue;
+			bool spell = l->edge[j].weight >= LINEUP_SPELL;
+
 			if (into)
-				into[n] = (struct pair){(unsigned)i, (unsigned)j, s->up, l->edge[j].t - t,
-					s->t, s->t, blur, log(l->edge[j].weight / s->crowd)};
+				into[n] = (struct pair){(unsigned)i, (unsigned)j, s->up, spell, l->edge[j].t - t,
+					s->t, s->t, blur, log((spell ? 1 : l->edge[j].weight) / s->crowd)};
 			if (++n == MOST_PAIRS)
 				break;
 		}
 	}
 	return n;
+}
+
+static int bench_priors(struct bench *b)
+{
+	for (int up = 0; up < 2; up++) {
+		double ns = b->steps[up];
+
+		b->most[up] = (size_t)ns;
+		b->rest[up] = calloc(b->most[up] + 1, sizeof(*b->rest[up]));
+		if (!b->rest[up])
+			return -ENOMEM;
+		for (size_t k = 0; k <= b->most[up]; k++)
+			b->rest[up][k] = gsl_sf_lngamma(ns - (double)k + 1) - gsl_sf_lngamma(ns + 1);
+		for (int spell = 0; spell < 2; spell++) {
+			double *seen = calloc(b->most[up] + 1, sizeof(*seen));
+			double yes = spell ? SEEN : 1, no = spell ? UNSEEN : 1;
+
+			b->seen[up][spell] = seen;
+			if (!seen)
+				return -ENOMEM;
+			for (size_t k = 0; k <= b->most[up]; k++) {
+				double unseen = fmax(b->edges[up][spell] - (double)k, 0);
+
+				seen[k] = gsl_sf_lnbeta((double)k + yes, unseen + no) - gsl_sf_lnbeta(yes, no);
+			}
+		}
+	}
+	return 0;
 }
 
 static int bench_make(struct bench *b, double reach)
@@ -224,9 +271,13 @@ static int bench_make(struct bench *b, double reach)
 	b->log_overlap = log(fmax(to - from, 1));
 	for (size_t i = 0; i < l->steps; i++)
 		b->steps[l->step[i].up] += l->step[i].t + b->lag > -1 && l->step[i].t + b->lag < l->end + 1;
-	for (size_t i = 0; i < l->edges; i++)
-		if (lineup_in_log(l, l->edge[i].t - b->lag))
-			b->edges[l->edge[i].up] += l->edge[i].weight;
+	for (size_t i = 0; i < l->edges; i++) {
+		const struct lineup_event *e = &l->edge[i];
+		bool spell = e->weight >= LINEUP_SPELL;
+
+		if (lineup_in_log(l, e->t - b->lag))
+			b->edges[e->up][spell] += spell ? 1 : e->weight;
+	}
 	b->pairs = gather(b, NULL, reach);
 	b->pair = calloc(b->pairs + 1, sizeof(*b->pair));
 	b->best = calloc(l->steps + 1, sizeof(*b->best));
@@ -255,21 +306,7 @@ static int bench_make(struct bench *b, double reach)
 	b->span = high > low ? fmax(fmax(high - mean, mean - low), 1) : 1;
 	for (size_t i = 0; i < b->pairs; i++)
 		b->pair[i].s -= mean;
-	for (int up = 0; up < 2; up++) {
-		double ns = b->steps[up];
-
-		b->most[up] = (size_t)ns;
-		b->worth[up] = calloc(b->most[up] + 1, sizeof(*b->worth[up]));
-		if (!b->worth[up])
-			return -ENOMEM;
-		for (size_t k = 0; k <= b->most[up]; k++) {
-			double ne = fmax(b->edges[up], (double)k);
-
-			b->worth[up][k] = gsl_sf_lnbeta((double)k + 1, ne - (double)k + 1) +
-				gsl_sf_lngamma(ns - (double)k + 1) - gsl_sf_lngamma(ns + 1);
-		}
-	}
-	return 0;
+	return bench_priors(b);
 }
 
 /* Grid about a centre; leaves the best in its place. */
@@ -304,6 +341,9 @@ static void take_result(struct bench *b, double o, double d, struct lineup_fit *
 	const struct lineup *l = b->l;
 
 	fit->score = judge(b, o, d);
+	fit->by[0] = b->by[0];
+	fit->by[1] = b->by[1];
+	fit->by_key = b->by_key;
 	fit->drift_ppm = d;
 	fit->start = b->lag + o - 1e-6 * d * (b->pivot + l->lo);
 	fit->overlap = fmax(0, fmin(l->end, b->lag + l->hi) - fmax(0, b->lag + l->lo));
