@@ -7,7 +7,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-#define PAIR_AT 0.8 /* a wrong pairing names wrong costs: logs of other nights have come near it */
+#define PAIR_AT 0.9 /* a wrong pairing names wrong costs: logs of other nights have come near it */
 #define MOST_SPANS 500 /* of one node; one that comes and goes more often marks nothing */
 #define FEW_SPANS 6.0 /* of one node: each may be a wake of its own */
 

@@ -17,6 +17,7 @@
 #define BY_RISES 0.3
 #define BY_FALLS 0.5
 #define BY_KEY 0.75
+#define BY_DATE 0.2 /* who dates logs rightly begins them with the recording: mostly that is counted already */
 #define LEVEL 1.1
 #define PAIRED 0.5
 #define ALIAS_LEAD 20 /* with one lone match only; a wake lost at the end makes some 15 */
@@ -70,7 +71,7 @@ static double worth(const struct lineup *l, const struct lineup_fit *f)
 {
 	double lags = fmax(1, l->end + l->hi - l->lo);
 
-	return LEVEL + BY_RISES * f->by[1] + BY_FALLS * f->by[0] + BY_KEY * f->by_key - log(lags) + ends(l, f) + hint(l, f->start) -
+	return LEVEL + BY_RISES * f->by[1] + BY_FALLS * f->by[0] + BY_KEY * f->by_key - log(lags) + ends(l, f) + BY_DATE * hint(l, f->start) -
 		(f->turned ? TURNED : 0);
 }
 
