@@ -204,6 +204,13 @@ static int by_bus(struct lineup *l, struct lineup_fit *fit, size_t n, struct lul
 			best->matched, best->matched == 1 ? "" : "s");
 		return 0;
 	}
+	/* Cars fall silent alike after the key, one night as the next (trade rule 20). */
+	if (!best->rises) {
+		out->confidence = fmin(out->confidence, 0.45);
+		snprintf(out->why, sizeof(out->why),
+			"only falls of the current found an edge of the bus (%u), no rise: these tell no clock", best->matched);
+		return 0;
+	}
 	if (alias) {
 		out->other_start_s = alias->start;
 		if (proof < 1 || (proof < 2 && best->score - alias->score < ALIAS_LEAD)) {

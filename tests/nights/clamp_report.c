@@ -94,7 +94,7 @@ static bool none(const char *what, unsigned n, unsigned of_nights)
 /* A confidence of c should be right in about c; half of what is asked are strangers, more or less. */
 static void print_confidence(const struct clamp_score *s)
 {
-	static const char *const why[REFUSALS] = { "fewer than three steps found", "no better than chance", "one lag as good as another" };
+	static const char *const why[REFUSALS] = { "fewer than three steps, or no rise, found", "no better than chance", "one lag as good as another" };
 
 	printf("\nconfidence of lining up, right nights and strangers' logs together:\n");
 	for (int i = 0; i < DECILES; i++)
