@@ -74,6 +74,8 @@ const char *span_text(lull_time, char buf[static 32]);
 /* watch */
 void case_watch(struct lull_case *);
 lull_time case_observed_in(const span_list *, lull_time from, lull_time to); /* total length */
+/* The receiver was set up anew within that time: link down, adapter gone, restart. What is heard after it proves nothing of before. */
+bool case_set_up_anew_between(const struct lull_case *, unsigned bus, lull_time from, lull_time to);
 bool case_is_observed(const span_list *, lull_time from, lull_time to); /* the whole of it */
 
 /* idents */

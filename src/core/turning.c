@@ -466,7 +466,9 @@ static void find_state_at_end(struct lull_case *c)
 		const struct lull_spell *last = NULL;
 		for (size_t i = 0; i < n; i++) {
 			struct lull_spell *s = &c->v->spells.at[first + i];
-			bool followed = i + 1 < n && c->v->spells.at[first + i + 1].begun;
+			const struct lull_spell *next = i + 1 < n ? &c->v->spells.at[first + i + 1] : NULL;
+			/* frames that a receiver set up anew heard prove nothing of the one before it (trade rule 6) */
+			bool followed = next && next->begun && !case_set_up_anew_between(c, bus, s->to, next->from);
 			s->proof = !s->closed ? LULL_PROOF_NONE : followed ? LULL_PROOF_FRAMES_AFTER : LULL_PROOF_CONTROLLER;
 			if (s->from < c->v->judged_to || c->v->judged_to == LULL_NEVER)
 				last = s;

@@ -40,6 +40,16 @@ static bool sets_up_anew(unsigned why)
 		why == LULL_BLIND_RESTARTED || why == LULL_BLIND_POWER;
 }
 
+bool case_set_up_anew_between(const struct lull_case *c, unsigned bus, lull_time from, lull_time to)
+{
+	for (size_t i = 0; i < c->v->blind.n; i++) {
+		const struct lull_coverage *b = &c->v->blind.at[i];
+		if ((b->bus == bus || b->bus == LULL_BUS_ALL) && sets_up_anew(b->why) && b->from < to && b->to > from)
+			return true;
+	}
+	return false;
+}
+
 static bool heard_in(const struct lull_case *c, unsigned bus, lull_time from, lull_time to)
 {
 	for (size_t i = 0; i < c->night->stretches.n; i++) {

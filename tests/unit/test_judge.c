@@ -87,6 +87,28 @@ static void in_time_is_no_all_clear(void **state)
 	lull_verdict_clear(&v);
 }
 
+/* Trade rule 6: frames that an adapter hears after it was plugged in anew say nothing of what it heard before. */
+static void frames_after_a_replug_prove_nothing(void **state)
+{
+	(void)state;
+	for (int replugged = 0; replugged < 2; replugged++) {
+		struct script s = { 0 };
+		struct lull_verdict v;
+		parks(&s, 0, 0);
+		for (int i = 0; i < 10; i++)
+			once(&s, 0x101, 10000 + i, 0, 1);
+		covered(&s, 0, replugged ? 5000 : 20000, LULL_OBSERVED);
+		if (replugged) {
+			covered(&s, 5000, 5600, LULL_BLIND_ADAPTER_GONE);
+			covered(&s, 5600, 20000, LULL_OBSERVED);
+		}
+		judge(&s, 20000, NULL, &v);
+		assert_true(v.spells.n >= 2);
+		assert_int_equal(v.spells.at[v.spells.n - 2].proof, replugged ? LULL_PROOF_CONTROLLER : LULL_PROOF_FRAMES_AFTER);
+		lull_verdict_clear(&v);
+	}
+}
+
 /* The same frames without anything that says how long was listened: a capture is observed to its last frame only. */
 static void silence_after_the_capture_is_not_quiet(void **state)
 {
@@ -269,6 +291,7 @@ int main(void)
 		cmocka_unit_test(two_go_on),
 		cmocka_unit_test(late_alone_and_late_together),
 		cmocka_unit_test(in_time_is_no_all_clear),
+		cmocka_unit_test(frames_after_a_replug_prove_nothing),
 		cmocka_unit_test(silence_after_the_capture_is_not_quiet),
 		cmocka_unit_test(port_closed_concludes_nothing),
 		cmocka_unit_test(never_alive_is_blind),
