@@ -162,7 +162,7 @@ static void charge_of(struct lull_case *c, struct lull_spell *out)
 			return;
 		double x = (double)c->draw_mA[i];
 		/* well inside, what stands alone between two that agree is an outlier */
-		if (c->draw_at[i] > s->from + INTERIOR * c->draw_step && c->draw_at[i] < s->to - INTERIOR * c->draw_step) {
+		if (i > first && i + 1 < end && c->draw_at[i] > s->from + INTERIOR * c->draw_step && c->draw_at[i] < s->to - INTERIOR * c->draw_step) {
 			double p = (double)c->draw_mA[i - 1], n = (double)c->draw_mA[i + 1], off = fabs(x - (p + n) / 2);
 			if (off > 8 * fmax(c->draw_noise, 1) && fabs(p - n) < 0.3 * off)
 				x = (p + n) / 2;

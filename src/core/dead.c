@@ -9,12 +9,14 @@
  *   - or the log elsewhere, at a draw as low or lower, scatters over three digits and more;
  *   - or the digit is 0.5 mA or finer, the log elsewhere scatters over more than five, and the run lasts for half an hour
  *     at either end of the log, which has no other such run: many of them show a meter that is merely still.
+ *   - or it is exactly zero for two hours at either end of a log that elsewhere has a digit finer than 5 mA.
  * Flicker between two digits is no such evidence: a reading near the rounding's edge flickers with hardly any noise, and
  * a slow drift then ends it.
  * A log that never moves at all has shown no life: an hour of that is dead, unless it stands at a value above zero that a
  * coarse digit could give (a multiple of 5 mA).
  * A clamp with an empty battery leaves the meter alone with its own last digit: the end of the log within three digits
- * of zero for half an hour, where it scattered over more than three before and was never so low, is dead as well. A digit
+ * of zero for half an hour (two hours, if little was seen of it alive), where it scattered over more than three before and
+ * was never so low, is dead as well. A digit
  * above 1 mA cannot tell that from a car. */
 #include <core/levels.h>
 
@@ -195,6 +197,23 @@ static bool scatters_elsewhere(const struct search *f, double value)
 	return found == MANY;
 }
 
+/* Outside the run the log has readings that no digit of 5 mA and coarser gives. */
+static bool finer_elsewhere(const struct lull_series *log, size_t from, size_t to)
+{
+	size_t fine = 0, others = log->n - (to - from), stride = others / 1000 + 1;
+
+	for (size_t i = 0; i < log->n; i += stride) {
+		double fives = (double)log->mA[i] / 5;
+
+		if (i >= from && i < to) {
+			i = to - 1;
+			continue;
+		}
+		fine += fabs(fives - round(fives)) > 1e-4;
+	}
+	return fine >= 8; /* a coarse digit gives none at all */
+}
+
 static bool run_is_dead(const struct search *f, size_t from, size_t to)
 {
 	const struct lull_series *log = f->log;
@@ -206,6 +225,9 @@ static bool run_is_dead(const struct search *f, size_t from, size_t to)
 		return lasts >= silent_s && (value == 0 || fabs(fives - round(fives)) > 1e-4);
 	}
 	if (holds(f, from, to) || scatters_elsewhere(f, value))
+		return true;
+	/* exactly nothing for two hours, from a meter with a fine digit: neither clamp nor car is so still */
+	if ((from == 0 || to == log->n) && value == 0 && lasts >= 4 * long_run_s && finer_elsewhere(log, from, to))
 		return true;
 	return (from == 0 || to == log->n) && f->runs == 1 && f->digit <= 0.5 &&
 		f->usual > 5 * fmax(f->digit, 1e-3) && lasts >= long_run_s;
@@ -230,6 +252,20 @@ static int find_runs(struct search *f)
 	return error;
 }
 
+/* The smallest step between two readings of the log's last half; 0: it never moves there. */
+static double least_move(const struct lull_series *log)
+{
+	double least = 0;
+
+	for (size_t i = log->n / 2 + 1; i < log->n; i++) {
+		double move = fabs((double)log->mA[i] - (double)log->mA[i - 1]);
+
+		if (move > 1e-3 && (least == 0 || move < least))
+			least = move;
+	}
+	return least;
+}
+
 /* The end of the log within three digits of zero. */
 static int find_empty_battery(struct search *f)
 {
@@ -237,22 +273,28 @@ static int find_empty_battery(struct search *f)
 	size_t from = log->n;
 	int error = 0;
 
-	if (!(f->digit > 0 && f->digit <= 1.05))
+	double digit = f->digit > 0 ? f->digit : least_move(log);
+
+	if (!(digit > 0 && digit <= 1.05))
 		return 0;
 	/* across holes and equal runs: a dead clamp does not come back in them */
-	while (from > 0 && fabs((double)log->mA[from - 1]) < 3.5 * f->digit)
+	while (from > 0 && fabs((double)log->mA[from - 1]) < 3.5 * digit)
 		from--;
 	if (from == 0 || log->n - from < 600 || log->s[log->n - 1] - log->s[from] < long_run_s)
 		return 0;
 	struct lull_series before = {.s = log->s, .mA = log->mA, .n = from, .step_s = log->step_s};
 	struct search earlier = {
-		.log = &before, .hole_s = f->hole_s, .digit = f->digit, .range_mA = f->range_mA};
+		.log = &before, .hole_s = f->hole_s, .digit = digit, .range_mA = f->range_mA};
 
 	error = make_windows(&earlier);
 	for (size_t i = 0; i < earlier.windows; i++)
-		if (earlier.window[i].height < 3.5 * f->digit)
+		if (earlier.window[i].height < 3.5 * digit)
 			from = log->n;
-	if (!error && from < log->n && earlier.windows >= MANY && earlier.usual > 2.9 * f->digit)
+	/* little was heard of it alive: then only hours so near to zero tell, which noise and drift of a clamp do not allow */
+	bool alive_before = earlier.windows >= MANY && earlier.usual > 2.9 * digit;
+	bool long_dead = from < log->n && log->s[log->n - 1] - log->s[from] >= 4 * long_run_s && finer_elsewhere(log, from, log->n);
+
+	if (!error && from < log->n && (alive_before || long_dead))
 		error = add(f, log->s[from], log->s[log->n - 1], LULL_DEAD_FLAT);
 	free(earlier.window);
 	return error;

@@ -8,6 +8,7 @@
 #include <math.h>
 #include <stdlib.h>
 
+#define DEAD_APART_S 20.0 /* two dead times closer than this are one */
 #define MOST_SAMPLES 1000000 /* 30 a second in a night of nine hours */
 #define LOG_ENDS_EARLY (15 * LULL_MIN)
 #define UNPLACED_SHARE 0.7 /* a log shorter than this part of the night ended early, wherever it began */
@@ -66,14 +67,21 @@ static void keep_dead(struct draw *w)
 	struct lull_case *c = w->c;
 	struct lull_current_report *r = &c->v->current;
 	double end_s = w->series.n ? w->series.s[w->series.n - 1] : 0;
+	/* dead times one after the other, for whatever reasons, up to the log's end: it died with the first of them */
+	size_t last = w->dead_n;
+	if (w->dead_n && w->dead[w->dead_n - 1].to_s >= end_s) {
+		for (last = w->dead_n - 1; last > 0 && w->dead[last].from_s - w->dead[last - 1].to_s <= DEAD_APART_S; last--)
+			;
+		const struct lull_dead *d = &w->dead[last];
+		if (d->why != LULL_DEAD_SATURATED || end_s - d->from_s > 600) {
+			r->lost_at = draw_time(w, d->from_s);
+			r->lost_why = d->why;
+		}
+	}
 	for (size_t i = 0; i < w->dead_n; i++) {
 		const struct lull_dead *d = &w->dead[i];
 		struct lull_coverage row = { .bus = LULL_BUS_ALL, .why = LULL_BLIND_NOT_LISTENING, .from = draw_time(w, d->from_s), .to = draw_time(w, d->to_s) };
 		CASE_PUSH(c, r->dead, row);
-		if (d->to_s >= end_s && (d->why != LULL_DEAD_SATURATED || d->to_s - d->from_s > 600) && r->lost_at == LULL_NEVER) {
-			r->lost_at = row.from;
-			r->lost_why = d->why;
-		}
 	}
 	/* the log ends while the night goes on; where the clocks are not lined up, only if it is too short for any placing */
 	lull_time log_end = draw_time(w, end_s), judged = c->v->judged_to;

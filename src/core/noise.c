@@ -66,6 +66,22 @@ static double digit_of(const struct lull_log *log, const double *d, size_t n, do
 	return (double)multiples >= 0.95 * (double)read ? digit : 0;
 }
 
+/* Nine of ten of the differences that are none at all left out; they go to the front of d. */
+static double reach_of_moves(double *d, size_t n, double largest)
+{
+	size_t moves = 0;
+
+	for (size_t i = 0; i < n; i++) {
+		if (d[i] > 0) {
+			double swap = d[moves];
+
+			d[moves++] = d[i];
+			d[i] = swap;
+		}
+	}
+	return moves ? quantile(d, moves, 0.9) : largest;
+}
+
 int lull_noise_of_samples(const struct lull_log *log, struct lull_noise *out)
 {
 	enum { MOST = 1 << 16 };
@@ -90,7 +106,8 @@ int lull_noise_of_samples(const struct lull_log *log, struct lull_noise *out)
 	double reach = quantile(d, n, 0.99);
 
 	out->sd = fmax(middle, wide) / sqrt(2);
-	out->digit = digit_of(log, d, n, reach > 0 ? reach : largest);
+	/* A log that stands still for nearly all of its length (a dead one) tells its digit where it moved. */
+	out->digit = digit_of(log, d, n, reach > 0 ? reach : reach_of_moves(d, n, largest));
 	/* A rounded value is off by digit / sqrt(12) whatever the noise; without a digit, by what float holds. */
 	out->sd = fmax(out->sd, out->digit / sqrt(12));
 	out->sd = fmax(out->sd, fmax(1e-7 * largest, 1e-9));

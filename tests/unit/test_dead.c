@@ -231,6 +231,34 @@ static void names(void **state)
 			assert_string_not_equal(lull_dead_name(a), lull_dead_name(b));
 }
 
+/* The meter went off minutes after key-off: little was seen of it alive, its last digit flickers now and then, and for hours it
+ * shows nothing. With a digit of 10 mA that may be a quiet car. */
+static void nothing_after_a_short_life(void **state)
+{
+	(void)state;
+	for (int coarse = 0; coarse < 2; coarse++) {
+		struct lull_series s = {.s = malloc(N * sizeof(double)), .mA = malloc(N * sizeof(float)), .n = N, .step_s = 2};
+		struct lull_dead *dead;
+		const double digit = coarse ? 10 : 0.1;
+
+		assert_non_null(s.s);
+		assert_non_null(s.mA);
+		for (size_t i = 0; i < N; i++) {
+			double x = i < 80 ? -10000 : i < 100 ? -3000 - 13.7 * (double)(i % 7) : i % 2000 == 0 ? digit : 0;
+
+			s.s[i] = 2.0 * (double)i;
+			s.mA[i] = (float)(round(x / digit) * digit);
+		}
+		size_t n = find(&s, 10000, NO, &dead);
+		bool lost = n && dead[n - 1].why == LULL_DEAD_FLAT && dead[n - 1].to_s >= s.s[N - 1];
+		assert_int_equal(lost, !coarse);
+		if (lost)
+			assert_float_equal(dead[n - 1].from_s, 200, 1);
+		free(dead);
+		lull_series_clear(&s);
+	}
+}
+
 int main(void)
 {
 	const struct CMUnitTest tests[] = {
@@ -240,6 +268,7 @@ int main(void)
 		cmocka_unit_test(flat),
 		cmocka_unit_test(saturated),
 		cmocka_unit_test(missing),
+		cmocka_unit_test(nothing_after_a_short_life),
 		cmocka_unit_test(odd),
 		cmocka_unit_test(names),
 	};
