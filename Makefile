@@ -14,6 +14,7 @@ OPT ?= -O2 -g
 SAN ?=
 # What links a fuzz target: set by scripts/fuzz.sh only, since just clang has it.
 FUZZ_LINK ?=
+PKG_CONFIG ?= pkg-config
 PREFIX ?= /usr/local
 DESTDIR ?=
 PKGS := libpcap sqlite3 inih jansson gsl zlib libzstd libsystemd libseccomp libgpiod libsocketcan libnl-3.0 libcap libiio libmicrohttpd libqrencode ncursesw
@@ -24,9 +25,9 @@ endif
 CFLAGS ?=
 ALL_CFLAGS = -std=c17 -D_GNU_SOURCE -DLULL_VERSION='"$(VERSION)"' $(OPT) $(WARN) -Iinclude -Isrc $(PKG_FLAGS) $(SAN) $(CFLAGS)
 # libnl keeps its headers in a folder of its own.
-PKG_FLAGS := $(shell pkg-config --cflags libnl-3.0 2>/dev/null)
+PKG_FLAGS := $(shell $(PKG_CONFIG) --cflags libnl-3.0 2>/dev/null)
 # As needed: a program carries only those libraries that it uses.
-LIBS = -Wl,--as-needed $(shell pkg-config --libs $(PKGS)) -lm
+LIBS = -Wl,--as-needed $(shell $(PKG_CONFIG) --libs $(PKGS)) -lm
 
 core_src := $(wildcard src/core/*.c)
 lib_src := $(wildcard src/source/*.c src/store/*.c src/report/*.c src/page/*.c)
@@ -211,6 +212,8 @@ man: all ## manual pages into build/man
 units := lulld.service lull-link@.service lull-view.service
 unit_dir = $(DESTDIR)$(PREFIX)/lib/systemd/system
 SYSCONFDIR ?= /etc
+# Manual pages are made from the help of programs that can be run here.
+MAN_FROM ?= $(B)
 .PHONY: install uninstall
 install: all ## into PREFIX (/usr/local), DESTDIR respected; the recorder's service too
 	install -D -m 755 $(B)/lull $(DESTDIR)$(PREFIX)/bin/lull
@@ -221,7 +224,7 @@ install: all ## into PREFIX (/usr/local), DESTDIR respected; the recorder's serv
 		chmod 644 $(unit_dir)/$$u; done
 	install -D -m 644 scripts/lull.bash-completion $(DESTDIR)$(PREFIX)/share/bash-completion/completions/lull
 	ln -sf lull $(DESTDIR)$(PREFIX)/share/bash-completion/completions/lulld
-	@if command -v help2man >/dev/null; then B=$(B) scripts/man.sh $(B)/man && set -e && for m in $(B)/man/*.[158]; do \
+	@if command -v help2man >/dev/null; then B=$(MAN_FROM) scripts/man.sh $(B)/man && set -e && for m in $(B)/man/*.[158]; do \
 		install -D -m 644 $$m $(DESTDIR)$(PREFIX)/share/man/man$${m##*.}/$${m##*/}; done; \
 		else echo "The manual pages were left out: they are made with help2man (apt install help2man)."; fi
 	install -D -m 644 scripts/service/lull.sysusers $(DESTDIR)$(PREFIX)/lib/sysusers.d/lull.conf
@@ -236,8 +239,13 @@ uninstall: ## remove what install put there; configuration and recordings stay
 	rm -f $(DESTDIR)$(PREFIX)/share/man/man[158]/lull{.1,-*.[158],d.8,.conf.5}
 	rm -rf $(DESTDIR)$(PREFIX)/share/lull
 
-.PHONY: deb
-deb: all ## build/lull_VERSION_ARCH.deb for this machine
+.PHONY: deb deb-host
+ARCHS ?= amd64 arm64 armhf
+foreign = $(filter-out $(shell dpkg --print-architecture),$(ARCHS))
+deb: deb-host ## build/lull_VERSION_ARCH.deb for each of ARCHS: amd64 arm64 armhf
+	@[ -z "$(foreign)" ] || scripts/setup.sh cross || echo "make deb: goes on with what is installed"
+	@[ -z "$(foreign)" ] || VERSION=$(VERSION) MAN_FROM=$(B) scripts/cross.sh $(foreign)
+deb-host: all ## the package of this machine's architecture alone
 	@B=$(B) VERSION=$(VERSION) scripts/deb.sh
 
 .PHONY: dist

@@ -1,6 +1,8 @@
 #!/usr/bin/env bash
-# deb: a Debian package of what was built, for the machine it was built on: build/lull_VERSION_ARCH.deb
+# deb: a Debian package of what was built: build/lull_VERSION_ARCH.deb
 # usage: B=build VERSION=0.1 scripts/deb.sh      (called by `make deb`; needs dpkg-dev)
+# For a cross build (scripts/cross.sh) ARCH says for what, STRIP with which tool, SYSROOT where the libraries are, with what
+# they say of their packages in DEBIAN, and MAN_FROM the build whose programs can be run here, since the manual pages are their help.
 set -euo pipefail
 cd "$(dirname "$0")/.."
 build=${B:-build} version=${VERSION:?}
@@ -8,19 +10,23 @@ command -v dpkg-shlibdeps >/dev/null || {
 	echo "make deb: needs dpkg-dev (apt install dpkg-dev)" >&2
 	exit 1
 }
-arch=$(dpkg --print-architecture)
+arch=${ARCH:-$(dpkg --print-architecture)}
 root=$(mktemp -d)
 trap 'rm -rf "$root"' EXIT
 # PREFIX and DESTDIR of the call must not reach this one.
-env -u MAKEFLAGS -u MFLAGS -u MAKELEVEL make -s B="$build" PREFIX=/usr SYSCONFDIR=/etc DESTDIR="$root/pkg" install >/dev/null
+env -u MAKEFLAGS -u MFLAGS -u MAKELEVEL make -s B="$build" MAN_FROM="${MAN_FROM:-$build}" PREFIX=/usr SYSCONFDIR=/etc DESTDIR="$root/pkg" install >/dev/null
 
 mkdir -p "$root/src/debian" "$root/pkg/DEBIAN" "$root/pkg/usr/share/doc/lull"
 cp LICENSE "$root/pkg/usr/share/doc/lull/copyright"
 gzip -9n <README.md >"$root/pkg/usr/share/doc/lull/README.md.gz"
-strip --strip-unneeded "$root/pkg/usr/bin/lull" "$root/pkg/usr/sbin/lulld"
+"${STRIP:-strip}" --strip-unneeded "$root/pkg/usr/bin/lull" "$root/pkg/usr/sbin/lulld"
 printf 'Source: lull\n\nPackage: lull\nArchitecture: any\n' >"$root/src/debian/control"
-depends=$(cd "$root/src" && dpkg-shlibdeps -O --ignore-missing-info ../pkg/usr/bin/lull ../pkg/usr/sbin/lulld 2>/dev/null |
-	sed -n 's/^shlibs:Depends=//p')
+depends=$(cd "$root/src" && DEB_HOST_ARCH=$arch dpkg-shlibdeps -O --ignore-missing-info ${SYSROOT:+-S"$SYSROOT"} \
+	../pkg/usr/bin/lull ../pkg/usr/sbin/lulld 2>/dev/null | sed -n 's/^shlibs:Depends=//p')
+[ -n "$depends" ] || {
+	echo "make deb: dpkg-shlibdeps does not say which packages lull for $arch depends on" >&2
+	exit 1
+}
 size=$(du -sk --exclude=DEBIAN "$root/pkg" | cut -f1)
 cat >"$root/pkg/DEBIAN/control" <<C
 Package: lull

@@ -1,8 +1,10 @@
 #!/usr/bin/env bash
 # setup: installs the Debian packages that are missing, and only those.
-# usage: scripts/setup.sh build [test]
+# usage: scripts/setup.sh [--print] build [test] [cross]
 #   build  what building and running needs
 #   test   what the tests need besides
+#   cross  what packages for other architectures need besides
+# --print: says what the groups hold and installs nothing.
 # Says what it would install and asks before it uses sudo; as root or without a terminal it goes ahead.
 set -euo pipefail
 
@@ -13,6 +15,12 @@ test_packages=(libcmocka-dev clang cppcheck clang-tidy clang-format shellcheck v
 	tcpdump tshark python3 python3-can python3-scipy python3-numpy r-base-core r-cran-strucchange sqlite3 jq
 	gzip unzip zstd chromium chromium-driver python3-selenium help2man mandoc tmux
 	dpkg-dev systemd user-mode-linux busybox-static iproute2 linux-source-6.1 flex bison bc xz-utils qemu-system-x86 cpio kmod)
+
+cross_packages=(dpkg-dev qemu-user-static)
+host=$(dpkg --print-architecture 2>/dev/null || :)
+[ "$host" = amd64 ] || cross_packages+=(gcc-x86-64-linux-gnu)
+[ "$host" = arm64 ] || cross_packages+=(gcc-aarch64-linux-gnu)
+[ "$host" = armhf ] || cross_packages+=(gcc-arm-linux-gnueabihf)
 
 # The sanitizers and the fuzzer of clang come in a package that carries clang's version.
 clang_runtime() {
@@ -25,20 +33,29 @@ clang_runtime() {
 	echo "libclang-rt-${major:-14}-dev"
 }
 
-wanted=()
+wanted=() print=
+[ "${1:-}" != --print ] || {
+	print=1
+	shift
+}
 for group in "$@"; do
 	case $group in
 	build) wanted+=("${build_packages[@]}") ;;
 	test) wanted+=("${test_packages[@]}" "$(clang_runtime)") ;;
+	cross) wanted+=("${cross_packages[@]}") ;;
 	*)
-		echo "setup.sh: no such group: $group (build, test)" >&2
+		echo "setup.sh: no such group: $group (build, test, cross)" >&2
 		exit 2
 		;;
 	esac
 done
 [ ${#wanted[@]} -gt 0 ] || {
-	echo "usage: scripts/setup.sh build [test]" >&2
+	echo "usage: scripts/setup.sh [--print] build [test] [cross]" >&2
 	exit 2
+}
+[ -z "$print" ] || {
+	printf '%s\n' "${wanted[@]}"
+	exit 0
 }
 
 if ! command -v dpkg-query >/dev/null; then

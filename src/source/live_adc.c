@@ -40,7 +40,7 @@ static lull_time now_ns(void)
 
 static void sleep_until(lull_time t)
 {
-	const struct timespec at = {.tv_sec = t / LULL_SEC, .tv_nsec = t % LULL_SEC};
+	const struct timespec at = {.tv_sec = t / LULL_SEC, .tv_nsec = (long)(t % LULL_SEC)};
 
 	while (clock_nanosleep(CLOCK_BOOTTIME, TIMER_ABSTIME, &at, NULL) == EINTR)
 		;
