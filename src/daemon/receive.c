@@ -353,7 +353,7 @@ static void sleep_until_needed(struct receiver *r, struct pollfd *fds, unsigned 
 		(void)poll(fds, n, -1);
 		return;
 	}
-	const struct timespec pace = {.tv_nsec = r->pace};
+	const struct timespec pace = {.tv_nsec = (long)r->pace};
 
 	/* Only a word from the main process cuts this short; then all sockets are looked at, ready or not. */
 	(void)ppoll(fds, 1, &pace, NULL);

@@ -34,7 +34,7 @@ struct lull_entry *lull_ring_room(struct lull_ring *ring, unsigned len)
 {
 	uint64_t head = atomic_load_explicit(&ring->head, memory_order_relaxed);
 	uint64_t used = head - atomic_load_explicit(&ring->tail, memory_order_acquire);
-	size_t size = entry_size(len), at = head & (ring->size - 1), rest = ring->size - at;
+	size_t size = entry_size(len), at = (size_t)(head & (ring->size - 1)), rest = (size_t)(ring->size - at);
 	struct lull_entry *entry = (struct lull_entry *)(void *)(ring->data + at);
 
 	if (rest >= size) {
@@ -66,7 +66,7 @@ const struct lull_entry *lull_ring_peek(struct lull_ring *ring, int *err)
 	for (;;) {
 		uint64_t tail = atomic_load_explicit(&ring->tail, memory_order_relaxed);
 		uint64_t there = atomic_load_explicit(&ring->head, memory_order_acquire) - tail;
-		size_t at = tail & (ring->size - 1), rest = ring->size - at;
+		size_t at = (size_t)(tail & (ring->size - 1)), rest = (size_t)(ring->size - at);
 		const struct lull_entry *entry = (const struct lull_entry *)(const void *)(ring->data + at);
 
 		*err = 0;
