@@ -13,8 +13,9 @@ command -v dpkg-shlibdeps >/dev/null || {
 arch=${ARCH:-$(dpkg --print-architecture)}
 root=$(mktemp -d)
 trap 'rm -rf "$root"' EXIT
-# PREFIX and DESTDIR of the call must not reach this one.
-env -u MAKEFLAGS -u MFLAGS -u MAKELEVEL make -s B="$build" MAN_FROM="${MAN_FROM:-$build}" PREFIX=/usr SYSCONFDIR=/etc DESTDIR="$root/pkg" install >/dev/null
+# PREFIX and DESTDIR of the call must not reach this one, and it must not build anything: it knows no other compiler.
+env -u MAKEFLAGS -u MFLAGS -u MAKELEVEL make -s -o all B="$build" MAN_FROM="${MAN_FROM:-$build}" \
+	PREFIX=/usr SYSCONFDIR=/etc DESTDIR="$root/pkg" install >/dev/null
 
 mkdir -p "$root/src/debian" "$root/pkg/DEBIAN" "$root/pkg/usr/share/doc/lull"
 cp LICENSE "$root/pkg/usr/share/doc/lull/copyright"
