@@ -107,6 +107,8 @@ int case_home_address(const struct lull_case *c, unsigned bus, int address, cons
 	for (size_t i = 0; i < c->v->claims.n; i++)
 		if (c->v->claims.at[i].bus == bus && c->v->claims.at[i].address == address)
 			own = &c->v->claims.at[i];
+	if (!own) /* held_by_one() saw it */
+		return address;
 	lull_time newest = own->first;
 	for (size_t i = 0; i < c->v->claims.n; i++) {
 		const struct lull_claim *other = &c->v->claims.at[i];

@@ -68,9 +68,9 @@ static void keep_dead(struct draw *w)
 	struct lull_current_report *r = &c->v->current;
 	double end_s = w->series.n ? w->series.s[w->series.n - 1] : 0;
 	/* dead times one after the other, for whatever reasons, up to the log's end: it died with the first of them */
-	size_t last = w->dead_n;
 	if (w->dead_n && w->dead[w->dead_n - 1].to_s >= end_s) {
-		for (last = w->dead_n - 1; last > 0 && w->dead[last].from_s - w->dead[last - 1].to_s <= DEAD_APART_S; last--)
+		size_t last = w->dead_n - 1;
+		for (; last > 0 && w->dead[last].from_s - w->dead[last - 1].to_s <= DEAD_APART_S; last--)
 			;
 		const struct lull_dead *d = &w->dead[last];
 		if (d->why != LULL_DEAD_SATURATED || end_s - d->from_s > 600) {

@@ -54,7 +54,9 @@ static struct reading read_load(const struct draw *w, double at, double noise)
 static double find_switching(const struct draw *w, double at, double noise)
 {
 	double best = at, most = -1, step = fmax(0.1, w->series.step_s / 2);
-	for (double shift = -HAND_S; shift <= HAND_S; shift += step) {
+	const unsigned shifts = (unsigned)(2 * HAND_S / step);
+	for (unsigned i = 0; i <= shifts; i++) {
+		double shift = i * step - HAND_S;
 		struct reading r = read_load(w, at + shift, noise);
 		double size = fabs(r.first + r.second) - fabs(r.first - r.second);
 		if (isfinite(size) && size > most) {

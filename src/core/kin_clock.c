@@ -345,9 +345,9 @@ static double on_tick(double off, double length, double var)
 static double phases(const struct drift *d, unsigned kind)
 {
 	const struct kin_point *x = d->x, *y = d->y;
-	double length = x ? kin_tick_length(kind, (double)x->period, (double)y->period) : 0;
+	double length = x && y ? kin_tick_length(kind, (double)x->period, (double)y->period) : 0;
 
-	if (!(length > 0))
+	if (!x || !y || !(length > 0))
 		return 1;
 	double ppm = x->ppm_var < y->ppm_var ? x->ppm - kin_tick_rounding(kind, (double)x->period)
 					     : y->ppm - kin_tick_rounding(kind, (double)y->period);

@@ -69,7 +69,7 @@ static void undecided(struct lull_case *c, struct lull_finding *f)
 
 static const struct lull_suspect *relay_of(const struct lull_finding *f)
 {
-	for (size_t i = 0; i < f->suspects.n; i++)
+	for (size_t i = 0; f->suspects.at && i < f->suspects.n; i++)
 		if (f->suspects.at[i].role == LULL_RELAY && f->suspects.at[i].bus == f->bus)
 			return &f->suspects.at[i];
 	return NULL;

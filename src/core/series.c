@@ -81,8 +81,8 @@ static int gather(const struct lull_chunk *chunk, size_t n, uint32_t block, bool
 	if (error)
 		return error;
 	out->step_s *= block;
-	out->s = malloc((total ? total : 1) * sizeof(*out->s));
-	out->mA = malloc((total ? total : 1) * sizeof(*out->mA));
+	out->s = calloc(total + 1, sizeof(*out->s));
+	out->mA = calloc(total + 1, sizeof(*out->mA));
 	if (!out->s || !out->mA) {
 		lull_series_clear(out);
 		return -ENOMEM;

@@ -464,7 +464,7 @@ static void find_state_at_end(struct lull_case *c)
 		struct lull_bus_report *report = &c->v->bus[bus];
 		size_t first, n = case_bus_spells(c, bus, &first);
 		const struct lull_spell *last = NULL;
-		for (size_t i = 0; i < n; i++) {
+		for (size_t i = 0; c->v->spells.at && i < n; i++) {
 			struct lull_spell *s = &c->v->spells.at[first + i];
 			const struct lull_spell *next = i + 1 < n ? &c->v->spells.at[first + i + 1] : NULL;
 			/* frames that a receiver set up anew heard prove nothing of the one before it (trade rule 6) */

@@ -4,8 +4,8 @@
 
 #include <stddef.h>
 
-#define WEIGHT(clue, probability) [clue] = probability,
-#define DOUBT(doubt, factor) { doubt, factor },
+#define WEIGHT(clue, probability) [clue] = (probability),
+#define DOUBT(doubt, factor) { (doubt), (factor) },
 
 static const double weights[LULL_CLUE_COUNT] = { WEIGHTS(WEIGHT) };
 static const struct {

@@ -17,9 +17,9 @@
 		".incbin \"" path "\"\n" \
 		".global " #symbol "_end\n.type " #symbol "_end, %object\n" #symbol "_end:\n" \
 		".byte 0\n" \
-		".popsection\n"); \
-	extern const char symbol[], symbol##_end[]
+		".popsection\n")
 
+extern const char lull_page_html[], lull_page_css[], lull_page_js[], lull_page_pull_js[], lull_page_icon[];
 TAKE_IN(lull_page_html, "src/page/page.html");
 TAKE_IN(lull_page_css, "src/page/page.css");
 TAKE_IN(lull_page_js, "src/page/page.js");
@@ -37,8 +37,7 @@ static struct lull_page_asset assets[] = {
 	{"/dygraph.js", "text/javascript", "", 0},
 	{"/dygraph.css", "text/css", "", 0},
 };
-static const char *const ends[] = {lull_page_html_end, lull_page_css_end, lull_page_js_end, lull_page_pull_js_end, lull_page_icon_end, lull_html_css_end, lull_html_js_end};
-enum { OURS = sizeof ends / sizeof ends[0], ALL = sizeof assets / sizeof assets[0] };
+enum { ALL = sizeof assets / sizeof assets[0], OURS = ALL - 2 };
 
 const struct lull_page_asset *lull_page_asset(const char *path)
 {
@@ -46,7 +45,7 @@ const struct lull_page_asset *lull_page_asset(const char *path)
 		if (strcmp(path, assets[i].path) != 0)
 			continue;
 		if (i < OURS)
-			assets[i].size = (size_t)(ends[i] - assets[i].data);
+			assets[i].size = strlen(assets[i].data);
 		return &assets[i];
 	}
 	return NULL;

@@ -122,11 +122,16 @@ static void head(struct MHD_Response *r, const char *type)
 /* Takes over `text` if owned. */
 static enum MHD_Result answer(struct MHD_Connection *c, unsigned status, const char *type, const char *text, size_t size, bool owned)
 {
-	struct MHD_Response *r = MHD_create_response_from_buffer(size, (void *)(uintptr_t)text, owned ? MHD_RESPMEM_MUST_FREE : MHD_RESPMEM_PERSISTENT);
+	/* the library takes no const, and writes into none of them */
+	union {
+		const char *text;
+		void *memory;
+	} body = {.text = text};
+	struct MHD_Response *r = MHD_create_response_from_buffer(size, body.memory, owned ? MHD_RESPMEM_MUST_FREE : MHD_RESPMEM_PERSISTENT);
 
 	if (!r) {
 		if (owned)
-			free((void *)(uintptr_t)text);
+			free(body.memory);
 		return MHD_NO;
 	}
 	head(r, type);
@@ -149,8 +154,8 @@ static enum MHD_Result json(struct MHD_Connection *c, char *text, size_t size)
 
 static enum MHD_Result not_allowed(struct MHD_Connection *c, const char *allow)
 {
-	static const char text[] = "this method is not for this place\n";
-	struct MHD_Response *r = MHD_create_response_from_buffer(sizeof text - 1, (void *)(uintptr_t)text, MHD_RESPMEM_PERSISTENT);
+	static char text[] = "this method is not for this place\n";
+	struct MHD_Response *r = MHD_create_response_from_buffer(sizeof text - 1, text, MHD_RESPMEM_PERSISTENT);
 
 	if (!r)
 		return MHD_NO;

@@ -59,7 +59,7 @@ void lull_html_begin(FILE *out, const char *title, bool linked)
 		return;
 	}
 	(void)fputs("<style>\n", out);
-	(void)fwrite(lull_html_css, 1, (size_t)(lull_html_css_end - lull_html_css), out);
+	(void)fputs(lull_html_css, out);
 	(void)fputs("</style>\n</head>\n<body>\n", out);
 }
 
@@ -68,7 +68,7 @@ void lull_html_end(FILE *out, bool linked)
 	(void)fputs("<p>Made by lull " LULL_VERSION ".</p></footer>\n", out);
 	if (!linked) {
 		(void)fputs("<script>\n", out);
-		(void)fwrite(lull_html_js, 1, (size_t)(lull_html_js_end - lull_html_js), out);
+		(void)fputs(lull_html_js, out);
 		(void)fputs("</script>\n", out);
 	}
 	(void)fputs("</body>\n</html>\n", out);

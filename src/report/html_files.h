@@ -3,7 +3,8 @@
 #ifndef LULL_REPORT_HTML_FILES_H
 #define LULL_REPORT_HTML_FILES_H
 
-extern const char lull_html_css[], lull_html_css_end[];
-extern const char lull_html_js[], lull_html_js_end[];
+/* Texts with a terminator: .incbin puts a zero byte behind each. */
+extern const char lull_html_css[];
+extern const char lull_html_js[];
 
 #endif

@@ -82,13 +82,17 @@ static void level_line(const struct lull_html *h, const struct scale *s, double 
 static void levels(const struct lull_html *h, const struct scale *s)
 {
 	if (s->log) {
-		for (double mA = s->low; mA <= s->high * 1.001; mA *= 10)
-			level_line(h, s, mA);
+		const unsigned decades = (unsigned)(log10(s->high / s->low) + 1e-6);
+
+		for (unsigned i = 0; i <= decades; i++)
+			level_line(h, s, s->low * pow(10, i));
 		return;
 	}
 	const double step = round_above((s->high - s->low) / 6);
-	for (double mA = ceil(s->low / step) * step; mA <= s->high * 1.001; mA += step)
-		level_line(h, s, mA);
+	const int from = (int)ceil(s->low / step), to = (int)floor(s->high * 1.001 / step);
+
+	for (int i = from; i <= to; i++)
+		level_line(h, s, i * step);
 }
 
 /* Least to most of each column as one band; a column without samples opens it. */
@@ -181,7 +185,7 @@ static size_t named_steps(const struct lull_html *h, const struct lull_step *out
 
 static void steps(const struct lull_html *h, const struct lull_html_axis *a, const struct scale *s)
 {
-	const struct lull_step *named[NAMED_MOST];
+	const struct lull_step *named[NAMED_MOST] = {NULL};
 	const size_t n = named_steps(h, named);
 
 	for (size_t i = 0; i < n; i++) {
@@ -197,7 +201,7 @@ static void steps(const struct lull_html *h, const struct lull_html_axis *a, con
 
 static void list_steps(const struct lull_html *h)
 {
-	const struct lull_step *named[NAMED_MOST];
+	const struct lull_step *named[NAMED_MOST] = {NULL};
 	const size_t n = named_steps(h, named);
 	char at[LULL_WHEN], from[LULL_WHEN], to[LULL_WHEN];
 
@@ -523,9 +527,9 @@ void lull_html_night(struct lull_html *h)
 				LULL_HTML_LEFT + 4, TOP + CURRENT - 6);
 		y += CURRENT + 10;
 	}
-	for (unsigned b = 0; b < h->night->bus_count; b++, y += BAND)
-		bus(h, &a, b, y);
-	y += 6;
+	for (unsigned b = 0; b < h->night->bus_count; b++)
+		bus(h, &a, b, y + BAND * b);
+	y += BAND * h->night->bus_count + 6;
 	draw_lines(h, &a, l, &s, 0, suspects, y);
 	lull_html_axis(h, &a, TOP, height);
 	lull_html_marks(h, &a, TOP, height);

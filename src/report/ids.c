@@ -198,7 +198,7 @@ static void addresses(const struct lull_page *p, const struct lull_verdict *v, i
 			n.manufacturer, (unsigned)n.identity, n.ecu_instance, n.arbitrary ? ", may take another address" : "");
 		lull_page_para(p, 3, "", LULL_INK_NONE, text);
 	}
-	if (v->nodes.at[node].second_address >= 0) {
+	if (v->nodes.at && v->nodes.at[node].second_address >= 0) {
 		(void)snprintf(text, sizeof text, "address 0x%02X is of the same ECU: %s", (unsigned)v->nodes.at[node].second_address,
 			v->nodes.at[node].second_why);
 		lull_page_para(p, 3, "", LULL_INK_NONE, text);

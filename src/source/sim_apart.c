@@ -79,8 +79,9 @@ static int apart(struct sim_world *w, bool runner, bool pair)
 	start = w->slept + sim_log_ns(w->plan, 60, 900);
 	room = sim_longest(w, SIM_AFTER_WAKE) + 520 * LULL_SEC;
 	n = 8 + sim_pick(w->plan, 20);
-	if ((w->end - 120 * LULL_SEC - start) / room < n)
-		n = (unsigned)fmax(3, (double)((w->end - 120 * LULL_SEC - start) / room));
+	const int64_t fit = (w->end - 120 * LULL_SEC - start) / room;
+	if (fit < n)
+		n = fit > 3 ? (unsigned)fit : 3;
 	slot = (w->end - 120 * LULL_SEC - start) / n;
 	for (unsigned i = 0; i < n; i++)
 		spell(w, &h, start + (int64_t)i * slot + (int64_t)(gsl_rng_uniform(w->plan) * (double)(slot > room ? slot - room : 0)));

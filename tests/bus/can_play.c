@@ -39,7 +39,7 @@ static int open_iface(const char *name)
 		exit(1);
 	}
 	/* Deaf: what it never reads must not fill its queue. */
-	(void)setsockopt(fd, SOL_CAN_RAW, CAN_RAW_FILTER, NULL, 0);
+	(void)setsockopt(fd, SOL_CAN_RAW, CAN_RAW_FILTER, &on, 0);
 	(void)setsockopt(fd, SOL_CAN_RAW, CAN_RAW_FD_FRAMES, &on, sizeof(on));
 	return fd;
 }

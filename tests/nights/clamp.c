@@ -160,7 +160,7 @@ static bool score_sets(const struct lull_sim_night *sim, const struct lull_verdi
 					t = NULL;
 			sum += t ? t->awake_mA - t->silent_mA : 0;
 		}
-		for (size_t k = 0; set->whole && k < truth->node_count; k++) {
+		for (size_t k = 0; truth->nodes && set->whole && k < truth->node_count; k++) {
 			const struct lull_truth_node *t = &truth->nodes[k];
 
 			if (t->keyed || (set->bus != LULL_BUS_ALL && strcmp(t->bus, sim->bus_name[set->bus]) != 0))

@@ -33,7 +33,10 @@ static struct lull_stretch heard(int64_t period, double ppm, double seconds, int
 	assert_non_null(o);
 	assert_int_equal(lull_observer_bus(o, "can0", 500000, 0), 0);
 	lull_time end = 0, other = 0;
-	for (double due = 1e9 + 123456; due < 1e9 * (1 + seconds); due += (double)period * (1 + 1e-6 * ppm)) {
+	const double step = (double)period * (1 + 1e-6 * ppm);
+	const unsigned frames = (unsigned)ceil((1e9 * seconds - 123456) / step);
+	for (unsigned i = 0; i < frames; i++) {
+		double due = 1e9 + 123456 + i * step;
 		double wait = uniform();
 		struct lull_frame frame = { .id = 0x123, .len = 8, .t = (lull_time)(due + (wait < 0.5 ? 0 : (wait - 0.5) * 1.2e6)) };
 

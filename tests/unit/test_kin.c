@@ -192,7 +192,7 @@ static const struct made_id ids_of_three[] = {
 };
 enum { IDS_OF_THREE = sizeof ids_of_three / sizeof *ids_of_three };
 
-#define TICKS_1024 -1 /* ppm no longer: what a timer of 1/1024 s makes of the periods */
+#define TICKS_1024 (-1) /* ppm no longer: what a timer of 1/1024 s makes of the periods */
 static struct score made(double rounding, unsigned wakes, double length, enum stamps stamps, struct result *r)
 {
 	struct frame_list frames = { 0 };

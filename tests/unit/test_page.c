@@ -123,13 +123,11 @@ static int ask(struct fixture *f, const char *method, const char *path, const ch
 	const int s = open_connection(f);
 	const int n = snprintf(request, sizeof request, "%s %s HTTP/1.1\r\nHost: lull\r\nConnection: close\r\n%s%s%s%sContent-Length: %zu\r\n\r\n%s", method, path,
 		f->cookie[0] ? "Cookie: " : "", f->cookie, f->cookie[0] ? "\r\n" : "", headers, strlen(body), body);
-	int status_code = 0;
 
 	assert_true(n > 0 && (size_t)n < sizeof request);
 	(void)talk(f, s, request, (size_t)n, answer_text, sizeof answer_text, NULL);
 	assert_int_equal(close(s), 0);
-	(void)sscanf(answer_text, "HTTP/1.1 %d", &status_code);
-	return status_code;
+	return strncmp(answer_text, "HTTP/1.1 ", 9) ? 0 : (int)strtol(answer_text + 9, NULL, 10);
 }
 
 static void get_in(struct fixture *f)
