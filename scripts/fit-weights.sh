@@ -11,8 +11,8 @@ nights=${NIGHTS:-build/nights}
 work=$(mktemp -d)
 trap 'rm -rf "$work"' EXIT
 # What they say of themselves does not matter here: the rows do.
-"$nights" --seeds "$seeds" --first "$fit" --evidence "$work/fit.csv" >"$work/fit.log" || true
-"$nights" --seeds "$seeds" --first "$held" --evidence "$work/held.csv" >"$work/held.log" || true
+"$nights" --seeds "$seeds" --first "$fit" --evidence "$work/fit.csv" >"$work/fit.log" || [ $? = 1 ]
+"$nights" --seeds "$seeds" --first "$held" --evidence "$work/held.csv" >"$work/held.log" || [ $? = 1 ]
 echo "fitted on seeds $fit to $((fit + seeds - 1)), shown on seeds $held to $((held + seeds - 1))"
 # numpy and scipy belong to the Debian interpreter, whatever else is first in PATH.
 python=/usr/bin/python3

@@ -8,6 +8,7 @@
 #include <inttypes.h>
 #include <lull/night.h>
 #include <math.h>
+#include <report/listing.h>
 #include <report/rows.h>
 #include <report/when.h>
 #include <stdio.h>
@@ -146,22 +147,6 @@ static void put_time(FILE *out, const struct lull_night *night, lull_time t, lul
 			(s < 0 ? -s : s) % LULL_SEC);
 }
 
-/* RFC 4180: quoted if it holds a comma, a quote or a line end. */
-static void put_field(FILE *out, const char *text)
-{
-	if (!strpbrk(text, ",\";\r\n")) {
-		(void)fputs(text, out);
-		return;
-	}
-	(void)putc('"', out);
-	for (; *text; text++) {
-		if (*text == '"')
-			(void)putc('"', out);
-		(void)putc(*text, out);
-	}
-	(void)putc('"', out);
-}
-
 static void coverage(FILE *out, const struct lull_night *night)
 {
 	lull_time first = first_frame(night);
@@ -171,7 +156,7 @@ static void coverage(FILE *out, const struct lull_night *night)
 	for (i = 0; i < night->coverage.n; i++) {
 		const struct lull_coverage *c = &night->coverage.at[i];
 
-		put_field(out, c->bus < night->bus_count ? night->bus[c->bus].name : "*");
+		lull_listing_csv(out, c->bus < night->bus_count ? night->bus[c->bus].name : "*");
 		(void)putc(',', out);
 		put_time(out, night, c->from, first);
 		(void)putc(',', out);

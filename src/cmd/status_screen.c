@@ -112,7 +112,8 @@ static void head(struct screen *s)
 /* "####" awake, "...." quiet, "////" blind, "::::" a recording without frames. */
 static void one_bus(struct screen *s, const json_t *bus, double now)
 {
-	const char *state = text_of(bus, "state"), *shape = !strcmp(state, "awake") ? "########" : !strcmp(state, "quiet") ? "........" : "////////";
+	const bool unproven = !strcmp(text_of(bus, "state"), "quiet") && !json_is_true(json_object_get(bus, "proven"));
+	const char *state = unproven ? "silent" : text_of(bus, "state"), *shape = !strcmp(state, "awake") ? "########" : !strcmp(state, "quiet") ? "........" : "////////";
 	const int pair = !strcmp(state, "quiet") ? PAIR_GOOD : PAIR_WARN;
 	char since[LULL_WHEN];
 

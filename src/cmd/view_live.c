@@ -253,7 +253,8 @@ static json_t *buses(const struct lull_view_live *l, const json_t *state, double
 		const int index = name ? bus_of(l, name) : -1;
 
 		(void)json_array_append_new(list,
-			json_pack("{s:s?, s:O, s:O, s:o, s:O, s:o, s:o}", "name", name, "state", json_object_get(bus, "state"), "since_s", json_object_get(bus, "since_s"),
+			json_pack("{s:s?, s:O, s:b, s:O, s:o, s:O, s:o, s:o}", "name", name, "state", json_object_get(bus, "state"), "proven",
+				json_is_true(json_object_get(bus, "proven")), "since_s", json_object_get(bus, "since_s"),
 				"why", why(bus), "frames", json_object_get(bus, "frames"), "sending", sending(l, index, talking, now), "stopped",
 				stopped(l, index, talking)));
 	}

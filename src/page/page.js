@@ -54,24 +54,29 @@ function showBuses(status) {
 			div.append(document.createElement("span"), document.createElement("strong"), document.createElement("span"));
 			box.append(div);
 		}
-		div.className = `bus ${bus.state}`;
+		div.className = `bus ${bus.state === "quiet" && !bus.proven ? "blind" : bus.state}`;
 		text(div.children[0], bus.name);
-		text(div.children[1], bus.state);
+		text(div.children[1], bus.state === "quiet" && !bus.proven ? "silent" : bus.state);
 		const at = clock(bus.since_s, status);
 		const since = bus.since_s === null ? "" : `for ${ago(status.now_s - bus.since_s)}${at ? `, since ${at}` : ""}`;
 		text(div.children[2], [since, bus.why].filter(Boolean).join(": "));
 	});
 }
 
+// Silence that nothing proves is no quiet: a bus never heard alive says nothing of the car.
+function isAsleep(status) {
+	return status.buses.length > 0 && status.buses.every((b) => b.state === "quiet" && b.proven);
+}
+
 function hands(status) {
 	const states = status.buses.map((b) => b.state);
-	const asleep = states.length && states.every((s) => s === "quiet");
-	if (asleep) {
+	if (isAsleep(status)) {
 		const since = Math.max(...status.buses.map((b) => b.since_s));
 		const at = clock(since, status);
 		return `Asleep since ${at || span(since)}`;
 	}
 	if (!status.live) return "A finished recording";
+	if (status.buses.some((b) => b.state === "quiet" && !b.proven)) return "Silent, but nothing proves that it would be heard";
 	if (states.includes("blind")) return "Not every bus can be heard";
 	if (status.key_off_s !== null) return "Hands off: the car is going to sleep";
 	return "Listening; the key is on, or its end was not seen";
@@ -131,7 +136,7 @@ function show(status) {
 	text(el("since-word"), status.key_off_s === null ? "Recorded" : "Since key-off");
 	text(el("since"), span(status.now_s - (status.key_off_s === null ? 0 : status.key_off_s)));
 	const left = from === null ? null : status.limits.sleep_s - (status.now_s - from);
-	const asleep = status.buses.length && status.buses.every((b) => b.state === "quiet");
+	const asleep = isAsleep(status);
 	text(el("until"), asleep ? "asleep" : left === null ? "\u2013" : left > 0 ? span(left) : `over by ${span(-left)}`);
 	el("way").value = left === null ? 0 : Math.min(Math.max(1 - left / status.limits.sleep_s, 0), 1);
 	const c = status.current;

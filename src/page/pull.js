@@ -74,18 +74,19 @@ const lullPull = (() => {
 
 	function words(status) {
 		const awake = status.buses.some((b) => b.state === "awake"), now = status.now_s;
+		const quiet = status.buses.every((b) => b.state === "quiet" && b.proven);
 		const from = status.settle_from_s === null ? status.key_off_s : status.settle_from_s;
 		if (waiting) return `${waiting.text}: sent in ${Math.max(Math.ceil(TAKE_BACK_S - (Date.now() - waiting.pressed) / 1000), 0)} s`;
 		if (pulledAt !== null && backAt === null) {
 			const left = SETTLE_FALL_S - (now - pulledAt);
 			if (left > 0) return `wait ${Math.ceil(left)} s, then the change counts`;
-			return awake ? "it is out and the bus is awake: leave it out until the bus is quiet or the time to sleep is over" : "it is out and the bus is quiet";
+			return awake ? "it is out and the bus is awake: leave it out until the bus is quiet or the time to sleep is over" : quiet ? "it is out and the bus is quiet" : "it is out; whether the bus is quiet cannot be told";
 		}
 		if (awake && from !== null) {
 			const left = status.limits.sleep_s - (now - from);
 			return left > 0 ? `bus awake: ${Math.ceil(left / 60)} min to settle` : "the bus has outlasted its time to sleep: a test counts now";
 		}
-		return awake ? "bus awake" : "bus quiet";
+		return awake ? "bus awake" : quiet ? "bus quiet" : "whether the bus is quiet cannot be told";
 	}
 
 	function show(status) {

@@ -54,7 +54,7 @@ static void put_json(FILE *out, const char *text)
 }
 
 /* Quoted if it holds a comma, a quote or a line end; and a semicolon, for those who read with one. */
-static void put_csv(FILE *out, const char *text)
+void lull_listing_csv(FILE *out, const char *text)
 {
 	if (!strpbrk(text, ",\";\r\n")) {
 		(void)fputs(text, out);
@@ -76,7 +76,7 @@ void lull_listing_text(struct lull_listing *t, const char *text)
 		return;
 	}
 	before(t);
-	(t->json ? put_json : put_csv)(t->out, text);
+	(t->json ? put_json : lull_listing_csv)(t->out, text);
 	after(t);
 }
 

@@ -25,4 +25,7 @@ void lull_listing_whole(struct lull_listing *, int64_t);
 void lull_listing_time(struct lull_listing *, lull_time); /* seconds, to the nanosecond; LULL_NEVER: not known */
 void lull_listing_flag(struct lull_listing *, bool);
 
+/* A field as RFC 4180 wants it. */
+void lull_listing_csv(FILE *, const char *);
+
 #endif

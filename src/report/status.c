@@ -122,7 +122,8 @@ static json_t *one_bus(const struct lull_night *night, const struct lull_verdict
 		break;
 	}
 	ids(v, bus, now, state == LULL_BUS_AWAKE, sending, stopped);
-	return json_pack("{s:o, s:s, s:o, s:o, s:I, s:o, s:o}", "name", string(night->bus[bus].name), "state", lull_bus_state_name(state), "since_s",
+	return json_pack("{s:o, s:s, s:b, s:o, s:o, s:I, s:o, s:o}", "name", string(night->bus[bus].name), "state", lull_bus_state_name(state), "proven",
+		night->bus[bus].frames > 0 && v->bus[bus].proof_at_end != LULL_PROOF_NONE, "since_s",
 		instant(since), "why", string(why), "frames", (json_int_t)night->bus[bus].frames, "sending", sending, "stopped", stopped);
 }
 

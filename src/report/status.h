@@ -3,7 +3,7 @@
  *
  * { "format": "lull.status", "version": 1, "live", "name", "start_utc", "now_s", "key_off_s", "settle_from_s",
  *   "limits": { "draw_mA", "sleep_s" },
- *   "buses": [ { "name", "state": "awake" | "quiet" | "blind", "since_s", "why", "frames",
+ *   "buses": [ { "name", "state": "awake" | "quiet" | "blind", "proven", "since_s", "why", "frames",
  *                "sending": [ { "id", "node", "last_s" } ], "stopped": [ ... the last to stop first ] } ],
  *   "current": null | { "now_mA", "at_s", "lost", "quiet_mA", "quiet_error_mA", "recent": [ [s, mA], ... ] },
  *   "marks": [ { "at_s", "text" } ],

@@ -211,6 +211,10 @@ def live():
     check("live: asleep since", wait(lambda: text("hands").startswith("Asleep since"), driver), text("hands"))
     check("live: the current follows", wait(lambda: text("current") == "21.5 mA", driver), text("current"))
     with recorder.lock:
+        recorder.bus.update(proven=False)
+    check("live: silence without proof is no sleep", wait(lambda: text("hands").startswith("Silent, but nothing proves") and state() == "silent", driver), text("hands"))
+    with recorder.lock:
+        recorder.bus.update(proven=True)
         recorder.bus.update(state="blind", why=["adapter gone"], since_s=110.0)
         recorder.lost = "the meter is gone"
     check("live: blind, and why", wait(lambda: state() == "blind" and "the adapter was gone" in text("buses"), driver), text("buses"))
