@@ -7,7 +7,7 @@
 #include <string.h>
 #include <sys/statvfs.h>
 
-#define QUIET_AFTER (5 * LULL_SEC) /* for display: the judge finds its own rule */
+#define QUIET_AFTER (10 * LULL_SEC) /* the longest that the judge may ask for: no earlier word of quiet than his */
 #define TALKERS 64
 
 static json_t *seconds(lull_time t)
