@@ -135,6 +135,8 @@ static size_t first_edge(const struct lull_night *night, lull_time from)
 static void fill_spell(const struct lull_case *c, struct lull_spell *spell)
 {
 	lull_time first = INT64_MAX, last = LULL_NEVER;
+	/* the bus's gaps tell both, but for the recording's first frame and its last one */
+	bool first_told = spell->first_id != LULL_ID_NONE, last_told = spell->last_id != LULL_ID_NONE;
 	for (size_t i = 0; i < c->v->ids.n; i++) {
 		if (c->v->ids.at[i].bus != spell->bus)
 			continue;
@@ -152,12 +154,12 @@ static void fill_spell(const struct lull_case *c, struct lull_spell *spell)
 			spell->frames += frames ? frames : 1;
 			if (s->first >= spell->from && s->first < first) {
 				first = s->first;
-				if (spell->first_id == LULL_ID_NONE)
+				if (!first_told)
 					spell->first_id = s->id;
 			}
 			if (s->last <= spell->to && s->last > last) {
 				last = s->last;
-				if (spell->last_id == LULL_ID_NONE || last == spell->to)
+				if (!last_told || last == spell->to)
 					spell->last_id = s->id;
 			}
 		}
