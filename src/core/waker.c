@@ -6,14 +6,15 @@
  * cause is known. A node that is first and last in the known wakes too relays for another bus (engineering rule 15). */
 #include "core/case.h"
 #include "core/even.h"
+#include "core/known.h"
 #include "core/weights.h"
 
 #include <math.h>
-#include <stdio.h>
 #include <stdlib.h>
 
 #define FROM_RATE 3 /* wakes that make a finding, or ... */
 #define FROM_DUTY 0.01 /* ... so much of the observed time (engineering rule 16) */
+#define MOST_WAKES 32
 #define RELAY_REACH (3 * LULL_SEC)
 #define UNACKNOWLEDGED 3 /* copies or error frames at the start */
 
@@ -31,103 +32,13 @@ struct wake_list {
 	size_t n, room;
 };
 
-/* --- who was up already --- */
-
-/* No controller that the first frame wakes speaks so soon: starting clock and software takes longer. Who does was awake before, or
- * was woken by the same cause. Stamps in whole milliseconds or batches come out no finer. */
-#define UP_ALREADY (5 * LULL_MS)
-#define NEXT_IN_TURN (LULL_MS / 2 + UP_ALREADY) /* what the first sender had ready follows its last unacknowledged copy at once */
-
-static lull_time last_copy_of_first(const struct lull_case *c, const struct lull_spell *s)
-{
-	size_t lo = 0, hi = c->night->edges.n;
-	while (lo < hi) {
-		size_t mid = (lo + hi) / 2;
-		if (c->night->edges.at[mid].frame.t < s->from)
-			lo = mid + 1;
-		else
-			hi = mid;
-	}
-	/* batches cut one run of copies into several */
-	lull_time last = LULL_NEVER;
-	size_t copies = 0;
-	for (; lo < c->night->edges.n; lo++) {
-		const struct lull_edge *e = &c->night->edges.at[lo];
-		if (e->frame.bus != s->bus || (e->frame.flags & LULL_FRAME_ERROR))
-			continue;
-		if (e->frame.id != s->first_id || (last != LULL_NEVER && e->frame.t > last + UP_ALREADY + LULL_MS))
-			break;
-		last = e->last_copy;
-		copies += e->copies;
-	}
-	return copies > 1 ? last : LULL_NEVER;
-}
-
-/* Did this ID come with the first frame of the spell, or so soon after it that its sender was up already? copied: as above. */
-static bool comes_early(const struct lull_case *c, const struct lull_spell *s, size_t ident, lull_time copied)
-{
-	lull_time first = case_first_in(c, ident, s->from, s->to);
-	return first != LULL_NEVER &&
-		(first <= s->from + UP_ALREADY || (copied != LULL_NEVER && first >= copied && first <= copied + NEXT_IN_TURN));
-}
-
-/* Did the node? */
-static bool begins_with(const struct lull_case *c, const struct lull_spell *s, int node)
-{
-	if (case_node_of(c, s->bus, s->first_id) == node)
-		return true;
-	lull_time copied = last_copy_of_first(c, s);
-	for (size_t i = 0; i < c->v->ids.n; i++)
-		if (c->v->ids.at[i].bus == s->bus && c->v->ids.at[i].node == node && comes_early(c, s, i, copied))
-			return true;
-	return false;
-}
-
-/* Counts the spell for every node that did. seen: room for as many nodes. */
-static void count_beginners(const struct lull_case *c, const struct lull_spell *s, size_t *count, size_t *seen, size_t turn)
-{
-	lull_time copied = last_copy_of_first(c, s);
-	for (size_t i = 0; i < c->v->ids.n; i++) {
-		int node = c->v->ids.at[i].node;
-		if (c->v->ids.at[i].bus != s->bus || node < 0 || seen[node] == turn || !comes_early(c, s, i, copied))
-			continue;
-		seen[node] = turn;
-		count[node]++;
-	}
-}
-
 /* --- one wake --- */
-
-/* The node that alone sets active wake-up in the first seconds; -1 none, -2 several. */
-static int sets_active_bit(const struct lull_case *c, const struct nm_family *family, const struct lull_spell *s)
-{
-	int byte = family ? family->layout.control_byte : -1;
-	int found = -1;
-	if (!family || family->layout.kind != LULL_NM_AUTOSAR || byte < 0)
-		return -1;
-	for (size_t i = case_change_from(c, s->from); i < c->night->changes.n; i++) {
-		const struct lull_change *row = &c->night->changes.at[i];
-		if (row->t > s->from + 5 * LULL_SEC || row->t > s->to)
-			break;
-		if (row->bus != s->bus || row->t < s->from || byte >= row->len || !(row->byte[byte] & 0x10))
-			continue;
-		for (size_t k = 0; k < family->members.n; k++) {
-			if (family->members.at[k].id != row->id)
-				continue;
-			int node = c->v->ids.at[family->members.at[k].ident].node;
-			if (found >= 0 && found != node)
-				return -2;
-			found = node;
-		}
-	}
-	return found;
-}
 
 static struct wake look_at(struct lull_case *c, size_t spell)
 {
 	const struct lull_spell *s = &c->v->spells.at[spell];
 	struct wake wake = { spell, case_node_of(c, s->bus, s->first_id), -1, CLUE_NONE };
-	int active = sets_active_bit(c, case_family(c, s->bus), s);
+	int active = known_active_bit(c, case_family(c, s->bus), s);
 
 	if (lull_id_is_request(s->first_id)) {
 		wake.node = wake.first;
@@ -142,89 +53,18 @@ static struct wake look_at(struct lull_case *c, size_t spell)
 	return wake;
 }
 
-/* --- wakes whose cause is known --- */
-
-struct reference {
-	size_t known; /* wakes with a known cause on this bus */
-	size_t first_there; /* in how many the node is first */
-	size_t last_there, spells; /* in how many of all closed spells the node is last */
-};
-
-bool case_wake_known(const struct lull_case *c, const struct lull_spell *s)
+/* In how many known wakes the node is the first for all that is known. One alone that leaves it open says nothing; and where its order
+ * in these very wakes accuses it, another has begun the known ones. */
+static size_t begun_there(const struct reference *r, const struct wake *w)
 {
-	if (s->lone || !s->begun)
-		return false;
-	if (s->kind == LULL_SPELL_BY_US || s->kind == LULL_SPELL_MORNING)
+	return w->clue == CLUE_ORDER || r->known < 2 ? r->first_there : r->maybe_there;
+}
+
+static bool seems_gateway(const struct lull_case *c, const struct wake *w, const struct reference *r)
+{
+	if (case_node_is_gateway(c, w->node))
 		return true;
-	for (size_t k = 0; k < c->touches.n && s->kind != LULL_SPELL_WAKE; k++)
-		if (s->from >= c->touches.at[k] - 10 * LULL_SEC && s->from <= c->touches.at[k] + 30 * LULL_SEC)
-			return true;
-	return false;
-}
-
-/* Did the node outlast the rest of this spell? By its NM frames where it has some; else one of its IDs runs to the end while
- * more than half of what was heard stopped before. What stops with the whole bus says nothing. */
-static bool outlasts(const struct lull_case *c, const struct lull_spell *s, int node)
-{
-	size_t heard = 0, to_end = 0;
-	bool mine = false;
-	for (size_t f = 0; f < c->families.n; f++) {
-		const struct nm_family *family = &c->families.at[f];
-		lull_time own = LULL_NEVER, others = LULL_NEVER;
-		if (family->bus != s->bus)
-			continue;
-		for (size_t i = 0; i < family->members.n; i++) {
-			size_t ident = family->members.at[i].ident;
-			lull_time last = case_last_in(c, ident, s->from, s->to);
-			lull_time *to = c->v->ids.at[ident].node == node ? &own : &others;
-			if (last > *to)
-				*to = last;
-		}
-		if (own != LULL_NEVER)
-			return own > others;
-	}
-	for (size_t i = 0; i < c->v->ids.n; i++) {
-		const struct lull_id_info *info = &c->v->ids.at[i];
-		lull_time last = info->bus == s->bus ? case_last_in(c, i, s->from, s->to) : LULL_NEVER;
-		if (last == LULL_NEVER)
-			continue;
-		double period = isfinite(info->period_ms) ? info->period_ms * 1e6 : 0;
-		bool end = last >= s->to - (lull_time)(1.25 * period) - 20 * LULL_MS;
-		heard++;
-		to_end += end;
-		mine |= end && info->node == node;
-	}
-	return mine && to_end * 2 <= heard;
-}
-
-static int sets_active_bit(const struct lull_case *, const struct nm_family *, const struct lull_spell *);
-
-static struct reference refer(struct lull_case *c, unsigned bus, int node)
-{
-	struct reference r = { 0 };
-	size_t at, n = case_bus_spells(c, bus, &at);
-	for (size_t i = 0; i < n; i++) {
-		const struct lull_spell *s = &c->v->spells.at[at + i];
-		if (s->lone || !s->begun)
-			continue;
-		if (case_wake_known(c, s)) {
-			r.known++;
-			r.first_there += begins_with(c, s, node) || sets_active_bit(c, case_family(c, bus), s) == node;
-		}
-		if (s->closed) {
-			r.spells++;
-			r.last_there += case_node_of(c, bus, s->last_id) == node || outlasts(c, s, node);
-		}
-	}
-	return r;
-}
-
-static bool seems_gateway(const struct lull_case *c, unsigned bus, int node, const struct reference *r)
-{
-	(void)bus;
-	if (case_node_is_gateway(c, node))
-		return true;
-	return r->known >= 1 && r->first_there * 2 >= r->known && r->spells >= 3 && r->last_there * 3 >= r->spells * 2;
+	return r->known >= 1 && begun_there(r, w) * 2 >= r->known && r->spells >= 3 && r->last_there * 3 >= r->spells * 2;
 }
 
 /* --- another recorded bus woke first --- */
@@ -254,76 +94,6 @@ static int group_before(const void *a, const void *b)
 	return x->spell < y->spell ? -1 : x->spell > y->spell;
 }
 
-/* --- was the first node woken with the others, or did it wake them? --- */
-
-#define BOOT_WINDOW (2 * LULL_SEC)
-#define MOST_WAKES 32
-
-static int by_length(const void *a, const void *b)
-{
-	lull_time x = *(const lull_time *)a, y = *(const lull_time *)b;
-	return x < y ? -1 : x > y;
-}
-
-/* Median delay of a node's first frame after the first frame of these spells; LULL_NEVER if it spoke in fewer than
- * half of them. */
-static lull_time boot_delay(const struct lull_case *c, int node, const size_t *spells, size_t n)
-{
-	lull_time delays[MOST_WAKES];
-	size_t heard = 0;
-	for (size_t i = 0; i < n && i < MOST_WAKES; i++) {
-		const struct lull_spell *s = &c->v->spells.at[spells[i]];
-		lull_time first = LULL_NEVER;
-		for (size_t k = 0; k < c->v->ids.n; k++) {
-			if (c->v->ids.at[k].node != node)
-				continue;
-			lull_time t = case_first_in(c, k, s->from, s->from + BOOT_WINDOW);
-			if (t != LULL_NEVER && (first == LULL_NEVER || t < first))
-				first = t;
-		}
-		if (first != LULL_NEVER)
-			delays[heard++] = first - s->from;
-	}
-	if (heard < 1 || heard * 2 < (n < MOST_WAKES ? n : MOST_WAKES))
-		return LULL_NEVER;
-	qsort(delays, heard, sizeof *delays, by_length);
-	return delays[heard / 2];
-}
-
-/* In a wake by a node the others follow after their whole boot time; in one by a wake line all boot together, and follow the
- * first by the differences only: they come sooner by what the first itself takes to boot. The known wakes show both
- * times. 0: the others follow as they do known wakes (it woke them); 1: sooner by its own boot time (woken with
- * them); NAN: cannot be told. */
-static double woken_together(const struct lull_case *c, unsigned bus, int first, const size_t *night, size_t nights, const size_t *known,
-	size_t knowns)
-{
-	lull_time own = boot_delay(c, first, known, knowns);
-	double shift[64];
-	size_t n = 0;
-	if (own == LULL_NEVER || own < 8 * LULL_MS)
-		return NAN;
-	for (size_t i = 0; i < c->v->nodes.n && n < 64; i++) {
-		if (c->v->nodes.at[i].bus != bus || (int)i == first)
-			continue;
-		bool begins = false;
-		for (size_t k = 0; k < knowns; k++)
-			begins |= case_node_of(c, bus, c->v->spells.at[known[k]].first_id) == (int)i;
-		lull_time then = begins ? LULL_NEVER : boot_delay(c, (int)i, known, knowns);
-		lull_time now = begins ? LULL_NEVER : boot_delay(c, (int)i, night, nights);
-		if (then != LULL_NEVER && now != LULL_NEVER)
-			shift[n++] = (double)(then - now);
-	}
-	if (n < 2)
-		return NAN;
-	for (size_t i = 1; i < n; i++) /* few: insertion sort */
-		for (size_t k = i; k > 0 && shift[k] < shift[k - 1]; k--) {
-			double swap = shift[k];
-			shift[k] = shift[k - 1];
-			shift[k - 1] = swap;
-		}
-	return shift[n / 2] / (double)own;
-}
-
 /* Chance that a node which is first as often as the known wakes show (one more of each for caution) is first so often
  * in a row. */
 static double by_chance(const struct reference *r, size_t first)
@@ -340,7 +110,7 @@ static bool it_woke_them(struct lull_case *c, unsigned bus, const struct wake_li
 	for (size_t i = 0; i < n && knowns < MOST_WAKES; i++)
 		if (case_wake_known(c, &c->v->spells.at[at + i]) && case_node_of(c, bus, c->v->spells.at[at + i].first_id) != first)
 			known[knowns++] = at + i;
-	double together = woken_together(c, bus, first, night, nights, known, knowns);
+	double together = known_woken_together(c, bus, first, night, nights, known, knowns);
 	return together < 0.35; /* false for NAN */
 }
 
@@ -368,7 +138,7 @@ static void weigh_order(struct lull_case *c, unsigned bus, struct wake_list *wak
 		}
 		if (w->first != last) {
 			last = w->first;
-			r = refer(c, bus, last);
+			r = known_refer(c, bus, last);
 			woke = it_woke_them(c, bus, wakes, last);
 		}
 		/* first there too, in half of them: gains nothing (trade rule 9) */
@@ -445,6 +215,9 @@ static void say_clues(struct lull_case *c, struct lull_finding *f, const struct 
 	else if (r->known && r->first_there)
 		case_evidence(c, f, case_say(c, "It is also first in %zu of %zu wakes whose cause is known, so being first alone says nothing.",
 			r->first_there, r->known));
+	if (!count[CLUE_ORDER] && r->maybe_there > r->first_there)
+		case_evidence(c, f, case_say(c, "In %zu of %zu wakes whose cause is known it is not known who sends the first ID: it may be %s as well.",
+			r->maybe_there - r->first_there, r->known, name));
 }
 
 /* The strongest clue of these wakes. */
@@ -467,13 +240,13 @@ static enum lull_clue clue_of(const struct wake *w, size_t n)
 }
 
 /* What makes it weaker. A node says of itself that it wakes the network, or asks: to be first elsewhere is no doubt then. */
-static unsigned doubts_of(struct lull_case *c, unsigned bus, enum lull_clue clue, size_t n, const struct reference *r)
+static unsigned doubts_of(struct lull_case *c, unsigned bus, enum lull_clue clue, const struct wake *w, size_t n, const struct reference *r)
 {
 	unsigned doubts = n < 2 ? LULL_DOUBT_ONCE : 0;
 	const struct nm_family *family = clue == LULL_CLUE_ACTIVE_BIT ? case_family(c, bus) : NULL;
 	if (family && family->layout.inferred)
 		doubts |= LULL_DOUBT_INFERRED;
-	if ((clue == LULL_CLUE_UNACKNOWLEDGED || clue == LULL_CLUE_ORDER) && r->known && r->first_there * 2 >= r->known)
+	if ((clue == LULL_CLUE_UNACKNOWLEDGED || clue == LULL_CLUE_ORDER) && r->known && begun_there(r, w) * 2 >= r->known)
 		doubts |= LULL_DOUBT_FIRST_THERE;
 	return doubts;
 }
@@ -492,7 +265,7 @@ static bool list_company(struct lull_case *c, struct lull_finding *f, const stru
 		return false;
 	}
 	for (size_t i = 0; i < n; i++)
-		count_beginners(c, &c->v->spells.at[w[i].spell], count, count + nodes, i + 1);
+		known_count_beginners(c, &c->v->spells.at[w[i].spell], count, count + nodes, i + 1);
 	for (size_t node = 0; node < nodes; node++) {
 		if ((int)node == w[0].node || c->v->nodes.at[node].bus != f->bus || count[node] * 2 < n)
 			continue;
@@ -542,13 +315,27 @@ static void say_followers(struct lull_case *c, struct lull_finding *f, const str
 	}
 }
 
+/* Why the node that begins is taken for a relay. */
+static void say_relay(struct lull_case *c, struct lull_finding *f, const struct wake *w, const struct reference *r)
+{
+	const char *name = c->v->nodes.at[w->node].name;
+	if (case_node_is_gateway(c, w->node))
+		case_evidence(c, f, case_say(c, "%s begins, and it is a gateway: it passes on what another bus asks for. Look behind it.", name));
+	else if (r->first_there * 2 >= r->known)
+		case_evidence(c, f, case_say(c, "%s begins, but it does so in known wakes too and is the last to go: it passes on what another "
+					      "bus asks for. Look behind it.", name));
+	else
+		case_evidence(c, f, case_say(c, "%s begins, but it may do so in known wakes too, whose first ID is of nobody known, and is the last to "
+					      "go: like a gateway, which passes on what another bus asks for. Look behind it.", name));
+}
+
 static size_t make_finding(struct lull_case *c, unsigned bus, const struct wake *w, size_t n)
 {
 	char a[32];
 	struct rhythm rhythm = rhythm_of(c, w, n);
 	int node = w[0].node;
-	struct reference r = refer(c, bus, node);
-	bool relay = node >= 0 && w[0].clue != CLUE_REQUEST && seems_gateway(c, bus, node, &r);
+	struct reference r = known_refer(c, bus, node);
+	bool relay = node >= 0 && w[0].clue != CLUE_REQUEST && seems_gateway(c, w, &r);
 	const char *often = n == 1 ? "once" : "again";
 
 	if (node < 0 || relay) {
@@ -560,8 +347,7 @@ static size_t make_finding(struct lull_case *c, unsigned bus, const struct wake 
 		say_rhythm(c, f, &rhythm, n);
 		if (relay) {
 			case_suspect(c, f, node, LULL_RELAY, 0.9);
-			case_evidence(c, f, case_say(c, "%s begins, but it does so in known wakes too and is the last to go: it passes on what another "
-						      "bus asks for. Look behind it.", c->v->nodes.at[node].name));
+			say_relay(c, f, w, &r);
 			if (c->night->bus_count > 1)
 				case_evidence(c, f, case_say(c, "No other bus of this recording wakes before it: what asks is on one that was not recorded."));
 		} else {
@@ -580,9 +366,9 @@ static size_t make_finding(struct lull_case *c, unsigned bus, const struct wake 
 		n == 1 ? "wake" : "wakes", span_text(case_observed_in(&c->observed[bus], c->v->settle_from, c->v->judged_to), a),
 		c->v->nodes.at[node].name));
 	enum lull_clue clue = clue_of(w, n);
-	unsigned doubts = doubts_of(c, bus, clue, n, &r);
+	unsigned doubts = doubts_of(c, bus, clue, w, n, &r);
 	/* first in nearly all of several wakes that somebody else caused: to begin at night as well gains nothing (trade rule 9) */
-	if ((doubts & LULL_DOUBT_FIRST_THERE) && r.known >= 3 && r.first_there * 3 >= r.known * 2)
+	if ((doubts & LULL_DOUBT_FIRST_THERE) && r.known >= 3 && begun_there(&r, w) * 3 >= r.known * 2)
 		clue = LULL_CLUE_NONE;
 	case_accuse(c, f, node, LULL_WAKER, clue, doubts, 1);
 	say_rhythm(c, f, &rhythm, n);

@@ -168,12 +168,72 @@ static void up_already(void **state)
 	}
 }
 
+/* Doors are told at once by an ID that keeps no timer and is not heard again; 0x200 speaks 80 ms later, outlasts all others, and begins
+ * by itself at night. The first ID may well be its own: then it is first and last in known wakes, as gateways are. Where the
+ * sender of the first ID goes on sending, another began; and where one of the others comes sooner than at night, it was up. */
+static void first_of_nobody_known(void **state)
+{
+	enum { NOBODY, GOES_ON, ONE_SOONER, CASES };
+
+	(void)state;
+	for (int known = NOBODY; known < CASES; known++) {
+		struct script s = { 0 };
+		struct lull_verdict v;
+		parks(&s, 0, 0);
+		marked(&s, 60, LULL_MARK_KEY_OFF);
+		for (unsigned i = 0; i < 3; i++) {
+			double t = 500 + 200 * i;
+			once(&s, 0x6f0, t, 0, 1);
+			if (known == GOES_ON)
+				sends(&s, 0x6f0, 0.1, t + 0.1, t + 9, 0);
+			if (known == ONE_SOONER)
+				once(&s, 0x233, t + 0.012, 0xa5a5, 1);
+			begun_by(&s, t + 0.08, 0x200, 1, 0);
+			marked(&s, t - 0.5, LULL_MARK_DOOR);
+		}
+		for (unsigned i = 0; i < 5; i++)
+			begun_by(&s, 2000 + 1000 * i, 0x200, 6, 0);
+		covered(&s, 0, 8000, LULL_OBSERVED);
+		judge(&s, 8000, NULL, &v);
+		const struct lull_finding *f = &v.findings.at[0];
+		if (known) {
+			assert_int_equal(f->code, LULL_WOKEN_AGAIN);
+			assert_int_equal(f->named, 0);
+			assert_int_equal(f->suspects.at[0].ids[0], 0x200);
+		} else {
+			assert_int_equal(f->code, LULL_WOKEN_FROM_OUTSIDE);
+			assert_int_equal(f->named, -1);
+			assert_int_equal(f->suspects.at[0].role, LULL_RELAY);
+			assert_int_equal(f->suspects.at[0].ids[0], 0x200);
+			assert_true(says(f, "of nobody known"));
+		}
+		lull_verdict_clear(&v);
+	}
+}
+
+/* The recording's first frame begins its first spell, and no gap before it says whose it was. */
+static void the_first_spell_has_its_own_first(void **state)
+{
+	(void)state;
+	struct script s = { 0 };
+	struct lull_verdict v;
+	begun_by(&s, 30, 0x300, 6, 0.07);
+	covered(&s, 0, 4000, LULL_OBSERVED);
+	judge(&s, 4000, NULL, &v);
+	assert_int_equal(v.spells.n, 1);
+	assert_int_equal(v.spells.at[0].first_id, 0x300);
+	assert_int_equal(v.spells.at[0].last_id, 0x200);
+	lull_verdict_clear(&v);
+}
+
 int main(void)
 {
 	const struct CMUnitTest tests[] = {
 		cmocka_unit_test(two_kinds),
 		cmocka_unit_test(the_current_rises_first),
 		cmocka_unit_test(up_already),
+		cmocka_unit_test(first_of_nobody_known),
+		cmocka_unit_test(the_first_spell_has_its_own_first),
 	};
 	return cmocka_run_group_tests(tests, NULL, NULL);
 }
