@@ -115,28 +115,50 @@ static double apart_ppm(const struct lull_case *c, size_t a, size_t b)
 	return apart[n / 2];
 }
 
-/* Period of the run that reaches `to`, ns; NAN unknown. */
-static double period_at(const struct lull_case *c, size_t ident, lull_time to)
+/* Frames in the fullest of the ID's last windows: losses can only make one poorer. 0: no window. */
+static double most_a_window(const struct lull_case *c, size_t ident, lull_time to)
+{
+	const struct lull_id_info *info = &c->v->ids.at[ident];
+	double most = 0;
+	for (size_t i = c->night->cadences.n, n = 0; i-- > 0 && n < WINDOWS;) {
+		const struct lull_cadence *one = &c->night->cadences.at[i];
+		if (one->bus != info->bus || one->id != info->id || one->window > to)
+			continue;
+		most = fmax(most, one->fit.n);
+		n++;
+	}
+	return most;
+}
+
+/* False: the period that the run at `to` is counted by is no longer the one it is sent at, so that counts slip and no fit holds. */
+static bool keeps_count(const struct lull_case *c, size_t ident, lull_time to)
 {
 	for (size_t i = c->run_count[ident]; i-- > 0;) {
 		const struct lull_stretch *s = c->run[c->run_at[ident] + i];
-		if (s->first <= to && s->last >= to - 30 * LULL_SEC && s->index >= 20)
-			return (double)(s->last - s->first) / (double)s->index;
+		if (s->first <= to && s->last >= to - 30 * LULL_SEC)
+			return s->index * 100 <= s->frames * 101;
 	}
-	return NAN;
+	return false;
 }
 
-/* With bus-load reduction the two shortest timers take turns, and all others that ask are silent. Each of the two then sends more
- * slowly than the cycle of this car; and their rhythm is one to some parts in a million, which two timers of their own
- * hardly ever are. */
-static bool takes_turns(const struct lull_case *c, const struct nm_family *family, const struct asking *ask, size_t tied, lull_time to)
+enum turns { TURNS_NOT, TURNS_MAYBE, TURNS_TAKEN };
+
+/* With bus-load reduction the two shortest timers take turns, and all others that ask are silent. Each of the two then sends as often
+ * as the other, more slowly than the cycle of this car; and their rhythm is one to some parts in a million, which two timers
+ * of their own hardly ever are. What cannot be told is no proof of release (trade rule 10). */
+static enum turns takes_turns(const struct lull_case *c, const struct nm_family *family, const struct asking *ask, size_t tied, lull_time to)
 {
 	if (tied != 2)
-		return false;
-	double cycle = family->layout.cycle_told ? (double)family->layout.cycle_ns : NAN;
-	if (isfinite(cycle))
-		return period_at(c, ask[0].ident, to) > 1.03 * cycle && period_at(c, ask[1].ident, to) > 1.03 * cycle;
-	return fabs(apart_ppm(c, ask[0].ident, ask[1].ident)) < 2;
+		return TURNS_NOT;
+	double a = most_a_window(c, ask[0].ident, to), b = most_a_window(c, ask[1].ident, to);
+	if (a > 0 && b > 0 && fabs(a - b) > 2 + fmax(a, b) / 50)
+		return TURNS_NOT;
+	if (family->layout.cycle_told && a > 0 && b > 0)
+		return (double)LULL_CADENCE / fmax(a, b) > 1.03 * (double)family->layout.cycle_ns ? TURNS_TAKEN : TURNS_NOT;
+	if (!keeps_count(c, ask[0].ident, to) || !keeps_count(c, ask[1].ident, to))
+		return TURNS_MAYBE;
+	double apart = fabs(apart_ppm(c, ask[0].ident, ask[1].ident));
+	return isnan(apart) ? TURNS_MAYBE : apart < 2 ? TURNS_TAKEN : TURNS_NOT;
 }
 
 /* Nodes that the two who take turns may hide: all others that still send. */
@@ -263,10 +285,12 @@ static bool keeper_manages(struct lull_case *c, struct lull_finding *f, const st
 	} else {
 		for (size_t i = 0; i < tied; i++)
 			case_accuse(c, f, c->v->ids.at[ask[i].ident].node, LULL_KEEPER, LULL_CLUE_NM_SEVERAL, doubts_of(family), tied);
-		size_t hidden = takes_turns(c, family, ask, tied, to) ? list_hidden(c, f, to) : 0;
+		enum turns turns = takes_turns(c, family, ask, tied, to);
+		size_t hidden = turns != TURNS_NOT ? list_hidden(c, f, to) : 0;
 		if (hidden)
-			case_evidence(c, f, case_say(c, "These two take turns in one rhythm, as with bus-load reduction: %zu more may ask without being heard, "
-						      "and a missing frame is no release.", hidden));
+			case_evidence(c, f, case_say(c, "These two %s: %zu more may ask without being heard, and a missing frame is no release.",
+				turns == TURNS_TAKEN ? "take turns in one rhythm, as with bus-load reduction" :
+						       "may take turns, as with bus-load reduction, since nothing tells their timers apart", hidden));
 		case_evidence(c, f,
 			case_say(c, "%zu nodes ask for the network %s%s: each of them is enough to keep the bus awake.", tied,
 				held ? "to the end" : "until about the same time", how));

@@ -5,6 +5,7 @@
 #include <stdarg.h>
 #include <stddef.h>
 #include <stdint.h>
+#include <string.h>
 
 #include <cmocka.h>
 
@@ -54,10 +55,54 @@ static void test_ends(void **state)
 	}
 }
 
+static bool says(const struct lull_finding *f, const char *what)
+{
+	for (size_t i = 0; i < f->evidence.n; i++)
+		if (strstr(f->evidence.at[i], what))
+			return true;
+	return false;
+}
+
+/* Key on: all four send NM. Then two go on to the end, `period` apart each, by one timer or by two. Five more send on. */
+static void two_ask(struct script *s, double period, bool one_timer)
+{
+	for (unsigned i = 0; i < FAMILY; i++)
+		sends(s, 0x500 + 3 * i, 0.5, 0.01 * i, 62, 3 * i);
+	for (unsigned i = 0; i < 5; i++) {
+		sends(s, 0x110 + 9 * i, 0.05, 0.003 * i, 60, 0x44 + i);
+		sends(s, 0x210 + 9 * i, 0.1, 0.02 * i, 3600, 0x33 + i);
+	}
+	sends_with(s, 0x500, 0x500, period, 75, 3600, 0);
+	sends_with(s, 0x503, one_timer ? 0x500 : 0x503, period, 75.3, 3600, 3);
+	covered(s, 0, 3600, LULL_OBSERVED);
+}
+
+/* Bus-load reduction: the two shortest timers take turns, slower than the cycle; the family is one all the same, and others that still
+ * send may ask unheard (trade rule 10). Two timers of their own hide nobody. */
+static void test_turns(void **state)
+{
+	(void)state;
+	for (int one_timer = 0; one_timer < 2; one_timer++) {
+		struct script s = { 0 };
+		struct lull_verdict v;
+		two_ask(&s, one_timer ? 0.8 : 0.5, one_timer);
+		judge(&s, 3600, NULL, &v);
+		assert_int_equal(recognised(&v), FAMILY);
+		const struct lull_finding *f = &v.findings.at[0];
+		assert_int_equal(f->code, LULL_HELD_AWAKE);
+		assert_int_equal(f->named, -1);
+		assert_int_equal(says(f, "take turns in one rhythm"), one_timer);
+		assert_int_equal(f->suspects.n > 2, one_timer);
+		assert_true(f->suspects.at[0].confidence > 0.4 && f->suspects.at[1].confidence > 0.4);
+		lull_verdict_clear(&v);
+	}
+}
+
 int main(void)
 {
 	const struct CMUnitTest tests[] = {
 		cmocka_unit_test(test_ends),
+		cmocka_unit_test(test_turns),
 	};
 	return cmocka_run_group_tests(tests, NULL, NULL);
 }
