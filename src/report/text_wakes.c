@@ -26,6 +26,37 @@ static void spacing(const struct lull_wake_group *g, char *buf, size_t size)
 		(void)snprintf(buf, size, "%zu wakes%s, typically %s apart", g->n, g->rhythm == LULL_RHYTHM_IRREGULAR ? " at irregular times" : "", a);
 }
 
+/* What chance has to do with that; nothing of few wakes. */
+static void chance(const struct lull_wake_group *g, char *buf, size_t size)
+{
+	buf[0] = 0;
+	if (!isfinite(g->chance))
+		return;
+	if (g->rhythm == LULL_RHYTHM_PERIODIC)
+		(void)snprintf(buf, size, "at random so even less than once in %s times", g->chance < 1e-6 ? "a million" : g->chance < 1e-3 ? "a thousand" : "a hundred");
+	else if (g->rhythm == LULL_RHYTHM_IRREGULAR)
+		(void)snprintf(buf, size, "at random so even in %.2g %% of cases", fmin(100 * g->chance, 99));
+}
+
+/* The part of the day that holds all of them: says whether it is every night at three. */
+static void of_day(const struct lull_when *w, const struct lull_wake_group *g, char *buf, size_t size)
+{
+	char a[LULL_WHEN], b[LULL_WHEN];
+	double arc = g->day_to_s - g->day_from_s;
+
+	buf[0] = 0;
+	if (!isfinite(arc) || !lull_when_of_day(w, g->first, g->day_from_s, a)[0] || !lull_when_of_day(w, g->first, g->day_to_s, b)[0])
+		return;
+	if (arc < 0)
+		arc += 86400;
+	if (arc > 18 * 3600)
+		(void)snprintf(buf, size, "at all times of day");
+	else if (strcmp(a, b) == 0)
+		(void)snprintf(buf, size, "time of day %s", a);
+	else
+		(void)snprintf(buf, size, "time of day %s to %s", a, b);
+}
+
 static void add(char *line, size_t size, const char *text)
 {
 	size_t at = strlen(line);
@@ -39,6 +70,9 @@ void lull_words_wakes(const struct lull_when *w, const struct lull_verdict *v, c
 	char part[160], a[LULL_WHEN], b[LULL_WHEN], id[11];
 
 	spacing(g, line, size);
+	chance(g, part, sizeof part);
+	if (part[0])
+		add(line, size, part);
 	(void)snprintf(part, sizeof part, "%s long, %zu IDs, %s first", lull_when_length(ns(g->length_s), a), g->ids, lull_id_text(g->first_id, id));
 	add(line, size, part);
 	if (g->waker >= 0) {
@@ -49,7 +83,11 @@ void lull_words_wakes(const struct lull_when *w, const struct lull_verdict *v, c
 		(void)snprintf(part, sizeof part, "together %.2g mAh", g->charge_mAs / 3600);
 		add(line, size, part);
 	}
-	if (w->clock && g->n > 1) {
+	of_day(w, g, part, sizeof part);
+	if (part[0])
+		add(line, size, part);
+	/* within a day that says it all */
+	if (w->days && w->clock && g->n > 1) {
 		(void)snprintf(part, sizeof part, "from %s to %s", lull_when_clock(w, g->first, a), lull_when_clock(w, g->last, b));
 		add(line, size, part);
 	}

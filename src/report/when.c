@@ -2,6 +2,7 @@
 /* when: instants and lengths of time as people read them. */
 #include <report/when.h>
 #include <inttypes.h>
+#include <math.h>
 #include <stdio.h>
 #include <string.h>
 #include <time.h>
@@ -104,6 +105,20 @@ const char *lull_when_date(const struct lull_when *w, lull_time t, char buf[stat
 
 	if (!local(w, t, &tm) || !strftime(buf, LULL_WHEN, "%a %Y-%m-%d %H:%M", &tm))
 		buf[0] = 0;
+	return buf;
+}
+
+const char *lull_when_of_day(const struct lull_when *w, lull_time t, double utc_s, char buf[static LULL_WHEN])
+{
+	struct tm tm;
+	int minutes;
+
+	if (!isfinite(utc_s) || !local(w, t, &tm))
+		return strcpy(buf, "");
+	minutes = (int)floor((utc_s + (double)tm.tm_gmtoff) / 60 + 0.5) % 1440;
+	if (minutes < 0)
+		minutes += 1440;
+	(void)snprintf(buf, LULL_WHEN, "%02d:%02d", minutes / 60, minutes % 60);
 	return buf;
 }
 

@@ -29,6 +29,8 @@ const char *lull_when_clock(const struct lull_when *, lull_time, char buf[static
 const char *lull_when_both(const struct lull_when *, lull_time, char buf[static LULL_WHEN]);
 /* "Thu 2026-03-05 22:41", local; "" if no clock is known. */
 const char *lull_when_date(const struct lull_when *, lull_time, char buf[static LULL_WHEN]);
+/* Time of day, local as at t: "02:50", of seconds since midnight UTC, to the nearest minute; "" if no clock is known. */
+const char *lull_when_of_day(const struct lull_when *, lull_time t, double utc_s, char buf[static LULL_WHEN]);
 /* ISO 8601 in UTC with so many decimals of a second (0..9): "2026-03-05T22:41:07.120Z"; "" if out of range. */
 const char *lull_when_iso(int64_t utc_ns, unsigned decimals, char buf[static LULL_WHEN]);
 

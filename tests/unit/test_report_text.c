@@ -3,6 +3,8 @@
 #include <report/page.h>
 #include <report/report.h>
 #include <report/when.h>
+#include <report/words.h>
+#include <math.h>
 #include <setjmp.h>
 #include <stdarg.h>
 #include <stdlib.h>
@@ -202,6 +204,53 @@ static void local_time_where_known(void **state)
 	tzset();
 }
 
+static void line_of(struct lull_wake_group g, char *line, size_t size)
+{
+	struct lull_night night;
+	struct lull_verdict v;
+
+	made_verdict(&night, &v);
+	const struct lull_when w = lull_when_new(&night, &v);
+	lull_words_wakes(&w, &v, &g, line, size);
+	made_free(&night, &v);
+}
+
+/* Number, period or not and what chance has to do with it, length, cost, time of day (local), and what came first. */
+static void a_group_of_wakes(void **state)
+{
+	struct lull_wake_group g = {.waker = -1, .first_id = 0x3a1, .ids = 12, .n = 9, .first = LULL_MIN, .last = 300 * LULL_MIN,
+		.rhythm = LULL_RHYTHM_PERIODIC, .period_s = 1802, .spread_s = 2, .chance = 1e-8, .length_s = 12.5, .charge_mAs = 7200,
+		.day_from_s = 22.75 * 3600, .day_to_s = 3.5 * 3600, .after_mark = 1, .after_step = 2, .leader = -1, .lead_s = NAN,
+		.rise_s = 0.4, .known_rise_s = NAN};
+	char line[1024];
+
+	(void)state;
+	assert_int_equal(setenv("TZ", "XYZ-1", 1), 0);
+	tzset();
+	line_of(g, line, sizeof line);
+	assert_string_equal(line, "9 wakes, one every 30 min 02 s (+-2 s); at random so even less than once in a million times; 12.5 s long, 12 IDs, "
+				  "0x3A1 first; together 2 mAh; time of day 23:45 to 04:30; 1 soon after a mark; 2 after a step of the current; "
+				  "the current rises 400 ms before the first frame");
+	g.rhythm = LULL_RHYTHM_IRREGULAR;
+	g.chance = 0.31;
+	g.day_from_s = g.day_to_s = 0;
+	line_of(g, line, sizeof line);
+	says(line, "at irregular times");
+	says(line, "at random so even in 31 % of cases");
+	says(line, "time of day 01:00;");
+	/* wakes all round the clock, and no clock */
+	g.day_to_s = 20 * 3600;
+	line_of(g, line, sizeof line);
+	says(line, "at all times of day");
+	g.day_from_s = g.day_to_s = NAN;
+	g.chance = NAN;
+	line_of(g, line, sizeof line);
+	says_not(line, "time of day");
+	says_not(line, "at random");
+	assert_int_equal(setenv("TZ", "UTC", 1), 0);
+	tzset();
+}
+
 /* The one that still sends stands first, then who was heard last; ID 0x511 stopped before key-off. */
 static void ids_by_end(void **state)
 {
@@ -327,6 +376,7 @@ int main(void)
 		cmocka_unit_test(tells_the_verdict),
 		cmocka_unit_test(unknown_is_not_a_number),
 		cmocka_unit_test(local_time_where_known),
+		cmocka_unit_test(a_group_of_wakes),
 		cmocka_unit_test(ids_by_end),
 		cmocka_unit_test(lengths_of_time),
 		cmocka_unit_test(iso_dates),
