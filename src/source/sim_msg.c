@@ -41,7 +41,7 @@ static int64_t delay(struct sim_world *w, const struct sim_node *n)
 
 static int64_t period(const struct sim_world *w, const struct sim_msg *m)
 {
-	return w->key || w->now < w->keyed_until ? m->period_key : m->period_park;
+	return w->node[m->node].keyed || w->now < w->keyed_until ? m->period_key : m->period_park;
 }
 
 void sim_msg_start(struct sim_world *w, unsigned index, int64_t first)

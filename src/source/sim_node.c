@@ -214,6 +214,7 @@ static void ignition_changed(struct sim_world *w, unsigned node)
 {
 	struct sim_node *n = &w->node[node];
 
+	n->keyed = w->key;
 	if (w->key) {
 		sim_nm_need_changed(w, node);
 		if (n->state == SIM_RUN)
@@ -331,6 +332,7 @@ void sim_node_warm_start(struct sim_world *w)
 		if (n->tester)
 			continue;
 		controller(w, n, true);
+		n->keyed = true;
 		n->state = SIM_RUN;
 		n->cause = SIM_BY_LINE;
 		sim_current_run(w, n);

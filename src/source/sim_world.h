@@ -124,6 +124,7 @@ struct sim_node {
 	enum sim_state state;
 	bool ctrl_on;
 	enum sim_cause cause;
+	bool keyed; /* it sends as with the key on */
 	int demand; /* reasons of its own to be awake */
 	int relayed; /* of which: for the other bus */
 	int64_t run_until;
