@@ -41,6 +41,17 @@ static int64_t main_period(const struct lull_stretch *const *run, size_t n)
 	return best;
 }
 
+/* Frames came in a rhythm: evenly spaced, or on a timer between whose beats others come too. Chance gaps that were taken for
+ * periods are neither: places within a period are as likely as one another then, which leaves 0.29 of it. */
+static bool in_rhythm(const struct lull_stretch *s)
+{
+	if (s->kind != LULL_STRETCH_CYCLIC || s->period_ns <= 0)
+		return false;
+	double left = lull_fit_residual(&s->fit);
+
+	return s->gap_min * 2 > s->period_ns || (s->frames >= 8 && left < 0.2 * (double)s->period_ns);
+}
+
 static void describe(const struct lull_stretch *const *run, size_t n, struct lull_id_info *info)
 {
 	uint64_t cyclic_frames = 0;
@@ -57,7 +68,8 @@ static void describe(const struct lull_stretch *const *run, size_t n, struct lul
 			info->last = s->last;
 		if (s->kind != LULL_STRETCH_CYCLIC || s->period_ns <= 0)
 			continue;
-		cyclic_frames += s->frames;
+		if (in_rhythm(s))
+			cyclic_frames += s->frames;
 		if (s->period_ns != period || s->frames < 8)
 			continue;
 		double left = lull_fit_residual(&s->fit), error;
