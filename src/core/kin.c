@@ -10,7 +10,7 @@
 #include <stdlib.h>
 
 #define MOST_IDENTS 512 /* the pair table is quadratic */
-static const double join_at = 1.5; /* log odds of the last groups joined; of most far more. A wrong group costs more than a missed one */
+static const double join_at = 1.2; /* log odds of the last groups joined; of most far more. A wrong group costs more than a missed one */
 static const double least_at = -3; /* of any pair */
 static const double senders_least = 8, ids_a_sender = 5; /* before any evidence */
 static const double never = -1e6;
@@ -35,7 +35,7 @@ static void weigh(const struct kin_traces *set, const int *settled, struct links
 		l->size[a] = 1;
 		for (size_t b = a + 1; b < l->n; b++) {
 			const struct kin_trace *x = &set->at[a], *y = &set->at[b];
-			double odds = before + kin_clock_ratio(x, y) + kin_boot_ratio(x, y) + kin_stop_ratio(x, y);
+			double odds = before + kin_clock_ratio(set, x, y) + kin_boot_ratio(x, y) + kin_end_ratio(x, y);
 
 			if (settled[a] >= 0 && settled[b] >= 0)
 				odds = settled[a] == settled[b] ? -never : never;

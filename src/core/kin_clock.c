@@ -168,6 +168,7 @@ struct spell_of_rates {
 	int64_t a, b; /* periods */
 	struct line rate; /* difference in ppm over hours */
 	struct line wide; /* the same with what bus load may add, for its change */
+	struct line lock; /* the same, if both are on the same ticks */
 };
 
 /* What a pair's clocks did: rates seen, and how they changed; and the best look at the distance of their phases. */
@@ -177,6 +178,7 @@ struct drift {
 	double change, change_w; /* ppm an hour within long runs, and weight */
 	const struct kin_point *x, *y;
 	double phase_var;
+	double lock_phase_var; /* if both are on the same ticks */
 };
 
 static struct spell_of_rates *rates_with(struct drift *d, int64_t a, int64_t b)
@@ -190,7 +192,7 @@ static struct spell_of_rates *rates_with(struct drift *d, int64_t a, int64_t b)
 	return &d->with[d->n++];
 }
 
-static void add_rates(struct drift *d, int64_t a, int64_t b, double t, double ppm, double var, double wander)
+static void add_rates(struct drift *d, int64_t a, int64_t b, double t, double ppm, double var, double wander, double lock)
 {
 	struct spell_of_rates *with = rates_with(d, a, b);
 
@@ -198,6 +200,7 @@ static void add_rates(struct drift *d, int64_t a, int64_t b, double t, double pp
 		return;
 	line_add(&with->rate, t, ppm, var);
 	line_add(&with->wide, t, ppm, var + wander);
+	line_add(&with->lock, t, ppm, lock);
 }
 
 /* A stretch of time in which both ran without a break: parabola through the distance of their phases. */
@@ -246,7 +249,7 @@ static void chain_end(struct chain *ch, struct drift *d)
 
 		if (isfinite(var))
 			add_rates(d, ch->period_a, ch->period_b, ch->t0 / 3.6e12 + mean,
-				slope * to_ppm + by_time(ch->ppm_a) - by_time(ch->ppm_b), var * to_ppm * to_ppm, ch->wander);
+				slope * to_ppm + by_time(ch->ppm_a) - by_time(ch->ppm_b), var * to_ppm * to_ppm, ch->wander, var * to_ppm * to_ppm);
 		if (ch->n >= 4 && isfinite(var)) {
 			/* orthogonal second-order polynomial over the same weights */
 			double m2 = l.wtt / l.w - mean * mean;
@@ -274,6 +277,14 @@ static void chain_end(struct chain *ch, struct drift *d)
 }
 
 
+/* Heard from the same instant to the same instant. */
+static bool heard_alike(const struct kin_point *x, const struct kin_point *y)
+{
+	double least = 0.05 * (double)(x->to - x->from < y->to - y->from ? x->to - x->from : y->to - y->from);
+
+	return fabs((double)(x->from - y->from)) <= least + (double)y->period && fabs((double)(x->to - y->to)) <= least + (double)y->period;
+}
+
 /* Both ran at once: the distance of their phases can be told. */
 static void look_at_phases(struct drift *d, const struct kin_point *x, const struct kin_point *y)
 {
@@ -287,6 +298,7 @@ static void look_at_phases(struct drift *d, const struct kin_point *x, const str
 	d->x = x;
 	d->y = y;
 	d->phase_var = var;
+	d->lock_phase_var = heard_alike(x, y) ? fmin(var, x->lock_phase_var + y->lock_phase_var + apart * apart * fmin(x->lock_var, y->lock_var)) : var;
 }
 
 static void compare(const struct kin_trace *a, const struct kin_trace *b, struct drift *d)
@@ -321,7 +333,7 @@ static void compare(const struct kin_trace *a, const struct kin_trace *b, struct
 			ch.wander = (x->wander + y->wander) / ch.n; /* a chain of many windows forgets the load */
 		} else {
 			add_rates(d, x->period, y->period, 0.5 * (x->t + y->t) / 3.6e12, x->ppm - y->ppm, x->ppm_var + y->ppm_var,
-				x->wander + y->wander);
+				x->wander + y->wander, heard_alike(x, y) ? x->lock_var + y->lock_var : x->ppm_var + y->ppm_var);
 		}
 	}
 	chain_end(&ch, d);
@@ -339,30 +351,28 @@ static double on_tick(double off, double length, double var)
 
 		density += late_share[i] * wrapped / (2 * scale * (1 - exp(-length / scale)));
 	}
-	return 1 - ticked + ticked * length * density;
+	return length * density;
 }
 
-static double phases(const struct drift *d, unsigned kind)
+/* How much more likely the distance of the phases is with both on one scheduler's ticks than anywhere. */
+static double phases(const struct drift *d, unsigned kind, double length, bool lock)
 {
 	const struct kin_point *x = d->x, *y = d->y;
-	double length = x && y ? kin_tick_length(kind, (double)x->period, (double)y->period) : 0;
 
-	if (!x || !y || !(length > 0))
-		return 1;
 	double ppm = x->ppm_var < y->ppm_var ? x->ppm - kin_tick_rounding(kind, (double)x->period)
 					     : y->ppm - kin_tick_rounding(kind, (double)y->period);
 	double off = fabs(remainder(y->grid - x->grid, length * (1 + 1e-6 * ppm)));
-	return on_tick(off, length, d->phase_var);
+	return on_tick(off, length, lock ? d->lock_phase_var : d->phase_var);
 }
 
 /* Density of the difference of rates, if the clock is one and the timer of that kind. */
-static double rates(const struct drift *d, unsigned kind, double clock)
+static double rates(const struct drift *d, unsigned kind, double clock, bool lock)
 {
 	double w = 0, y = 0, yy = 0;
 	unsigned n = 0;
 
 	for (unsigned i = 0; i < d->n; i++) {
-		const struct line *l = &d->with[i].rate;
+		const struct line *l = lock ? &d->with[i].lock : &d->with[i].rate;
 		double off = kin_tick_rounding(kind, (double)d->with[i].a) - kin_tick_rounding(kind, (double)d->with[i].b);
 
 		off *= 1 + 1e-6 * clock; /* what was rounded is counted by that clock, seen by the recorder's */
@@ -399,7 +409,21 @@ static double changes(const struct drift *d)
 	return fmax(-change_cap, -log(two));
 }
 
-double kin_clock_ratio(const struct kin_trace *a, const struct kin_trace *b)
+/* Density of what was seen of both, if their timers are of that kind and one clock drives them. */
+static double one_timer(const struct kin_traces *set, const struct drift *d, unsigned kind, double clock)
+{
+	double length = d->x && d->y ? kin_tick_length(kind, (double)d->x->period, (double)d->y->period) : 0;
+	double any = rates(d, kind, clock, false);
+
+	if (!(length > 0))
+		return any;
+	/* stamps of a grid that the ticks sit on err for both alike */
+	bool lock = !kind && set->grid > 0 && fabs(remainder(length, set->grid)) < 1;
+
+	return (1 - ticked) * any + ticked * (lock ? rates(d, kind, clock, true) : any) * phases(d, kind, length, lock);
+}
+
+double kin_clock_ratio(const struct kin_traces *set, const struct kin_trace *a, const struct kin_trace *b)
 {
 	struct drift d = { 0 };
 
@@ -413,6 +437,6 @@ double kin_clock_ratio(const struct kin_trace *a, const struct kin_trace *b)
 
 	for (unsigned k = 0; k < KIN_TICKS; k++)
 		if (a->timer[k] > 1e-4 * a->timer_all && b->timer[k] > 1e-4 * b->timer_all)
-			same += sqrt(a->timer[k] * b->timer[k]) * rates(&d, k, 0.5 * (a->clock[k] + b->clock[k])) * phases(&d, k);
+			same += sqrt(a->timer[k] * b->timer[k]) * one_timer(set, &d, k, 0.5 * (a->clock[k] + b->clock[k]));
 	return fmax(clip(log(same / two) + changes(&d), clock_cap), clock_least);
 }

@@ -4,8 +4,9 @@
  * Log likelihood ratios, each with a cap of its own, since no kind of evidence is beyond doubt (clocks: kin_clock.c):
  * boot: the timers of one node start in a fixed order at fixed distances; two nodes boot independently, each a little
  *   sooner or later each time.
- * stop: all IDs of a node stop at once; what stops with the whole bus says nothing (trade rule 12). */
-#include "core/kin_trace.h"
+ * ends: what a node stops, or sends at another rate, it does so at one instant; what ends with the whole bus says nothing
+ *   (trade rule 12). */
+#include "core/kin_runs.h"
 
 #include <math.h>
 
@@ -13,9 +14,9 @@
 static const double boot_sd_ms[] = { 0.4, 2, 8, 40 }, boot_share[] = { 0.35, 0.3, 0.2, 0.15 }; /* of two nodes */
 static const double boot_astray = 0.06; /* of starts: frames lost, a timer begun otherwise */
 static const double boot_reach = 1.5e9, boot_cap = 8, boot_least = -2.5; /* ns */
-/* stop */
-static const double stop_together = 0.65; /* of stops of one node: the rest goes on at another time */
-static const double stop_cap = 2.5, stop_least = -0.3;
+/* ends: what other IDs of the same sender do then */
+static const double one_sender[KIN_BESIDES] = { [KIN_ENDS_WITH_IT] = 0.62, [KIN_ENDS_APART] = 0.03, [KIN_GOES_ON] = 0.35 };
+static const double end_cap = 3.5, end_least = -2;
 
 static double clip(double x, double cap)
 {
@@ -98,35 +99,31 @@ double kin_boot_ratio(const struct kin_trace *a, const struct kin_trace *b)
 	return fmax(clip(same * share - most - log(sum), boot_cap), boot_least);
 }
 
-/* --- stop --- */
+/* --- ends --- */
 
-static double stops_of(const struct kin_trace *a, const struct kin_trace *b)
+/* What the ends of a's runs say. */
+static double ends_of(const struct kin_trace *a, const struct kin_trace *b)
 {
 	double sum[KIN_RUNS] = { 0 }, count[KIN_RUNS] = { 0 }, ratio = 0;
 	size_t y = 0;
 
 	for (size_t x = 0; x < a->runs; x++) {
-		const struct kin_run *r = &a->run[x];
+		const struct kin_run *run = &a->run[x];
+		enum kin_beside what;
 
-		while (y < b->runs && (double)b->run[y].last + b->reach < (double)r->last)
-			y++;
-		if (!r->stopped || y == b->runs || b->run[y].first > r->last)
+		if (!run->ended || (what = kin_beside(a, run, b, &y)) == KIN_NOT_HEARD)
 			continue;
-		const struct kin_run *o = &b->run[y];
-		bool met = (double)o->last <= (double)r->last + a->reach;
-		if (met && !o->stopped)
-			continue; /* not seen to the end */
-		double common = fmin(fmax(r->stop_common, 0.02), 0.98);
-		sum[r->stop_like] += met ? log(stop_together / common) : log((1 - stop_together) / (1 - common));
-		count[r->stop_like]++;
+		double says = log(one_sender[what] / run->common[what]);
+		/* an end of both is seen from either side */
+		sum[run->end_like] += what == KIN_GOES_ON ? says : 0.5 * says;
+		count[run->end_like]++;
 	}
 	for (unsigned i = 0; i < KIN_RUNS; i++)
 		ratio += count[i] > 0 ? sum[i] / count[i] : 0;
-	return fmax(clip(ratio, stop_cap), stop_least);
+	return ratio;
 }
 
-double kin_stop_ratio(const struct kin_trace *a, const struct kin_trace *b)
+double kin_end_ratio(const struct kin_trace *a, const struct kin_trace *b)
 {
-	/* what each stop of a says of b and the other way round is the same event seen twice */
-	return 0.5 * (stops_of(a, b) + stops_of(b, a));
+	return fmax(clip(ends_of(a, b) + ends_of(b, a), end_cap), end_least);
 }

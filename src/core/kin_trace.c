@@ -2,17 +2,15 @@
 /* kin_trace: what a night tells of one ID's timing, made ready for comparing any two of them. Pure. */
 #include "core/kin_trace.h"
 #include "core/floor.h"
+#include "core/kin_runs.h"
 
 #include <errno.h>
 #include <math.h>
 #include <stdlib.h>
 
 #define LEAST_ARRIVALS 12 /* for a line of its own */
-static const double rest_sd = 15e3; /* ns: what is left of any phase */
 static const double floor_rest_sd = 4e3; /* where the earliest arrivals tell it */
-static const double load_share = 0.3; /* bus load delays some IDs: from boot to boot by this share of their scatter */
-static const double most_scatter = 0.08; /* of the period; beyond it an ID is not on a timer */
-static const double most_rate = 0.006; /* off the nominal period; likewise */
+static const double least_turns = 0.5, lock_apart = 200e3; /* places of the stamps' grid passed; ns */
 
 /* --- stamps --- */
 
@@ -64,54 +62,6 @@ static double find_grid(const struct lull_case *c, const size_t *idents, size_t 
 	return grid;
 }
 
-/* --- runs --- */
-
-static bool is_start(const struct lull_case *c, size_t ident, size_t k)
-{
-	const struct lull_stretch *s = c->run[c->run_at[ident] + k];
-
-	if (s->kind != LULL_STRETCH_CYCLIC)
-		return false;
-	if (k == 0)
-		return true;
-	const struct lull_stretch *before = c->run[c->run_at[ident] + k - 1];
-	return before->end == LULL_END_GAP || before->kind != LULL_STRETCH_CYCLIC;
-}
-
-static double intercept(const struct lull_fit *fit, double *slope)
-{
-	double kk = fit->n * fit->skk - fit->sk * fit->sk;
-
-	*slope = kk > 0 ? (fit->n * fit->skr - fit->sk * fit->sr) / kk : 0;
-	return (fit->sr - *slope * fit->sk) / fit->n;
-}
-
-/* Does the ID follow a timer? A ring's messages, and answers, come in step only roughly. */
-static bool in_step(const struct lull_fit *fit, int64_t period)
-{
-	return fit->n >= 3 && period > 0 && lull_fit_residual(fit) < most_scatter * (double)period;
-}
-
-static void add_run(const struct lull_case *c, struct kin_trace *trace, size_t k, lull_time spell, lull_time spell_seen,
-	double stamp_sd, const struct lull_cadence *first_window)
-{
-	const struct lull_stretch *s = c->run[c->run_at[trace->ident] + k];
-	const struct lull_fit *fit = first_window ? &first_window->fit : &s->fit;
-	struct kin_run *run = &trace->run[trace->runs++];
-	double scatter = lull_fit_residual(fit), slope;
-
-	*run = (struct kin_run){ .first = s->first, .last = s->last, .into = s->last - spell };
-	/* what ran when the listening began did not start then */
-	run->started = is_start(c, trace->ident, k) && s->first > spell_seen;
-	run->stopped = s->end == LULL_END_GAP && s->frames >= 2;
-	if (fit->n < 5 || !in_step(fit, s->period_ns))
-		return;
-	run->zero = intercept(fit, &slope);
-	run->zero_known = fabs(slope) < most_rate * (double)s->period_ns;
-	double sd = 2 * fmax(scatter, 0.5e6 * fmax(c->v->ids.at[trace->ident].jitter_ms, 0)) / sqrt(fit->n);
-	run->zero_sd = sqrt(sd * sd + stamp_sd * stamp_sd + rest_sd * rest_sd + load_share * load_share * scatter * scatter);
-}
-
 /* --- points --- */
 
 static int by_window(const void *x, const void *y)
@@ -138,7 +88,7 @@ static bool read_fit(const struct lull_fit *fit, lull_time first, int64_t period
 {
 	double error, ppm = lull_fit_ppm(fit, period, &error);
 
-	if (!isfinite(ppm) || !isfinite(error) || fabs(ppm) > 1e6 * most_rate)
+	if (!isfinite(ppm) || !isfinite(error) || fabs(ppm) > 1e6 * KIN_MOST_RATE)
 		return false;
 	double k = fit->sk / fit->n, spread = sqrt(fmax(fit->skk / fit->n - k * k, 0));
 	double span = sqrt(12) * spread * (double)period; /* ns */
@@ -148,11 +98,17 @@ static bool read_fit(const struct lull_fit *fit, lull_time first, int64_t period
 
 	if (!(span > 0))
 		return false;
-	set_point(p, first, period, k, fit->sr / fit->n, sd * sd / fit->n + blur * blur + rest_sd * rest_sd, 1e-6 * ppm * (double)period);
-	double small = 1 + 6 / fit->n, by_grid = 2e6 * blur / span, whole = 1e6 * 0.3 / (double)period, steady = 1e6 * rest_sd / span;
-	double load = 1e6 * sqrt(12) * (2 * rest_sd + load_share * sd) / span;
+	set_point(p, first, period, k, fit->sr / fit->n, sd * sd / fit->n + blur * blur + KIN_REST_SD * KIN_REST_SD, 1e-6 * ppm * (double)period);
+	double small = 1 + 6 / fit->n, by_grid = 2e6 * blur / span, whole = 1e6 * 0.3 / (double)period, steady = 1e6 * KIN_REST_SD / span;
+	double load = 1e6 * sqrt(12) * (2 * KIN_REST_SD + KIN_LOAD_SHARE * sd) / span;
+	double own = error * error * small * small + whole * whole + steady * steady;
+	double own_phase = sd * sd / fit->n + KIN_REST_SD * KIN_REST_SD;
+	/* two IDs on the same ticks come to the next place of the grid together, but for how far one waits behind the other */
+	double lock = turns < least_turns ? 1 : fmin(1, lock_apart / grid);
 	p->wander = load * load;
-	p->ppm_var = error * error * small * small + by_grid * by_grid + whole * whole + steady * steady;
+	p->ppm_var = own + by_grid * by_grid;
+	p->lock_var = own + lock * lock * by_grid * by_grid;
+	p->lock_phase_var = own_phase + lock * lock * blur * blur;
 	return true;
 }
 
@@ -161,13 +117,14 @@ static bool read_floor(const struct lull_floor *floor, lull_time first, int64_t 
 {
 	struct lull_floor_line line;
 
-	if (!lull_floor_line(floor, sqrt(12) * stamp_sd, &line) || fabs(line.slope) > most_rate * (double)period)
+	if (!lull_floor_line(floor, sqrt(12) * stamp_sd, &line) || fabs(line.slope) > KIN_MOST_RATE * (double)period)
 		return false;
 	set_point(p, first, period, line.k, line.r, line.r_sd * line.r_sd + floor_rest_sd * floor_rest_sd, line.slope);
 	double span = (floor->k[floor->n - 1] - floor->k[0]) * (double)period, own = 1e6 * line.slope_sd / (double)period;
 	double whole = 1e6 * 0.3 / (double)period, steady = 1e6 * floor_rest_sd / span;
 	p->wander = 4 * steady * steady + 0.1 * own * own;
-	p->ppm_var = own * own + whole * whole + steady * steady;
+	p->ppm_var = p->lock_var = own * own + whole * whole + steady * steady;
+	p->lock_phase_var = p->phase_var;
 	return true;
 }
 
@@ -177,7 +134,7 @@ static bool make_point(const struct lull_fit *fit, const struct lull_floor *floo
 {
 	struct kin_point mean = { 0 };
 
-	if (fit->n < LEAST_ARRIVALS || !in_step(fit, period) || !read_fit(fit, s->first, period, stamp_sd, &mean))
+	if (fit->n < LEAST_ARRIVALS || !kin_in_step(fit, period) || !read_fit(fit, s->first, period, stamp_sd, &mean))
 		return false;
 	if (!read_floor(floor, s->first, period, stamp_sd, p)) {
 		*p = mean;
@@ -186,6 +143,7 @@ static bool make_point(const struct lull_fit *fit, const struct lull_floor *floo
 	} else if (!chained && mean.ppm_var < p->ppm_var) {
 		p->ppm = mean.ppm;
 		p->ppm_var = mean.ppm_var;
+		p->lock_var = mean.lock_var;
 		p->wander = mean.wander;
 	}
 	p->window = (lull_time)p->t / LULL_CADENCE;
@@ -258,10 +216,11 @@ static size_t merge_points(struct kin_point *p, size_t n)
 
 			to->ppm = (wa * to->ppm + wb * p[i].ppm) / (wa + wb);
 			to->t = (wa * to->t + wb * p[i].t) / (wa + wb);
-			to->ppm_var = 1 / (wa + wb);
+			to->ppm_var = to->lock_var = 1 / (wa + wb);
 			to->wander = fmin(to->wander, p[i].wander);
 			if (p[i].phase_var < to->phase_var) {
 				to->phase_var = p[i].phase_var;
+				to->lock_phase_var = p[i].lock_phase_var;
 				to->grid = p[i].grid;
 				to->from = p[i].from;
 				to->to = p[i].to;
@@ -352,7 +311,7 @@ static size_t trace_points(const struct lull_case *c, const struct kin_traces *s
 		if (spells->wanted[spell]) {
 			if (trace->runs == KIN_RUNS) /* the newest half gives way, the last of the night stays */
 				trace->runs = KIN_RUNS - 1;
-			add_run(c, trace, k, spells->from[spell], heard_from, set->stamp_sd, rowed ? rows->row[row] : NULL);
+			kin_run_add(c, trace, k, spells->from[spell], heard_from, set->grid, rowed ? rows->row[row] : NULL);
 		}
 		if (!rowed) {
 			points += make_point(&s->fit, &s->floor, s, s->period_ns, set->stamp_sd, false, &trace->point[points]);
@@ -363,54 +322,6 @@ static size_t trace_points(const struct lull_case *c, const struct kin_traces *s
 				&trace->point[points]);
 	}
 	return merge_points(trace->point, points);
-}
-
-/* --- what is common to the bus --- */
-
-static bool stops_meet(const struct kin_trace *a, const struct kin_run *x, const struct kin_trace *b, const struct kin_run *y)
-{
-	return y->stopped && (double)y->last <= (double)x->last + a->reach && (double)x->last <= (double)y->last + b->reach;
-}
-
-static void find_common(struct kin_traces *set, size_t of)
-{
-	struct kin_trace *a = &set->at[of];
-	double running[KIN_RUNS] = { 0 }, stopped[KIN_RUNS] = { 0 };
-
-	for (size_t j = 0; j < set->n; j++) {
-		const struct kin_trace *b = &set->at[j];
-		size_t y = 0;
-
-		if (j == of)
-			continue;
-		for (size_t x = 0; x < a->runs; x++) {
-			/* the first of b's runs that is not over long before */
-			while (y < b->runs && (double)b->run[y].last + b->reach < (double)a->run[x].last)
-				y++;
-			if (y == b->runs || b->run[y].first > a->run[x].last)
-				continue;
-			running[x]++;
-			stopped[x] += stops_meet(a, &a->run[x], b, &b->run[y]);
-		}
-	}
-	for (size_t x = 0; x < a->runs; x++)
-		a->run[x].stop_common = (stopped[x] + 0.5) / (running[x] + 1);
-}
-
-/* Stops as late in their spells as one another are one habit of the node, seen again and again. */
-static void find_like(struct kin_trace *a)
-{
-	unsigned next = 0;
-
-	for (size_t x = 0; x < a->runs; x++) {
-		a->run[x].stop_like = next;
-		for (size_t y = 0; y < x; y++)
-			if (fabs((double)(a->run[x].into - a->run[y].into)) <= a->reach) {
-				a->run[x].stop_like = a->run[y].stop_like;
-				break;
-			}
-		next += a->run[x].stop_like == next;
-	}
 }
 
 int kin_traces_make(const struct lull_case *c, const size_t *idents, size_t n, struct kin_traces *set)
@@ -434,7 +345,8 @@ int kin_traces_make(const struct lull_case *c, const size_t *idents, size_t n, s
 		err = -ENOMEM;
 		goto out;
 	}
-	set->stamp_sd = find_grid(c, idents, n) / sqrt(12);
+	set->grid = find_grid(c, idents, n);
+	set->stamp_sd = set->grid / sqrt(12);
 	struct kin_point *next = set->points;
 	for (size_t i = 0; i < n; i++) {
 		struct kin_trace *trace = &set->at[i];
@@ -450,10 +362,10 @@ int kin_traces_make(const struct lull_case *c, const size_t *idents, size_t n, s
 				trace->run[k].zero_known = false;
 		}
 		next += trace->points;
-		find_like(trace);
+		kin_runs_alike(trace);
 	}
 	for (size_t i = 0; i < n; i++)
-		find_common(set, i);
+		kin_runs_common(set, i);
 	kin_clocks_prepare(set);
 out:
 	free(rows.row);

@@ -12,15 +12,19 @@
 #define KIN_SPELLS 48 /* spells looked at, spread evenly over the night */
 #define KIN_RUNS 64 /* runs looked at of one ID */
 
+/* What another ID does when a run of this one ends. */
+enum kin_beside { KIN_NOT_HEARD, KIN_ENDS_WITH_IT, KIN_ENDS_APART, KIN_GOES_ON, KIN_BESIDES };
+
 /* One run of an ID. */
 struct kin_run {
 	lull_time first, last;
 	lull_time into; /* last, counted from the start of its spell */
-	bool started, stopped; /* its start, its stop was heard */
+	bool started, ended; /* its start, its end was heard: a stop, or a change of rate */
+	double end_from, end_to; /* ns: its sender made it end between these */
 	bool zero_known;
 	double zero, zero_sd; /* start of its timer by the line through all frames, ns after `first` */
-	double stop_common, start_common; /* share of the other IDs running at that moment which do the same */
-	unsigned stop_like; /* stops as late in their spells as this one have one number: they are one observation */
+	double common[KIN_BESIDES]; /* share of the other IDs that do so when it ends */
+	unsigned end_like; /* ends as late in their spells as this one have one number: they are one observation */
 };
 
 /* Phase and rate of an ID in one cadence window. */
@@ -30,6 +34,7 @@ struct kin_point {
 	double t; /* ns */
 	double phase, phase_var; /* ns behind the nominal line, ns^2 */
 	double ppm, ppm_var;
+	double lock_var, lock_phase_var; /* beside an ID on the same ticks, heard just as long: stamps err for both alike */
 	int64_t period;
 	double grid; /* ns: an instant at which a frame is due by the line, near t */
 	lull_time from, to; /* of the run that `grid` belongs to */
@@ -54,6 +59,7 @@ struct kin_traces {
 	size_t n;
 	struct kin_point *points; /* of all */
 	double stamp_sd; /* ns: what stamps add to any phase, which averaging over a short run does not remove */
+	double grid; /* ns: stamps sit on one of that size; 0 none */
 };
 
 /* 0 or -ENOMEM. idents are of one bus. Clear in every case. */
@@ -63,8 +69,8 @@ void kin_traces_clear(struct kin_traces *);
 /* Fills `timer...` and `clock` from the points. */
 void kin_clocks_prepare(struct kin_traces *);
 /* Log likelihood ratios "one sender" to "two senders". */
-double kin_clock_ratio(const struct kin_trace *, const struct kin_trace *);
+double kin_clock_ratio(const struct kin_traces *, const struct kin_trace *, const struct kin_trace *);
 double kin_boot_ratio(const struct kin_trace *, const struct kin_trace *);
-double kin_stop_ratio(const struct kin_trace *, const struct kin_trace *);
+double kin_end_ratio(const struct kin_trace *, const struct kin_trace *);
 
 #endif

@@ -123,7 +123,7 @@ static void print_score(const char *what, const struct score *s)
 
 /* --- made senders --- */
 
-enum stamps { HARDWARE, BATCHED, MILLISECONDS };
+enum stamps { HARDWARE, BATCHED, BATCHED_5, MILLISECONDS };
 
 struct made_id {
 	uint32_t id;
@@ -169,6 +169,7 @@ static void make_wake(struct frame_list *to, const struct made_id *ids, size_t n
 			switch (stamps) {
 			case HARDWARE: frame.t = (lull_time)(t * 1e6) * LULL_US; break;
 			case BATCHED: frame.t = ((lull_time)(t * 1e3) + 1) * LULL_MS; break;
+			case BATCHED_5: frame.t = ((lull_time)(t * 200) + 1) * 5 * LULL_MS; break;
 			case MILLISECONDS: frame.t = (lull_time)(t * 1e3) * LULL_MS; break;
 			}
 			frame_list_add(to, &frame);
@@ -234,6 +235,9 @@ static void groups_what_one_sender_sends(void **unused)
 	} table[] = {
 		{ "an hour, hardware stamps", 0, 1, 3600, HARDWARE, 0.9 },
 		{ "an hour, batches of 1 ms", 0, 1, 3600, BATCHED, 0.9 },
+		{ "half an hour, batches of 5 ms", 0, 1, 1800, BATCHED_5, 0.9 },
+		{ "four minutes, batches of 5 ms", 0, 1, 240, BATCHED_5, 0.7 },
+		{ "four minutes, batches of 1 ms", 0, 1, 240, BATCHED, 0.7 },
 		{ "an hour, stamps of 1 ms", 0, 1, 3600, MILLISECONDS, 0.9 },
 		{ "two hours, software timers rounded apart at random by up to 500 ppm", 500, 1, 7200, HARDWARE, 0.2 },
 		{ "ten minutes, timers that tick 1,024 times a second", TICKS_1024, 1, 600, HARDWARE, 0.9 },
@@ -249,6 +253,40 @@ static void groups_what_one_sender_sends(void **unused)
 		print_score(table[i].what, &s);
 		assert_true(s.joined == s.right);
 		assert_true(s.index >= table[i].least_index);
+	}
+}
+
+/* What comes by chance has no period, however few frames or many. */
+static void chance_is_no_period(void **unused)
+{
+	(void)unused;
+	for (unsigned night = 0; night < 20; night++) {
+		struct frame_list frames = { 0 };
+		struct result r;
+		unsigned cyclic = 0;
+
+		state = 11 + night;
+		for (uint32_t id = 0x200; id < 0x210; id++)
+			for (double t = 1; t < 200 + 20 * night; t += 0.02 - (0.5 + 0.4 * (id & 15)) * log(uniform(1e-6, 1))) {
+				struct lull_frame f = { .id = id, .len = 8, .t = (lull_time)(t * 1e6) * LULL_US };
+
+				frame_list_add(&frames, &f);
+			}
+		for (double t = 1; t < 200; t += 0.5) {
+			struct lull_frame f = { .id = 0x300, .len = 8, .t = (lull_time)(t * 1e6) * LULL_US };
+
+			frame_list_add(&frames, &f);
+		}
+		qsort(frames.at, frames.n, sizeof *frames.at, by_time);
+		group_frames(&frames, false, &r);
+		frame_list_clear(&frames);
+		for (size_t i = 0; i < r.n; i++) {
+			if (r.id[i] == 0x300)
+				assert_true(r.cyclic[i]);
+			else
+				cyclic += r.cyclic[i];
+		}
+		assert_true(cyclic <= 2); /* of sixteen, three of which send hardly ten frames in the shortest night */
 	}
 }
 
@@ -431,7 +469,7 @@ int main(void)
 {
 	const struct CMUnitTest tests[] = {
 		cmocka_unit_test(groups_what_one_sender_sends),
-		cmocka_unit_test(gets_better_with_each_wake),
+		cmocka_unit_test(chance_is_no_period), cmocka_unit_test(gets_better_with_each_wake),
 		cmocka_unit_test(leaves_alone_what_is_not_proven),
 		cmocka_unit_test(common_stops_are_no_kinship),
 		cmocka_unit_test(agrees_with_the_senders_of_kona_ev),
