@@ -115,8 +115,16 @@ static void by_request(struct lull_case *c, unsigned bus)
 	}
 }
 
-/* Do the 29-bit IDs of this bus carry source addresses? An address claim (PGN 0xEE00) or ISO 15765-2 normal
- * fixed addressing says so; else many IDs from few addresses. */
+/* ISO 15765-2 normal fixed addressing (parameter groups 0xDA00 physical, 0xDB00 functional, priority 6): the target's address, then the
+ * source's. Says so of itself, whatever the other IDs of the bus are. */
+static bool normal_fixed(uint32_t id)
+{
+	uint32_t group = id & ~LULL_ID_EXTENDED & 0x1fff0000u;
+	return (id & LULL_ID_EXTENDED) && (group == 0x18da0000u || group == 0x18db0000u);
+}
+
+/* Do the 29-bit IDs of this bus carry source addresses? An address claim (SAE J1939, PGN 0xEE00) says so; else many IDs from few
+ * addresses. */
 static bool has_source_addresses(const struct lull_case *c, unsigned bus)
 {
 	bool seen[256] = { false };
@@ -137,11 +145,10 @@ static bool has_source_addresses(const struct lull_case *c, unsigned bus)
 
 static void by_source_address(struct lull_case *c, unsigned bus)
 {
-	if (!has_source_addresses(c, bus))
-		return;
+	bool all = has_source_addresses(c, bus);
 	for (size_t i = 0; i < c->v->ids.n; i++) {
 		struct lull_id_info *info = &c->v->ids.at[i];
-		if (info->bus != bus || info->node >= 0 || !(info->id & LULL_ID_EXTENDED))
+		if (info->bus != bus || info->node >= 0 || !(info->id & LULL_ID_EXTENDED) || !(all || normal_fixed(info->id)))
 			continue;
 		int address = (int)(info->id & 0xff);
 		if (address >= 0xfe) /* none, or everybody: no sender */

@@ -178,6 +178,15 @@ static void id_row(const struct lull_page *p, const struct lull_when *w, const s
 		(void)fprintf(p->out, " %s\n", lull_when_hms(w->night->end - r->until, ago));
 }
 
+/* SAE J1939's industry groups; as in the published header of a J1939 library (industry_group_t: global, on-highway, agriculture and
+ * forestry, construction, marine, industrial process control), and the marine capture of the tests says 4. */
+static const char *industry(unsigned group)
+{
+	static const char *const names[] = {"global", "on-highway", "agriculture and forestry", "construction", "marine", "industrial process"};
+
+	return group < sizeof names / sizeof *names ? names[group] : "reserved";
+}
+
 /* What the node claimed of itself (SAE J1939), as numbers of the standard's lists. */
 static void addresses(const struct lull_page *p, const struct lull_verdict *v, int node)
 {
@@ -192,10 +201,10 @@ static void addresses(const struct lull_page *p, const struct lull_verdict *v, i
 		if (c->node != node)
 			continue;
 		(void)snprintf(text, sizeof text,
-			"claims address 0x%02X: function %u (instance %u), vehicle system %u (instance %u), industry group %u, manufacturer "
+			"claims address 0x%02X: function %u (instance %u), vehicle system %u (instance %u), industry group %u (%s), manufacturer "
 			"code %u, identity number %u, ECU instance %u%s",
 			c->address, n.function, n.function_instance, n.vehicle_system, n.system_instance, n.industry_group,
-			n.manufacturer, (unsigned)n.identity, n.ecu_instance, n.arbitrary ? ", may take another address" : "");
+			industry(n.industry_group), n.manufacturer, (unsigned)n.identity, n.ecu_instance, n.arbitrary ? ", may take another address" : "");
 		lull_page_para(p, 3, "", LULL_INK_NONE, text);
 	}
 	if (v->nodes.at && v->nodes.at[node].second_address >= 0) {

@@ -115,12 +115,40 @@ static void test_address_lost(void **state)
 	}
 }
 
+/* ISO 15765-2 normal fixed addressing on a bus of 11-bit IDs: 0x18DA, target, source (kernel documentation networking/iso15765-2; the
+ * form is that of ISO 15765-4 as well). A 29-bit ID that is not of that form carries no address. */
+static void test_normal_fixed(void **state)
+{
+	(void)state;
+	struct script s = { 0 };
+	struct lull_verdict v;
+	for (unsigned i = 0; i < 5; i++)
+		sends(&s, 0x210 + 9 * i, 0.1, 0.02 * i, 600, 0x33 + i);
+	for (unsigned i = 0; i < 20; i++) {
+		once(&s, LULL_ID_EXTENDED | 0x18db33f1u, 10 + 20 * i, 0x0201, 1);
+		once(&s, LULL_ID_EXTENDED | 0x18daf110u, 10.02 + 20 * i, 0x0441, 1);
+		once(&s, LULL_ID_EXTENDED | 0x18daf128u, 10.03 + 20 * i, 0x0441, 1);
+	}
+	sends(&s, LULL_ID_EXTENDED | 0x1abcde10u, 1, 0.5, 600, 7);
+	covered(&s, 0, 600, LULL_OBSERVED);
+	judge(&s, 600, NULL, &v);
+	const struct lull_node *n = owner(&v, LULL_ID_EXTENDED | 0x18daf110u);
+	assert_int_equal(n->named_by, LULL_BY_SOURCE_ADDRESS);
+	assert_int_equal(n->source_address, 0x10);
+	assert_int_equal(owner(&v, LULL_ID_EXTENDED | 0x18daf128u)->source_address, 0x28);
+	assert_true(owner(&v, LULL_ID_EXTENDED | 0x18db33f1u)->asker);
+	assert_ptr_not_equal(owner(&v, LULL_ID_EXTENDED | 0x1abcde10u), n);
+	assert_int_equal(owner(&v, LULL_ID_EXTENDED | 0x1abcde10u)->named_by, LULL_BY_TIMING);
+	lull_verdict_clear(&v);
+}
+
 int main(void)
 {
 	const struct CMUnitTest tests[] = {
 		cmocka_unit_test(test_fields),
 		cmocka_unit_test(test_two_addresses),
 		cmocka_unit_test(test_address_lost),
+		cmocka_unit_test(test_normal_fixed),
 	};
 	return cmocka_run_group_tests(tests, NULL, NULL);
 }

@@ -204,6 +204,29 @@ static void local_time_where_known(void **state)
 	tzset();
 }
 
+/* The claim of address 0x14 in the open capture nmea2000/can0-2.pcap: bytes 0D 5C B6 2F 00 91 78 C0. */
+static void made_claim(struct lull_night *night, struct lull_verdict *v)
+{
+	const struct lull_claim claim = {.address = 0x14, .name = UINT64_C(0xC07891002FB65C0D), .node = 0};
+
+	made_verdict(night, v);
+	free(v->claims.at);
+	v->claims.at = malloc(sizeof claim);
+	assert_non_null(v->claims.at);
+	*v->claims.at = claim;
+	v->claims.n = v->claims.room = 1;
+}
+
+static void claims_in_words(void **state)
+{
+	char *text = printed(lull_report_ids, made_claim, NULL);
+
+	(void)state;
+	says(text, "claims address 0x14: function 145 (instance 0), vehicle system 60");
+	says(text, "group 4 (marine), manufacturer code 381");
+	free(text);
+}
+
 static void line_of(struct lull_wake_group g, char *line, size_t size)
 {
 	struct lull_night night;
@@ -377,6 +400,7 @@ int main(void)
 		cmocka_unit_test(unknown_is_not_a_number),
 		cmocka_unit_test(local_time_where_known),
 		cmocka_unit_test(a_group_of_wakes),
+		cmocka_unit_test(claims_in_words),
 		cmocka_unit_test(ids_by_end),
 		cmocka_unit_test(lengths_of_time),
 		cmocka_unit_test(iso_dates),
