@@ -129,6 +129,25 @@ int sim_make_ring_holds(struct sim_world *w)
 	return hold(w, &car, 1, true);
 }
 
+/* No profile tells the layout, and the frames name their sender: all that a listener has is the standard's own structure. */
+static void undeclared(struct sim_world *w)
+{
+	struct sim_bus *b = &w->bus[0];
+
+	w->undeclared = true;
+	if (b->nm_source_byte < 0) {
+		b->nm_source_byte = 0;
+		b->nm_control_byte = 1;
+	}
+}
+
+int sim_make_nm_undeclared(struct sim_world *w)
+{
+	struct sim_car car = held_car(w, SIM_NM_AUTOSAR);
+
+	return hold_altered(w, &car, 1, true, undeclared, NULL);
+}
+
 static void in_clusters(struct sim_world *w)
 {
 	w->bus[0].partial = true;

@@ -122,7 +122,7 @@ char *sim_profile_text(struct sim_world *w)
 	for (unsigned i = 0; i < w->buses; i++)
 		say(&t, "\n[bus %s]\nbitrate = %u\n", w->bus[i].name, w->bus[i].bitrate);
 	for (unsigned i = 0; i < w->buses; i++) {
-		if (w->options->with_profile_nodes || management)
+		if (!w->undeclared && (w->options->with_profile_nodes || management))
 			say_management(&t, &w->bus[i]);
 	}
 	if (w->options->with_profile_nodes)

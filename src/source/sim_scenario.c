@@ -8,6 +8,7 @@
 	X("one-node-holds", "no network management; one node goes on alone all night", sim_make_one_node_holds) \
 	X("nm-asks", "AUTOSAR NM; one node goes on asking, so all go on sending", sim_make_nm_asks) \
 	X("ring-holds", "OSEK ring; one node never indicates sleep", sim_make_ring_holds) \
+	X("nm-undeclared", "AUTOSAR NM, and no profile tells its layout; one node asks", sim_make_nm_undeclared) \
 	X("nm-partial", "AUTOSAR NM, partial networks; one node asks for its clusters", sim_make_nm_partial) \
 	X("nm-reduced", "AUTOSAR NM, bus-load reduction; three ask, two are heard", sim_make_nm_reduced) \
 	X("nm-coordinated", "AUTOSAR NM; a gateway with the coordinator's bit asks", sim_make_nm_coordinated) \
@@ -23,6 +24,7 @@
 	X("forwarded-bus", "the gateway forwards another bus that stays awake", sim_make_forwarded_bus) \
 	X("dongle-polls", "a tester at the port polls all night", sim_make_dongle_polls) \
 	X("wakes-one-node", "no network management; one node wakes the sleeping bus", sim_make_wakes_one_node) \
+	X("wakes-three", "one node wakes the sleeping bus three times, no more", sim_make_wakes_three) \
 	X("wakes-nm", "AUTOSAR NM; one node wakes the bus with active wake-up", sim_make_wakes_nm) \
 	X("wakes-ring", "OSEK ring; one node wakes the sleeping bus", sim_make_wakes_ring) \
 	X("wakes-two-nodes", "two nodes wake the sleeping bus", sim_make_wakes_two_nodes) \

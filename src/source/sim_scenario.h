@@ -62,6 +62,7 @@ unsigned sim_choose_waker(struct sim_world *, unsigned bus, const unsigned *exce
 int sim_make_one_node_holds(struct sim_world *);
 int sim_make_nm_asks(struct sim_world *);
 int sim_make_ring_holds(struct sim_world *);
+int sim_make_nm_undeclared(struct sim_world *);
 int sim_make_nm_partial(struct sim_world *);
 int sim_make_nm_reduced(struct sim_world *);
 int sim_make_nm_coordinated(struct sim_world *);
@@ -78,6 +79,7 @@ int sim_make_forwarded_bus(struct sim_world *);
 int sim_make_dongle_polls(struct sim_world *);
 
 int sim_make_wakes_one_node(struct sim_world *);
+int sim_make_wakes_three(struct sim_world *);
 int sim_make_wakes_nm(struct sim_world *);
 int sim_make_wakes_ring(struct sim_world *);
 int sim_make_wakes_two_nodes(struct sim_world *);

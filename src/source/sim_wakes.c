@@ -72,7 +72,7 @@ static enum sim_nm unmanaged(struct sim_world *w)
 	return sim_chance(w->plan, 0.6) ? SIM_NM_OWN : SIM_NM_FOLLOW;
 }
 
-static int woken(struct sim_world *w, const struct sim_car *car, const struct sim_evening *evening, bool accused)
+static int woken_at_most(struct sim_world *w, const struct sim_car *car, const struct sim_evening *evening, bool accused, unsigned most)
 {
 	struct wakes wakes;
 	unsigned waker;
@@ -83,6 +83,8 @@ static int woken(struct sim_world *w, const struct sim_car *car, const struct si
 	error = sim_evening(w, evening);
 	sim_end(w, 4, 10);
 	when(w, &wakes, 3, 0);
+	if (wakes.n > most)
+		w->night->truth.wakes = wakes.n = most;
 
 	int culprit = sim_culprit(w, waker);
 
@@ -98,6 +100,11 @@ static int woken(struct sim_world *w, const struct sim_car *car, const struct si
 	return error;
 }
 
+static int woken(struct sim_world *w, const struct sim_car *car, const struct sim_evening *evening, bool accused)
+{
+	return woken_at_most(w, car, evening, accused, WAKES_MOST);
+}
+
 static const struct sim_evening any_evening = { .first = SIM_NOBODY, .known = SIM_KNOWN_SOME };
 
 int sim_make_wakes_one_node(struct sim_world *w)
@@ -105,6 +112,14 @@ int sim_make_wakes_one_node(struct sim_world *w)
 	struct sim_car car = woken_car(w, unmanaged(w));
 
 	return woken(w, &car, &any_evening, true);
+}
+
+/* As few as make a finding. */
+int sim_make_wakes_three(struct sim_world *w)
+{
+	struct sim_car car = woken_car(w, sim_chance(w->plan, 0.6) ? unmanaged(w) : (enum sim_nm)sim_pick(w->plan, 4));
+
+	return woken_at_most(w, &car, &any_evening, true, 3);
 }
 
 int sim_make_wakes_nm(struct sim_world *w)

@@ -324,6 +324,7 @@ struct sim_world {
 	bool key;
 	int64_t keyed_until; /* all send as with the key on until then */
 	bool starts_asleep;
+	bool undeclared; /* the profile tells no layout of network management */
 	uint32_t another_evening; /* seed of a second night */
 	int error; /* sticky: -ENOMEM, or what a callback returned */
 
