@@ -192,24 +192,42 @@ static size_t list_hidden(struct lull_case *c, struct lull_finding *f, lull_time
 	return hidden;
 }
 
-/* Partial networks: which clusters its last frame asks for. */
-static void say_clusters(struct lull_case *c, struct lull_finding *f, const struct nm_family *family, size_t ident, lull_time to)
+static void clusters_text(const uint8_t *payload, int len, char text[static 3 * LULL_PAYLOAD_KEPT + 1])
+{
+	text[0] = 0;
+	for (int i = 2; i < len; i++)
+		snprintf(text + strlen(text), 3 * LULL_PAYLOAD_KEPT + 1 - strlen(text), "%s%02X", i > 2 ? " " : "", payload[i]);
+}
+
+/* Partial networks: which clusters its last frame asks for, and which it asked for before. Rows hold first and last payload of a run,
+ * and which bits changed between them. */
+static void say_clusters(struct lull_case *c, struct lull_finding *f, const struct nm_family *family, size_t ident, lull_time from,
+	lull_time to)
 {
 	int byte = family->layout.control_byte;
-	const struct lull_stretch *last = NULL;
-	char text[3 * LULL_PAYLOAD_KEPT + 1] = "";
+	const struct lull_stretch *last = NULL, *other = NULL;
+	char now[3 * LULL_PAYLOAD_KEPT + 1], before[3 * LULL_PAYLOAD_KEPT + 1] = "";
+	uint64_t changed = 0;
 	for (size_t i = 0; i < c->run_count[ident]; i++) {
 		const struct lull_stretch *s = c->run[c->run_at[ident] + i];
 		if (s->first <= to)
 			last = s;
 	}
-	if (!last || byte < 0 || byte >= last->len || !(last->payload_last[byte] & PARTIAL))
+	if (!last || byte < 0 || byte >= last->len || last->len < 3 || !(last->payload_last[byte] & PARTIAL))
 		return;
-	for (int i = 2; i < last->len; i++)
-		snprintf(text + strlen(text), sizeof text - strlen(text), "%s%02X", i > 2 ? " " : "", last->payload_last[i]);
-	if (text[0])
-		case_evidence(c, f, case_say(c, "It asks for partial networks (bytes 2 to %d: %s): nodes of others stop one by one, rightly.", last->len - 1,
-			text));
+	for (size_t i = 0; i < c->run_count[ident]; i++) {
+		const struct lull_stretch *s = c->run[c->run_at[ident] + i];
+		if (s->first > to || s->last < from || s->len != last->len)
+			continue;
+		changed |= s->changed_bits >> 16;
+		if (memcmp(s->payload_first + 2, last->payload_last + 2, (size_t)last->len - 2) != 0)
+			other = s;
+	}
+	clusters_text(last->payload_last, last->len, now);
+	if (other)
+		clusters_text(other->payload_first, other->len, before);
+	case_evidence(c, f, case_say(c, "It asks for partial networks (bytes 2 to %d: %s%s%s): nodes of others stop one by one, rightly.", last->len - 1, now,
+		other ? ", before that " : changed ? ", with changes in between" : "", before));
 }
 
 static void say_ends(struct lull_case *c, struct lull_finding *f, const struct nm_family *family)
@@ -279,7 +297,7 @@ static bool keeper_manages(struct lull_case *c, struct lull_finding *f, const st
 					span_text((held ? to : ask[0].last) - ask[1].last, a), how));
 		else
 			case_evidence(c, f, case_say(c, "%s alone sends network-management frames%s.", name_of(c, node), how));
-		say_clusters(c, f, family, ask[0].ident, heard_to);
+		say_clusters(c, f, family, ask[0].ident, from, heard_to);
 		if (!held)
 			case_evidence(c, f, case_say(c, "The whole bus ends %s after its last request.", span_text(to - ask[0].last, b)));
 	} else {

@@ -98,11 +98,46 @@ static void test_turns(void **state)
 	}
 }
 
+/* Partial networks (control bit 0x40): what the keeper asks for is shown, also where it changed, and who left before is not accused. */
+static void test_clusters(void **state)
+{
+	(void)state;
+	static const char *const said[] = { "(bytes 2 to 7: 03 00 00 00 00 00): nodes", "(bytes 2 to 7: 01 00 00 00 00 00, before that 03 00 00 00 00 00)" };
+	for (int changes = 0; changes < 2; changes++) {
+		struct script s = { 0 };
+		struct lull_verdict v;
+		for (unsigned i = 0; i < FAMILY; i++)
+			sends(&s, 0x500 + 3 * i, 0.5, 0.01 * i, i ? 62 + 9 * i : 3600, 3 * i | 0x4000);
+		for (unsigned i = 0; i < 5; i++) {
+			sends(&s, 0x110 + 9 * i, 0.05, 0.003 * i, 60, 0x44 + i);
+			sends(&s, 0x210 + 9 * i, 0.1, 0.02 * i, i < 3 ? 3600 : 70 + 5 * i, 0x33 + i);
+		}
+		for (size_t i = 0; i < s.frames.n; i++) {
+			struct lull_frame *f = &s.frames.at[i];
+			if (f->id < 0x500)
+				continue;
+			f->len = 8;
+			memset(f->data + 2, 0, 6);
+			f->data[2] = changes && f->t > 1800 * LULL_SEC ? 1 : 3;
+		}
+		covered(&s, 0, 3600, LULL_OBSERVED);
+		judge(&s, 3600, NULL, &v);
+		const struct lull_finding *f = &v.findings.at[0];
+		assert_int_equal(f->code, LULL_HELD_AWAKE);
+		assert_int_equal(f->named, 0);
+		assert_int_equal(f->suspects.n, 1);
+		assert_int_equal(f->suspects.at[0].ids[0], 0x500);
+		assert_true(says(f, said[changes]));
+		lull_verdict_clear(&v);
+	}
+}
+
 int main(void)
 {
 	const struct CMUnitTest tests[] = {
 		cmocka_unit_test(test_ends),
 		cmocka_unit_test(test_turns),
+		cmocka_unit_test(test_clusters),
 	};
 	return cmocka_run_group_tests(tests, NULL, NULL);
 }
