@@ -10,6 +10,7 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <strings.h>
 
 struct said {
 	bool ends, goes_on;
@@ -187,6 +188,21 @@ static double meant(struct lull_case *c, const struct lull_pull *p)
 	return follows / (follows + 1 / awake);
 }
 
+/* The node that this test was of, by another test of the same name where this one shows no ID that ended with it; -1. */
+static int same_name(const struct lull_case *c, const struct lull_pull *p)
+{
+	for (size_t i = 0; i < c->v->pulls.n && !p->circuit && !p->id_count; i++) {
+		const struct lull_pull *other = &c->v->pulls.at[i];
+		if (other == p || other->bus != p->bus || other->circuit || strcasecmp(other->name, p->name) != 0)
+			continue;
+		if (other->node >= 0)
+			return other->node;
+		if (other->id_count)
+			return case_node_of(c, other->bus, other->ids[0]);
+	}
+	return -1;
+}
+
 /* What each test adds to the nodes; circuits name a node only if it is the only one that ended. */
 static void collect(struct lull_case *c, const struct lull_finding *f, struct said *said, bool *fed)
 {
@@ -194,11 +210,12 @@ static void collect(struct lull_case *c, const struct lull_finding *f, struct sa
 		const struct lull_pull *p = &c->v->pulls.at[i];
 		if (p->bus != f->bus)
 			continue;
-		if (p->result == LULL_PULL_ENDS_IT && p->node >= 0) {
-			said[p->node].ends = true;
-			said[p->node].meant = fmax(said[p->node].meant, meant(c, p));
-			if (p->standing > said[p->node].standing)
-				said[p->node].standing = p->standing;
+		int of = p->node >= 0 ? p->node : same_name(c, p);
+		if (p->result == LULL_PULL_ENDS_IT && of >= 0) {
+			said[of].ends = true;
+			said[of].meant = fmax(said[of].meant, meant(c, p));
+			if (p->standing > said[of].standing)
+				said[of].standing = p->standing;
 		}
 		if (p->result == LULL_PULL_GOES_ON && p->node >= 0)
 			said[p->node].goes_on = true;
