@@ -209,7 +209,8 @@ struct lull_current_report {
 	double gain, gain_error; /* what a known load told to multiply by, and its standard error; NAN: none, or nothing against 1 */
 	double logger_mA; /* taken off as the logger's own draw; NAN none */
 	double needed_mA; /* what the complaint would need; NAN not told */
-	char *scale_doubt; /* owned; a question when the figures are implausible; NULL */
+	char *scale_doubt; /* owned; a question when the figures fit another scale better; NULL */
+	double scale_times; /* with it: by how much true currents would be larger, 10 or 0.1; NAN without a doubt */
 	lull_time lost_at; /* from here on the log is no measurement; LULL_NEVER */
 	enum lull_dead_why lost_why;
 	LULL_ARRAY(struct lull_stage) stages;

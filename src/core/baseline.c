@@ -182,8 +182,8 @@ static void say_asleep(struct lull_case *c, unsigned bus, const char *wakes)
 	const struct lull_current_report *r = &c->v->current;
 	char a[32];
 	bool measured = r->usable && isfinite(r->quiet_mA) && isfinite(r->quiet_error_mA) && r->lost_at == LULL_NEVER;
-	double high = r->quiet_mA + r->quiet_error_mA, limit = c->v->limit_draw_mA;
-	bool within = measured && high < limit && high > -limit / 2;
+	double limit = c->v->limit_draw_mA;
+	bool within = measured && case_draw_within(c);
 	struct lull_finding *f = case_finding(c, within ? LULL_WITHIN_LIMIT : LULL_DRAW_NOT_MEASURED, bus, 0.95);
 	if (!f)
 		return;
@@ -191,6 +191,9 @@ static void say_asleep(struct lull_case *c, unsigned bus, const char *wakes)
 	if (within)
 		case_text(f, case_say(c, "Bus %s fell asleep in time (after %s), and the quiet draw of %.0f mA (+-%.0f) is below the limit of %.0f mA.", c->night->bus[bus].name, a,
 			r->quiet_mA, r->quiet_error_mA, limit));
+	else if (measured && isfinite(r->scale_times))
+		case_text(f, case_say(c, "Bus %s fell asleep in time (after %s), but the clamp's scale is in doubt, and with it the quiet draw of %.0f mA (+-%.0f).",
+			c->night->bus[bus].name, a, r->quiet_mA, r->quiet_error_mA));
 	else if (measured)
 		case_text(f, case_say(c, "Bus %s fell asleep in time (after %s), but the quiet draw of %.0f mA (+-%.0f) is too near the limit of %.0f mA to say.",
 			c->night->bus[bus].name, a, r->quiet_mA, r->quiet_error_mA, limit));

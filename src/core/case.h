@@ -124,6 +124,8 @@ void case_turning(struct lull_case *);
 void case_draw(struct lull_case *);
 /* Mean over [from, to) of living samples; NAN if they cover less than half of it. *error: standard error. */
 double case_mean_mA(const struct lull_case *, lull_time from, lull_time to, double *error);
+/* Is the quiet level, its band included, below the limit (trade rule 1), and under the scale that is asked about as well? */
+bool case_draw_within(const struct lull_case *);
 /* charge: what spells draw */
 void case_charge(struct lull_case *);
 /* regress: what nodes draw */

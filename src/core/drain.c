@@ -20,6 +20,8 @@ static void say_zero(struct lull_case *c, struct lull_finding *f)
 		case_evidence(c, f, case_say(c, "No zero of the clamp was read: its level is good to some %.0f mA only.", r->zero_error_mA));
 	if (r->reversed)
 		case_evidence(c, f, case_say(c, "The clamp hung the other way round; the sign was turned."));
+	if (r->scale_doubt)
+		case_evidence(c, f, case_say(c, "%s", r->scale_doubt));
 }
 
 static void say_lineup(struct lull_case *c, struct lull_finding *f)

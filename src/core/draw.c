@@ -115,74 +115,6 @@ double case_mean_mA(const struct lull_case *c, lull_time from, lull_time to, dou
 	return sum / (double)n;
 }
 
-static int by_size(const void *a, const void *b)
-{
-	double x = *(const double *)a, y = *(const double *)b;
-	return x < y ? -1 : x > y;
-}
-
-/* By how much the current rises when the network wakes: the middle one of all times. NAN: never seen. */
-static double usual_rise(struct lull_case *c)
-{
-	LULL_ARRAY(double) rises = { 0 };
-	for (size_t i = 0; i < c->v->spells.n; i++) {
-		const struct lull_spell *s = &c->v->spells.at[i];
-		lull_time to = s->to < s->from + 10 * LULL_SEC ? s->to : s->from + 10 * LULL_SEC;
-		double before = case_mean_mA(c, s->from - 20 * LULL_SEC, s->from - 2 * LULL_SEC, NULL);
-		double after = case_mean_mA(c, s->from + LULL_SEC / 2, to, NULL);
-		/* those of a drive are the key's */
-		bool wake = s->kind == LULL_SPELL_WAKE || s->kind == LULL_SPELL_BY_US || (s->kind == LULL_SPELL_BEFORE && s->closed);
-		if (wake && s->begun && !s->lone && isfinite(before) && isfinite(after) && to > s->from + 2 * LULL_SEC)
-			CASE_PUSH(c, rises, fabs(after - before));
-	}
-	double middle = NAN;
-	if (rises.n) {
-		qsort(rises.at, rises.n, sizeof *rises.at, by_size);
-		middle = rises.at[rises.n / 2];
-	}
-	free(rises.at);
-	return middle;
-}
-
-/* The classic mistake: ten times too much or too little. What is usual is common practice: with the key on a car draws some 3 to 20 A,
- * or is charged as strongly; a network that wakes takes some 0.3 to 3 A. */
-static void doubt_scale(struct draw *w)
-{
-	struct lull_case *c = w->c;
-	struct lull_current_report *r = &c->v->current;
-	if (!isfinite(c->night->clamp.mV_per_A) || r->lineup.by_load)
-		return;
-	double most = 0, told = c->night->clamp.mV_per_A, rise = w->placed ? usual_rise(c) : NAN;
-	for (size_t i = 0; i < r->stages.n; i++)
-		if (r->stages.at[i].to - r->stages.at[i].from > 5 * LULL_SEC)
-			most = fmax(most, fabs(r->stages.at[i].mA));
-	double range = c->night->clamp.range_A * 1e3;
-	size_t beyond = 0;
-	for (size_t i = 0; i < w->series.n && isfinite(range); i++)
-		beyond += fabs((double)w->series.mA[i]) > 1.2 * range;
-	bool keyed = r->stages.n > 1 && c->v->key_off != LULL_NEVER && w->placed && r->stages.at[0].from < c->v->key_off - 10 * LULL_SEC;
-	/* clamps have ranges of 1 to 100 mV/A */
-	bool less = told * 10 < 101, more = told / 10 > 0.99;
-	if (less && r->quiet_mA > 1500)
-		r->scale_doubt = case_say(c, "The quiet level reads %.0f mA, ten times what is usual even for a bad drain: does the clamp give %g mV/A "
-					     "where %g mV/A was told? Then it is %.0f mA.", r->quiet_mA, told * 10, told, r->quiet_mA / 10);
-	else if (less && beyond > 3)
-		r->scale_doubt = case_say(c, "Readings go beyond the clamp's range of %g A: does it give %g mV/A where %g mV/A was told? Then all currents "
-					     "are ten times smaller.", range / 1e3, told * 10, told);
-	else if (less && rise > 5000)
-		r->scale_doubt = case_say(c, "The network takes %.0f mA when it wakes, some ten times what is usual: does the clamp give %g mV/A where "
-					     "%g mV/A was told? Then all currents are ten times smaller.", rise, told * 10, told);
-	else if (less && most > 35000)
-		r->scale_doubt = case_say(c, "%.0f A were read, far above what a car takes without cranking: does the clamp give %g mV/A where %g mV/A "
-					     "was told? Then all currents are ten times smaller.", most / 1e3, told * 10, told);
-	else if (more && keyed && most < 500)
-		r->scale_doubt = case_say(c, "With the key on no more than %.0f mA were read, a tenth of what is usual: does the clamp give %g mV/A where "
-					     "%g mV/A was told? Then all currents are ten times larger.", most, told / 10, told);
-	else if (more && most < 1500 && rise < 120)
-		r->scale_doubt = case_say(c, "The network takes %.0f mA when it wakes, a tenth of what is usual: does the clamp give %g mV/A where "
-					     "%g mV/A was told? Then all currents are ten times larger.", rise, told / 10, told);
-}
-
 static void name_steps(struct lull_case *c)
 {
 	struct lull_current_report *r = &c->v->current;
@@ -230,7 +162,7 @@ void case_draw(struct lull_case *c)
 
 	r->lost_at = LULL_NEVER;
 	r->quiet_mA = r->quiet_error_mA = r->average_mA = r->average_error_mA = r->charge_mAh = r->zero_mA = r->zero_error_mA = NAN;
-	r->gain = r->gain_error = NAN;
+	r->gain = r->gain_error = r->scale_times = NAN;
 	r->clock_offset_s = r->logger_mA = r->needed_mA = NAN;
 	r->lineup.other_start_s = r->lineup.scale = NAN;
 	r->correction = (struct lull_correction){ .gain = 1, .rate = 1 };
@@ -277,7 +209,7 @@ void case_draw(struct lull_case *c)
 		goto out;
 	draw_find_quiet(&w);
 	draw_find_average(&w);
-	doubt_scale(&w);
+	draw_doubt_scale(&w);
 	name_steps(c);
 	r->usable = isfinite(r->quiet_mA) || isfinite(r->average_mA);
 out:

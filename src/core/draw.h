@@ -23,6 +23,7 @@ struct draw {
 	double zero_noise; /* standard error of zeros that were read from the log, mA */
 	double start_s, rate; /* recording seconds = start_s + s * rate */
 	bool placed; /* start_s means something */
+	bool load_read; /* a known load was seen in the log: the scale is no question any more */
 };
 
 lull_time draw_time(const struct draw *, double s); /* recording time of a clamp time */
@@ -50,6 +51,9 @@ void draw_line_up(struct draw *);
 
 /* draw_gain: of a known load, into the report and onto all readings. */
 void draw_find_gain(struct draw *);
+
+/* draw_scale: asks in the report where another scale is likelier than the told one. */
+void draw_doubt_scale(struct draw *);
 
 /* draw_quiet */
 void draw_find_quiet(struct draw *);

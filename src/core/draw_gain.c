@@ -98,6 +98,7 @@ void draw_find_gain(struct draw *w)
 	}
 	if (!(n > 0))
 		return;
+	w->load_read = true;
 	double share = sum / (2 * n), apart = fmax(0, squares / (2 * n) - share * share);
 	double error = hypot(sqrt(errors) / n, sqrt(apart / n));
 	if (fabs(share) < 0.005 || (fabs(share) < SCALE_WRONG && fabs(share) > 1 / SCALE_WRONG && fabs(fabs(share) - 1) < SURELY * error &&

@@ -305,7 +305,7 @@ static void find_in_time(struct lull_case *c, unsigned bus, const struct course 
 	if (measured && r->lost_at != LULL_NEVER &&
 		(r->lost_at < k->awake_to + MEASURED_ENOUGH || r->lost_at - k->awake_to < (k->to - k->awake_to) / 2))
 		measured = false;
-	bool within = measured && r->quiet_mA + r->quiet_error_mA < limit && r->quiet_mA + r->quiet_error_mA > -limit / 2;
+	bool within = measured && case_draw_within(c);
 	struct lull_finding *f = case_finding(c, within ? LULL_WITHIN_LIMIT : LULL_DRAW_NOT_MEASURED, bus, 0.95);
 	if (!f)
 		return;
@@ -314,6 +314,10 @@ static void find_in_time(struct lull_case *c, unsigned bus, const struct course 
 	if (within)
 		case_text(f, case_say(c, "Bus %s fell asleep in time (%s after %s; limit %s), and the quiet draw of %.0f mA (+-%.0f) is below the limit of %.0f mA.",
 			c->night->bus[bus].name, a, since, span_text(limit_of(c), b), r->quiet_mA, r->quiet_error_mA, limit));
+	else if (measured && isfinite(r->scale_times))
+		case_text(f, case_say(c, "Bus %s fell asleep in time (%s after %s; limit %s), but the clamp's scale is in doubt, and with it the quiet draw "
+				      "of %.0f mA (+-%.0f): no all-clear.", c->night->bus[bus].name, a, since, span_text(limit_of(c), b), r->quiet_mA,
+			r->quiet_error_mA));
 	else if (measured)
 		case_text(f, case_say(c, "Bus %s fell asleep in time (%s after %s; limit %s), but the quiet draw of %.0f mA (+-%.0f) is too near the limit of %.0f mA to say.",
 			c->night->bus[bus].name, a, since, span_text(limit_of(c), b), r->quiet_mA, r->quiet_error_mA, limit));

@@ -88,6 +88,13 @@ static void for_outside(struct lull_case *c, struct lull_finding *f)
 	case_next(c, f, case_say(c, "Log the battery current beside it: a rise before the first frame comes from outside this bus."));
 }
 
+/* What settles the clamp's scale, before anything that leans on it. */
+static void for_scale(struct lull_case *c, struct lull_finding *f)
+{
+	case_next(c, f, case_say(c, "Settle the clamp's scale first: look at its switch, or switch a known load and mark it (`test load 420 mA`). If it was "
+				   "another scale, import the log again with `--clamp-scale`."));
+}
+
 /* Pulling a fuse wakes modules; measuring across one does not. */
 static void for_circuit(struct lull_case *c, struct lull_finding *f)
 {
@@ -119,6 +126,10 @@ void case_next_steps(struct lull_case *c, struct lull_finding *f)
 		for_outside(c, f);
 		break;
 	case LULL_DRAW_NOT_MEASURED:
+		if (c->v->current.scale_doubt) {
+			for_scale(c, f);
+			break;
+		}
 		if (f->bus < LULL_BUS_MAX && c->v->bus[f->bus].stub)
 			case_next(c, f, case_say(c, "Tap a bus behind the gateway where the maker's service information allows it; this port cannot answer."));
 		case_next(c, f, case_say(c, "Log the battery current for a night with a DC clamp around all cables of the negative post, zeroed off the cable "
@@ -131,6 +142,10 @@ void case_next_steps(struct lull_case *c, struct lull_finding *f)
 		case_next(c, f, case_say(c, "Check adapter, pins and bitrate with the key on until frames come, then record again."));
 		break;
 	case LULL_DRAW_WHILE_QUIET:
+		if (c->v->current.scale_doubt)
+			for_scale(c, f);
+		for_circuit(c, f);
+		break;
 	case LULL_PULSES_WHILE_QUIET:
 		for_circuit(c, f);
 		break;

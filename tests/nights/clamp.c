@@ -322,6 +322,12 @@ static void describe_current(const struct lull_sim_night *sim, const struct lull
 		lull_seconds(r->lost_at), r->stages.n);
 }
 
+/* Asked about, or put right by what a known load read. */
+static bool scale_is_seen(const struct lull_current_report *r)
+{
+	return r->scale_doubt != NULL || fabs(r->gain) > 5 || fabs(r->gain) < 0.2;
+}
+
 static void score_night(const struct lull_sim_night *sim, const struct lull_verdict *v, bool named, struct clamp_score *score)
 {
 	const struct lull_truth *truth = &sim->truth;
@@ -329,7 +335,7 @@ static void score_night(const struct lull_sim_night *sim, const struct lull_verd
 
 	/* what is found in figures ten times off is no matter, as long as it is asked */
 	if (truth->clamp.scale_wrong)
-		right = v->current.scale_doubt != NULL || v->current.lineup.by_load;
+		right = scale_is_seen(&v->current);
 	for (size_t i = 0; i < v->findings.n; i++)
 		all_clear |= v->findings.at[i].code == LULL_WITHIN_LIMIT;
 
@@ -349,7 +355,7 @@ static void score_night(const struct lull_sim_night *sim, const struct lull_verd
 		describe_current(sim, v);
 	}
 	if (truth->clamp.scale_wrong)
-		count(&score->asked, v->current.scale_doubt != NULL || v->current.lineup.by_load);
+		count(&score->asked, scale_is_seen(&v->current));
 	if (verbose && !truth->clamp.scale_wrong && v->current.scale_doubt)
 		printf("    %s seed %llu: asked in vain: %s\n", truth->scenario, (unsigned long long)truth->seed, v->current.scale_doubt);
 	if (!truth->clamp.scale_wrong && v->current.present)

@@ -153,7 +153,7 @@ bool clamp_report(const struct clamp_table *tables, unsigned long jobs, bool die
 		reaches("charge of a spell within its 95 %", all.charge, 90, 100),
 		reaches("cost of a finding within its 95 %", all.cost, 90, 100),
 		reaches("pairs never apart told as such", all.pair, 95, 100),
-		reaches("wrong scale asked about, or put right (floor)", all.asked, 60, 100),
+		reaches("wrong scale asked about, or put right", all.asked, 90, 100),
 		reaches("nights of a right scale asked about", (struct share){ all.nights, all.asked_in_vain }, 0, 2),
 		reaches("direction of the clamp", all.sign, 95, 100),
 		reaches("lost logs told", all.lost, 95, 100),
