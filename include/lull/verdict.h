@@ -207,6 +207,7 @@ struct lull_current_report {
 	double average_mA, average_error_mA; /* from settle_from to judged_to */
 	double charge_mAh; /* lost in that time */
 	double gain, gain_error; /* what a known load told to multiply by, and its standard error; NAN: none, or nothing against 1 */
+	bool load_unread; /* a known load was marked, and the log does not show how large it is */
 	double logger_mA; /* taken off as the logger's own draw; NAN none */
 	double needed_mA; /* what the complaint would need; NAN not told */
 	char *scale_doubt; /* owned; a question when the figures fit another scale better; NULL */

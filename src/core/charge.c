@@ -154,6 +154,7 @@ static void charge_of(struct lull_case *c, struct lull_spell *out)
 	if (end <= first || !isfinite(asleep.mA) || c->draw_at[first] - from > hole || to - c->draw_at[end - 1] > hole)
 		return;
 
+	bool brief = s->to - s->from < INTERIOR * c->draw_step;
 	double sum = 0, peak = 0, lasted = (double)(to - from) / 1e9, step = (double)c->draw_step / 1e9;
 	for (size_t i = first; i < end; i++) {
 		lull_time a = i > first ? (c->draw_at[i - 1] + c->draw_at[i]) / 2 : from;
@@ -167,7 +168,8 @@ static void charge_of(struct lull_case *c, struct lull_spell *out)
 			if (off > 8 * fmax(c->draw_noise, 1) && fabs(p - n) < 0.3 * off)
 				x = (p + n) / 2;
 		}
-		peak = fmax(peak, i > first && i + 1 < end ?
+		/* the middle one of three, or an outlier would count; not where the spell itself is hardly longer than a sample */
+		peak = fmax(peak, i > first && i + 1 < end && !brief ?
 					  middle_of((double)c->draw_mA[i - 1], x, (double)c->draw_mA[i + 1]) - asleep.mA :
 					  x - asleep.mA);
 		sum += (x - asleep.mA) * (double)(b - a) / 1e9;

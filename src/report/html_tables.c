@@ -258,6 +258,8 @@ static void figures(const struct lull_html *h)
 		lull_html_text(h->out, r->lineup.why);
 		(void)fputs(". Its times are its own.</p>\n", h->out);
 	}
+	if (r->load_unread)
+		(void)fputs("<p>A known load was switched, but how large it is does not show in the log.</p>\n", h->out);
 	if (r->scale_doubt) {
 		(void)fputs("<p class=doubt>", h->out);
 		lull_html_text(h->out, r->scale_doubt);

@@ -28,6 +28,9 @@ static void log_line(const struct lull_page *p, const struct lull_when *w, const
 	if (isfinite(v->current.gain))
 		lull_page_itemf(p, "Gain", "the known load read otherwise than told: all readings were multiplied by %.3f (+-%.1f %%)", v->current.gain,
 			196 * v->current.gain_error / fabs(v->current.gain));
+	if (v->current.load_unread)
+		lull_page_item(p, "Gain", "as told: how large the known load is does not show in the log (it takes a reading in 2 s or more, "
+					  "and a car that stands still the while)");
 	if (v->current.scale_doubt)
 		lull_page_item(p, "Scale?", v->current.scale_doubt);
 }

@@ -217,6 +217,87 @@ static void a_wake_has_its_cost(void **state)
 	lull_verdict_clear(&v);
 }
 
+/* Longer than a sample by little: one sample of it or two, and the band knows. */
+static void a_wake_of_one_sample(void **state)
+{
+	(void)state;
+	struct script s = { .sample_step = 5 * LULL_SEC };
+	struct lull_verdict v;
+	parks(&s, 0, 0);
+	draws(&s, 60, 9000);
+	draws(&s, 105, 900);
+	for (unsigned k = 0; k < 8; k++) {
+		double t = 3000.1 + 1999.3 * k;
+		draws(&s, t, 18);
+		draws(&s, t + 6, 718);
+		sends(&s, 0x211, 0.1, t + 0.05, t + 6, 0xa5a5);
+		sends(&s, 0x222, 0.1, t + 0.09, t + 6, 0xa5a5);
+	}
+	draws(&s, 20000, 18);
+	covered(&s, 0, 20000, LULL_OBSERVED);
+	judge(&s, 20000, NULL, &v);
+	unsigned wakes = 0, apart = 0;
+	for (size_t i = 0; i < v.spells.n; i++) {
+		const struct lull_spell *spell = &v.spells.at[i];
+		if (spell->kind != LULL_SPELL_WAKE)
+			continue;
+		wakes++;
+		apart += fabs(spell->charge_mAs - 700 * 6) > 300;
+		assert_true(fabs(spell->charge_mAs - 700 * 6) <= spell->charge_error_mAs);
+	}
+	assert_int_equal(wakes, 8);
+	assert_true(apart > 4);
+	lull_verdict_clear(&v);
+}
+
+/* 460 mA are switched 7 s on, 3 s off, 5 s on, while the car switches 156 mA on within the first time and 195 mA off within the second:
+ * read for itself, the load is 460 mA all the same. The clamp reads a tenth too little. */
+static void a_load_beside_the_cars_own_steps(void **state)
+{
+	(void)state;
+	struct script s = { .sample_step = LULL_SEC / 10 };
+	struct lull_verdict v;
+	parks(&s, 0, 0);
+	draws(&s, 60, 9000);
+	draws(&s, 105, 900);
+	draws(&s, 200, 220);
+	draws(&s, 205.5, 220 + 460);
+	draws(&s, 207, 220 + 156 + 460);
+	draws(&s, 210, 220 + 156);
+	draws(&s, 211.8, 220 + 156 + 460);
+	draws(&s, 215, 220 - 39 + 460);
+	draws(&s, 700, 220 - 39);
+	draws(&s, 20000, 18);
+	marked(&s, 200.3, LULL_MARK_TEST_LOAD);
+	s.marks.at[0].value = 460;
+	for (size_t i = 0; i < s.uA.n; i++)
+		s.uA.at[i] = (int32_t)lround(s.uA.at[i] * 0.9);
+	covered(&s, 0, 20000, LULL_OBSERVED);
+	judge(&s, 20000, NULL, &v);
+	assert_true(fabs(v.current.gain - 1 / 0.9) < 0.02);
+	assert_true(fabs(v.current.gain - 1 / 0.9) < 3 * v.current.gain_error);
+	assert_false(v.current.load_unread);
+	lull_verdict_clear(&v);
+}
+
+/* A sample every 5 s shows the load, and not how large it is: the gain stays as it is, and that is said. */
+static void a_load_too_brief_for_the_log(void **state)
+{
+	(void)state;
+	struct script s = { .sample_step = 5 * LULL_SEC };
+	struct lull_verdict v;
+	evening(&s, 18);
+	for (size_t i = 201; i < 204; i++)
+		s.uA.at[i] += 500000;
+	marked(&s, 1004, LULL_MARK_TEST_LOAD);
+	s.marks.at[0].value = 1000;
+	judge(&s, 20000, NULL, &v);
+	assert_true(isnan(v.current.gain));
+	assert_true(v.current.load_unread);
+	only(&v, LULL_WITHIN_LIMIT);
+	lull_verdict_clear(&v);
+}
+
 enum { FIRST, SECOND, THIRD, SENDERS };
 static const uint32_t sender[SENDERS] = { 0x211, 0x244, 0x2a7 };
 static const double sender_mA[SENDERS] = { 250, 700, 80 };
@@ -344,6 +425,9 @@ int main(void)
 		cmocka_unit_test(pulses_with_the_bus_quiet),
 		cmocka_unit_test(a_dead_log_is_never_a_low_draw),
 		cmocka_unit_test(a_wake_has_its_cost),
+		cmocka_unit_test(a_wake_of_one_sample),
+		cmocka_unit_test(a_load_beside_the_cars_own_steps),
+		cmocka_unit_test(a_load_too_brief_for_the_log),
 		cmocka_unit_test(node_draws_by_regression),
 		cmocka_unit_test(all_draws_told_apart),
 		cmocka_unit_test(two_always_together),
