@@ -213,6 +213,7 @@ struct lull_current_report {
 	char *scale_doubt; /* owned; a question when the figures fit another scale better; NULL */
 	double scale_times; /* with it: by how much true currents would be larger, 10 or 0.1; NAN without a doubt */
 	lull_time lost_at; /* from here on the log is no measurement; LULL_NEVER */
+	double lost_log_s; /* the same by the log's own clock, seconds from its first sample; NAN */
 	enum lull_dead_why lost_why;
 	LULL_ARRAY(struct lull_stage) stages;
 	LULL_ARRAY(struct lull_step) steps;

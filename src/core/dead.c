@@ -10,7 +10,8 @@
  *   - or the digit is 0.5 mA or finer, the log elsewhere scatters over more than five, and the run lasts for half an hour
  *     at either end of the log, which has no other such run: many of them show a meter that is merely still.
  *   - or it is exactly zero for two hours at either end of a log that elsewhere has a digit finer than 5 mA.
- * Flicker between two digits is no such evidence: a reading near the rounding's edge flickers with hardly any noise, and
+ * What lies within a digit of such a run, next to it or between two, belongs to it.
+ * Flicker between two digits alone is no such evidence: a reading near the rounding's edge flickers with hardly any noise, and
  * a slow drift then ends it.
  * A log that never moves at all has shown no life: an hour of that is dead, unless it stands at a value above zero that a
  * coarse digit could give (a multiple of 5 mA).
@@ -24,7 +25,7 @@
 #include <math.h>
 #include <stdlib.h>
 
-enum { LEAST_RUN = 120, WINDOW = 64, MANY = 5 };
+enum { LEAST_RUN = 120, WINDOW = 64, SHORT = 20, FEW = 20, MANY = 5 };
 static const double least_run_s = 60, long_run_s = 1800, silent_s = 3600;
 /* Nine of ten differences of neighbours are below this many digits where readings scatter over three digits. */
 static const double scatter_digits = 1.9;
@@ -80,12 +81,12 @@ static bool saturated(const struct search *f, size_t i)
 	return fabs((double)f->log->mA[i]) >= 0.995 * f->range_mA; /* never with a range that is NAN */
 }
 
-/* End of the run of equal readings from i on; holes end it. */
+/* End of the run of equal readings from i on; a hole with the same reading on both sides does not end it. */
 static size_t equal_until(const struct search *f, size_t i)
 {
 	size_t end = i + 1;
 
-	while (end < f->log->n && f->log->mA[end] == f->log->mA[i] && !hole_after(f, end - 1))
+	while (end < f->log->n && f->log->mA[end] == f->log->mA[i])
 		end++;
 	return end;
 }
@@ -153,20 +154,20 @@ static int make_windows(struct search *f)
 	return 0;
 }
 
-/* Does the run [from, to) hold a value from the midst of scattered readings beside it? */
-static bool holds(const struct search *f, size_t from, size_t to)
+/* Does the run [from, to) hold a value from the midst of `about` scattered readings beside it? */
+static bool holds_beside(const struct search *f, size_t from, size_t to, size_t about)
 {
 	const struct lull_series *log = f->log;
 	size_t lo, n, longest = 0;
 
 	if (from > 0) {
-		n = from < WINDOW ? from : WINDOW;
+		n = from < about ? from : about;
 		lo = from - n;
 	} else {
-		n = log->n - to < WINDOW ? log->n - to : WINDOW;
+		n = log->n - to < about ? log->n - to : about;
 		lo = to;
 	}
-	if (n < WINDOW / 2)
+	if (n < SHORT)
 		return false;
 	const float *x = log->mA + lo;
 	double value = (double)log->mA[from];
@@ -179,8 +180,15 @@ static bool holds(const struct search *f, size_t from, size_t to)
 	/* All on one level: a window over the end of a wake scatters as the wake did, not as what comes after it. */
 	double scatter = scatter_of(x, n), low = height_share(x, n, 0.1), high = height_share(x, n, 0.9);
 
-	return scatter > scatter_digits * f->digit && high - low <= 4 * scatter && value >= low &&
-		value <= high && to - from >= 10 * longest;
+	/* the reading that stays is the last of them, and one of ten is that far out */
+	return scatter > scatter_digits * f->digit && high - low <= 4 * scatter && value >= low - scatter / 2 &&
+		value <= high + scatter / 2 && to - from >= 10 * longest;
+}
+
+/* Soon after key-off the car itself steps so often that only a short time is on one level. */
+static bool holds(const struct search *f, size_t from, size_t to)
+{
+	return holds_beside(f, from, to, WINDOW) || holds_beside(f, from, to, SHORT);
 }
 
 /* Do readings scatter elsewhere, where no more is drawn? */
@@ -233,9 +241,45 @@ static bool run_is_dead(const struct search *f, size_t from, size_t to)
 		f->usual > 5 * fmax(f->digit, 1e-3) && lasts >= long_run_s;
 }
 
+/* A dead meter flickers by a digit now and then. What lies within one of the held value, next to a dead run or between two, is dead too:
+ * that readings scatter over more digits when the log lives is what called the run dead. A few may do so alive. */
+static void grow_runs(struct search *f, size_t first)
+{
+	const struct lull_series *log = f->log;
+	size_t i = 0, kept = first;
+	double near = 1.05 * f->digit;
+
+	for (size_t k = first; k < f->n; k++) {
+		struct lull_dead d = f->dead[k];
+
+		if (kept > first && d.to_s <= f->dead[kept - 1].to_s)
+			continue;
+		while (i + 1 < log->n && log->s[i] < d.from_s)
+			i++;
+		double value = (double)log->mA[i];
+		size_t from = i, to;
+
+		while (from > 0 && fabs((double)log->mA[from - 1] - value) <= near)
+			from--;
+		while (i + 1 < log->n && log->s[i + 1] <= d.to_s)
+			i++;
+		for (to = i; to + 1 < log->n && fabs((double)log->mA[to + 1] - value) <= near;)
+			to++;
+		if (log->s[from] < d.from_s && (kept > first && log->s[from] <= f->dead[kept - 1].to_s))
+			d.from_s = f->dead[--kept].from_s;
+		else if (d.from_s - log->s[from] > FEW * log->step_s)
+			d.from_s = log->s[from];
+		if (to - i > FEW || to + 1 == log->n)
+			d.to_s = log->s[to];
+		f->dead[kept++] = d;
+	}
+	f->n = kept;
+}
+
 static int find_runs(struct search *f)
 {
 	const struct lull_series *log = f->log;
+	size_t first = f->n;
 	int error = 0;
 
 	for (size_t i = 0, end; i < log->n && !error; i = end) {
@@ -249,6 +293,8 @@ static int find_runs(struct search *f)
 			error = add(
 				f, log->s[i], log->s[end - 1], i == 0 ? LULL_DEAD_FLAT : LULL_DEAD_FROZEN);
 	}
+	if (!error)
+		grow_runs(f, first);
 	return error;
 }
 

@@ -34,14 +34,19 @@ static void find_lost(struct lull_case *c)
 {
 	char a[32];
 	const struct lull_current_report *r = &c->v->current;
-	if (r->lost_at == LULL_NEVER || r->lost_at >= c->v->judged_to)
+	/* in a log that is not lined up nobody knows where in the night that was */
+	if (r->lost_at == LULL_NEVER || (r->lineup.paired && r->lost_at >= c->v->judged_to))
 		return;
 	struct lull_finding *f = case_finding(c, LULL_CLAMP_LOST, LULL_BUS_ALL, 0.95);
 	if (!f)
 		return;
-	case_text(f, case_say(c, "The clamp's log is no measurement from %s after %s on (%s): what is said of current ends there.",
-		span_text(r->lost_at - c->v->settle_from, a), c->v->settle_by == LULL_FROM_KEY_OFF ? "key-off" : "settling began",
-		lull_dead_name(r->lost_why)));
+	if (!r->lineup.paired)
+		case_text(f, case_say(c, "The clamp's log is no measurement from %s after its start on (%s): what is said of current ends there.",
+			span_text((lull_time)(r->lost_log_s * 1e9), a), lull_dead_name(r->lost_why)));
+	else
+		case_text(f, case_say(c, "The clamp's log is no measurement from %s after %s on (%s): what is said of current ends there.",
+			span_text(r->lost_at - c->v->settle_from, a), c->v->settle_by == LULL_FROM_KEY_OFF ? "key-off" : "settling began",
+			lull_dead_name(r->lost_why)));
 	case_evidence(c, f, case_say(c, "A dead log is never a low draw."));
 }
 

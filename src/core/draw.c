@@ -68,15 +68,24 @@ static void keep_dead(struct draw *w)
 	struct lull_current_report *r = &c->v->current;
 	double end_s = w->series.n ? w->series.s[w->series.n - 1] : 0;
 	/* dead times one after the other, for whatever reasons, up to the log's end: it died with the first of them */
-	if (w->dead_n && w->dead[w->dead_n - 1].to_s >= end_s) {
-		size_t last = w->dead_n - 1;
-		for (; last > 0 && w->dead[last].from_s - w->dead[last - 1].to_s <= DEAD_APART_S; last--)
-			;
-		const struct lull_dead *d = &w->dead[last];
-		if (d->why != LULL_DEAD_SATURATED || end_s - d->from_s > 600) {
-			r->lost_at = draw_time(w, d->from_s);
-			r->lost_why = d->why;
+	double from = NAN, to = NAN;
+	enum lull_dead_why why = LULL_DEAD_DROPPED;
+	for (size_t i = 0; i < w->dead_n; i++) {
+		const struct lull_dead *d = &w->dead[i];
+		if (!(d->from_s - to <= DEAD_APART_S)) {
+			from = d->from_s;
+			to = d->to_s;
+			why = d->why;
 		}
+		to = fmax(to, d->to_s);
+		if (why == LULL_DEAD_DROPPED)
+			why = d->why;
+	}
+	/* they were sought in a log picked from: the very last readings may be missing in it */
+	if (to >= end_s - DEAD_APART_S && (why != LULL_DEAD_SATURATED || end_s - from > 600)) {
+		r->lost_at = draw_time(w, from);
+		r->lost_log_s = from;
+		r->lost_why = why;
 	}
 	for (size_t i = 0; i < w->dead_n; i++) {
 		const struct lull_dead *d = &w->dead[i];
@@ -89,6 +98,7 @@ static void keep_dead(struct draw *w)
 	if (judged != LULL_NEVER && r->lost_at == LULL_NEVER && ends) {
 		r->lost_at = log_end < judged ? log_end : judged - LOG_ENDS_EARLY;
 		r->lost_why = LULL_DEAD_ENDED;
+		r->lost_log_s = end_s;
 	}
 }
 
@@ -162,7 +172,7 @@ void case_draw(struct lull_case *c)
 
 	r->lost_at = LULL_NEVER;
 	r->quiet_mA = r->quiet_error_mA = r->average_mA = r->average_error_mA = r->charge_mAh = r->zero_mA = r->zero_error_mA = NAN;
-	r->gain = r->gain_error = r->scale_times = NAN;
+	r->gain = r->gain_error = r->scale_times = r->lost_log_s = NAN;
 	r->clock_offset_s = r->logger_mA = r->needed_mA = NAN;
 	r->lineup.other_start_s = r->lineup.scale = NAN;
 	r->correction = (struct lull_correction){ .gain = 1, .rate = 1 };
