@@ -9,7 +9,8 @@
  *   - or the log elsewhere, at a draw as low or lower, scatters over three digits and more;
  *   - or the digit is 0.5 mA or finer, the log elsewhere scatters over more than five, and the run lasts for half an hour
  *     at either end of the log, which has no other such run: many of them show a meter that is merely still.
- *   - or it is exactly zero for two hours at either end of a log that elsewhere has a digit finer than 5 mA.
+ *   - or it is exactly zero for two hours at either end of a log that elsewhere has a digit finer than 5 mA;
+ *   - or it lasts for two hours to the end of such a log, at any value, and is the only such run.
  * What lies within a digit of such a run, next to it or between two, belongs to it.
  * Flicker between two digits alone is no such evidence: a reading near the rounding's edge flickers with hardly any noise, and
  * a slow drift then ends it.
@@ -234,8 +235,9 @@ static bool run_is_dead(const struct search *f, size_t from, size_t to)
 	}
 	if (holds(f, from, to) || scatters_elsewhere(f, value))
 		return true;
-	/* exactly nothing for two hours, from a meter with a fine digit: neither clamp nor car is so still */
-	if ((from == 0 || to == log->n) && value == 0 && lasts >= 4 * long_run_s && finer_elsewhere(log, from, to))
+	/* not a digit in two hours, from a meter with fine ones: neither clamp nor car is so still, at zero or anywhere */
+	if ((from == 0 || to == log->n) && (value == 0 || (from > 0 && f->runs == 1)) && lasts >= 4 * long_run_s &&
+		finer_elsewhere(log, from, to))
 		return true;
 	return (from == 0 || to == log->n) && f->runs == 1 && f->digit <= 0.5 &&
 		f->usual > 5 * fmax(f->digit, 1e-3) && lasts >= long_run_s;

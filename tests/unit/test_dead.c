@@ -259,12 +259,74 @@ static void nothing_after_a_short_life(void **state)
 	}
 }
 
+/* Frozen soon after key-off: no 64 samples are on one level, and none elsewhere is as low. With a digit of 10 mA it may be a quiet car. */
+static void frozen_while_settling(void **state)
+{
+	static const double digits[] = {0.1, 1, 10};
+
+	(void)state;
+	for (unsigned i = 0; i < 3; i++) {
+		struct lull_series s = make(&(struct night){20, 4, digits[i], 5});
+		struct lull_dead *dead;
+		size_t n;
+
+		for (size_t k = 0; k < N; k++) {
+			double x = k < 60 ? (double)s.mA[k] + 700 - 10 * (double)k : 150;
+
+			s.mA[k] = (float)(round(x / digits[i]) * digits[i]);
+		}
+		n = find(&s, 60000, NO, &dead);
+		assert_int_equal(n, i < 2 ? 1 : 0);
+		if (n) {
+			assert_true(fabs(dead[0].from_s - 60) <= 2);
+			assert_true(dead[0].to_s > N - 2);
+		}
+		free(dead);
+		lull_series_clear(&s);
+	}
+}
+
+/* A hole and a flicker of one digit do not bring a frozen meter back: it died once. */
+static void frozen_with_flicker_and_a_hole(void **state)
+{
+	struct lull_series s = make(&(struct night){20, 3, 1, 6});
+	struct lull_dead *dead;
+	size_t from = 14500, kept = 0, n;
+
+	(void)state;
+	while (fabs((double)s.mA[from] - 20) > 1)
+		from++;
+	for (size_t k = from; k < N; k++)
+		s.mA[k] = s.mA[from] + (k % 173 < 2 || k % 997 < 40 ? 1 : 0);
+	for (size_t k = 0; k < N; k++)
+		if (k < 20000 || k > 20300) {
+			s.s[kept] = s.s[k];
+			s.mA[kept++] = s.mA[k];
+		}
+	s.n = kept;
+	n = find(&s, 60000, NO, &dead);
+	double first = INFINITY, last = 0;
+	for (size_t i = 0; i < n; i++) {
+		if (dead[i].why == LULL_DEAD_DROPPED)
+			continue;
+		assert_true(last == 0 || dead[i].from_s <= last + 20);
+		first = fmin(first, dead[i].from_s);
+		last = fmax(last, dead[i].to_s);
+	}
+	assert_true(fabs(first - (double)from) <= 60);
+	assert_true(last > N - 2);
+	free(dead);
+	lull_series_clear(&s);
+}
+
 int main(void)
 {
 	const struct CMUnitTest tests[] = {
 		cmocka_unit_test(alive),
 		cmocka_unit_test(still_but_alive),
 		cmocka_unit_test(frozen),
+		cmocka_unit_test(frozen_while_settling),
+		cmocka_unit_test(frozen_with_flicker_and_a_hole),
 		cmocka_unit_test(flat),
 		cmocka_unit_test(saturated),
 		cmocka_unit_test(missing),

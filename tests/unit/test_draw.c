@@ -187,6 +187,28 @@ static void a_dead_log_is_never_a_low_draw(void **state)
 	lull_verdict_clear(&v);
 }
 
+/* Lost 25 min after key-off, while 400 mA of retained supply still flowed: nothing is known of the quiet level. */
+static void lost_before_the_quiet_level(void **state)
+{
+	(void)state;
+	struct script s = { 0 };
+	struct lull_verdict v;
+	parks(&s, 0, 0);
+	draws(&s, 60, 9000);
+	draws(&s, 105, 900);
+	draws(&s, 1600, 400);
+	covered(&s, 0, 20000, LULL_OBSERVED);
+	judge(&s, 20000, NULL, &v);
+	bool lost = false;
+	for (size_t i = 0; i < v.findings.n; i++) {
+		lost |= v.findings.at[i].code == LULL_CLAMP_LOST;
+		assert_int_not_equal(v.findings.at[i].code, LULL_DRAW_WHILE_QUIET);
+	}
+	assert_true(lost && isnan(v.current.quiet_mA));
+	assert_true(fabs(v.current.lost_log_s - 1600) < 5);
+	lull_verdict_clear(&v);
+}
+
 /* A waker that costs: six wakes of 20 s at +1.5 A. */
 static void a_wake_has_its_cost(void **state)
 {
@@ -229,9 +251,9 @@ static void a_wake_of_one_sample(void **state)
 	for (unsigned k = 0; k < 8; k++) {
 		double t = 3000.1 + 1999.3 * k;
 		draws(&s, t, 18);
-		draws(&s, t + 6, 718);
-		sends(&s, 0x211, 0.1, t + 0.05, t + 6, 0xa5a5);
-		sends(&s, 0x222, 0.1, t + 0.09, t + 6, 0xa5a5);
+		draws(&s, t + 7, 718);
+		sends(&s, 0x211, 0.1, t + 0.05, t + 7, 0xa5a5);
+		sends(&s, 0x222, 0.1, t + 0.09, t + 7, 0xa5a5);
 	}
 	draws(&s, 20000, 18);
 	covered(&s, 0, 20000, LULL_OBSERVED);
@@ -242,8 +264,8 @@ static void a_wake_of_one_sample(void **state)
 		if (spell->kind != LULL_SPELL_WAKE)
 			continue;
 		wakes++;
-		apart += fabs(spell->charge_mAs - 700 * 6) > 300;
-		assert_true(fabs(spell->charge_mAs - 700 * 6) <= spell->charge_error_mAs);
+		apart += fabs(spell->charge_mAs - 700 * 7) > 300;
+		assert_true(fabs(spell->charge_mAs - 700 * 7) <= spell->charge_error_mAs);
 	}
 	assert_int_equal(wakes, 8);
 	assert_true(apart > 4);
@@ -424,6 +446,7 @@ int main(void)
 		cmocka_unit_test(a_reversed_clamp_is_turned),
 		cmocka_unit_test(pulses_with_the_bus_quiet),
 		cmocka_unit_test(a_dead_log_is_never_a_low_draw),
+		cmocka_unit_test(lost_before_the_quiet_level),
 		cmocka_unit_test(a_wake_has_its_cost),
 		cmocka_unit_test(a_wake_of_one_sample),
 		cmocka_unit_test(a_load_beside_the_cars_own_steps),
