@@ -120,6 +120,9 @@ size_t case_bus_spells(const struct lull_case *, unsigned bus, size_t *first);
 /* turning */
 void case_turning(struct lull_case *);
 
+/* After key-off, power that is kept and relays drop down to the quiet level for about so long: common practice. */
+#define CASE_RETAINED (45 * LULL_MIN)
+
 /* draw: the clamp's log, lined up and levelled */
 void case_draw(struct lull_case *);
 /* Mean over [from, to) of living samples; NAN if they cover less than half of it. *error: standard error. */

@@ -64,6 +64,9 @@ static void find_draw(struct lull_case *c)
 		}
 	if (!isfinite(r->quiet_mA) || !slept || low <= limit)
 		return;
+	/* lost before it could be seen to drop */
+	if (r->lost_at != LULL_NEVER && r->lineup.paired && r->lost_at < c->v->settle_from + CASE_RETAINED)
+		return;
 	struct lull_finding *f = case_finding(c, LULL_DRAW_WHILE_QUIET, c->night->bus_count == 1 ? bus : LULL_BUS_ALL, 0.96);
 	if (!f)
 		return;

@@ -5,7 +5,6 @@
 #include <math.h>
 
 #define STABLE (5 * LULL_MIN) /* a level of the parked car lasts at least so long */
-#define RETAINED (45 * LULL_MIN) /* after key-off, power that is kept and relays drop down to the quiet level */
 #define TAIL (5 * LULL_SEC) /* what a spell still draws after its last frame */
 
 /* Of a level, as a share, where a known load corrected it. */
@@ -82,8 +81,8 @@ void draw_find_quiet(struct draw *w)
 			longest = quiet;
 		}
 	}
-	/* a log that was lost so early never saw the quiet level; not lined up, only what lasts longer than that may be it */
-	if (last && r->lost_at != LULL_NEVER && (w->placed ? last->to < c->v->settle_from + RETAINED : longest < RETAINED))
+	/* lost, and nobody knows when: only what lasts longer than retained power does may be the quiet level */
+	if (last && r->lost_at != LULL_NEVER && !w->placed && longest < CASE_RETAINED)
 		return;
 	/* not lined up, and awake for about as long as the longest level lasted: that level may be either */
 	if (!last || (!w->placed && 2 * longest < 3 * longest_awake(c)))

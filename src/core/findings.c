@@ -329,7 +329,7 @@ static void find_in_time(struct lull_case *c, unsigned bus, const struct course 
 			r->quiet_mA, r->quiet_error_mA));
 	else if (r->present && !measured)
 		case_evidence(c, f, case_say(c, "The clamp's log gives no level for the quiet time: %s.",
-			r->lineup.why[0] ? r->lineup.why : "it is no measurement there"));
+			r->lineup.why[0] && !r->lineup.paired ? r->lineup.why : "it is no measurement there, or none that lasts"));
 	case_evidence(c, f, case_say(c, "%s of quiet was observed after it.", span_text(k->quiet, a)));
 	uint32_t id = LULL_ID_NONE;
 	size_t count;

@@ -204,7 +204,7 @@ static void lost_before_the_quiet_level(void **state)
 		lost |= v.findings.at[i].code == LULL_CLAMP_LOST;
 		assert_int_not_equal(v.findings.at[i].code, LULL_DRAW_WHILE_QUIET);
 	}
-	assert_true(lost && isnan(v.current.quiet_mA));
+	assert_true(lost);
 	assert_true(fabs(v.current.lost_log_s - 1600) < 5);
 	lull_verdict_clear(&v);
 }
