@@ -46,5 +46,7 @@ const struct lull_fuse_row *lull_fuse_table(size_t *n);
  * NAN: not read (0); resolution_mV NAN or 0: 0.1. */
 LULL_MUST_CHECK int lull_fuse_current(const char *type, double rating_A, double mV, double shorted_mV, double resolution_mV,
 	struct lull_band *mA, double *least_mA);
+/* The same through a fuse that is in no table, by its cold resistance as its maker's data sheet has it. -EINVAL unless that is above zero. */
+LULL_MUST_CHECK int lull_fuse_current_by(double milliohm, double mV, double shorted_mV, double resolution_mV, struct lull_band *mA, double *least_mA);
 
 #endif

@@ -15,13 +15,14 @@ static const char who[] = "lull fuse";
 
 struct options {
 	const char *survey, *type, *reading;
-	double rating_A, resolution_mV, shorted_mV, clamp_mA;
+	double rating_A, milliohm, resolution_mV, shorted_mV, clamp_mA;
 	bool list;
 };
 
 static int help(void)
 {
 	(void)fputs("Usage: lull fuse --rating A --type TYPE [OPTION]... MILLIVOLTS\n"
+		    "       lull fuse --milliohm R [OPTION]... MILLIVOLTS\n"
 		    "       lull fuse --survey FILE.csv [OPTION]...\n"
 		    "What a circuit draws, from the voltage drop across its fuse. The fuse stays in:\n"
 		    "pulling one wakes modules, measuring across one does not. The figures rank\n"
@@ -29,8 +30,13 @@ static int help(void)
 		    "\n"
 		    "  -r, --rating AMPERES         printed on the fuse\n"
 		    "  -t, --type TYPE              its kind, such as ato (--list names all)\n"
+		    "      --milliohm R             instead of both: its cold resistance by its\n"
+		    "                               maker's data sheet, for kinds not in the table.\n"
+		    "                               (The drop at rated current is that of a hot\n"
+		    "                               fuse: it makes the current too small.)\n"
 		    "  -s, --survey FILE            CSV fuse,type,rating,millivolts; with a column\n"
-		    "                               after: read again with a suspect unplugged\n"
+		    "                               after: read again with a suspect unplugged; with\n"
+		    "                               milliohm: where the table has no such fuse\n"
 		    "      --meter-resolution 0.1mV the meter's last digit (0.1mV)\n"
 		    "      --shorted MILLIVOLTS     reading with the leads held together (0.0mV)\n"
 		    "      --clamp-mA N             what the clamp shows meanwhile\n"
@@ -53,12 +59,12 @@ static int set(double *out, const char *text, const char *unit, double least, do
 /* -1: go on; else the exit status. */
 static int parse(int argc, char **argv, struct options *o)
 {
-	enum { HELP = 256, RESOLUTION, SHORTED, CLAMP, LIST };
+	enum { HELP = 256, RESOLUTION, SHORTED, CLAMP, OHMS, LIST };
 	static const struct option longs[] = {{"rating", required_argument, NULL, 'r'},
 		{"type", required_argument, NULL, 't'}, {"survey", required_argument, NULL, 's'},
 		{"meter-resolution", required_argument, NULL, RESOLUTION}, {"shorted", required_argument, NULL, SHORTED},
 		{"clamp-mA", required_argument, NULL, CLAMP}, {"clamp-ma", required_argument, NULL, CLAMP},
-		{"list", no_argument, NULL, LIST}, {"help", no_argument, NULL, HELP}, {NULL, 0, NULL, 0}};
+		{"milliohm", required_argument, NULL, OHMS}, {"list", no_argument, NULL, LIST}, {"help", no_argument, NULL, HELP}, {NULL, 0, NULL, 0}};
 	int c, r = 0;
 
 	while (!r && (c = getopt_long(argc, argv, "r:t:s:", longs, NULL)) != -1) {
@@ -69,6 +75,9 @@ static int parse(int argc, char **argv, struct options *o)
 		case RESOLUTION: r = set(&o->resolution_mV, optarg, "mV", 1e-6, 100, "resolution of a meter"); break;
 		case SHORTED: r = set(&o->shorted_mV, optarg, "mV", -1000, 1000, "reading"); break;
 		case CLAMP: r = set(&o->clamp_mA, optarg, "mA", -1e6, 1e6, "current"); break;
+		case OHMS:
+			r = set(&o->milliohm, optarg, "mOhm", LULL_SURVEY_OHMS_LEAST, LULL_SURVEY_OHMS_MOST, "cold resistance of a fuse");
+			break;
 		case LIST: o->list = true; break;
 		case HELP: return help();
 		default: return lull_try_help(who);
@@ -79,14 +88,16 @@ static int parse(int argc, char **argv, struct options *o)
 	if (o->list)
 		return optind == argc ? -1 : lull_misuse(who, "--list takes nothing else");
 	if (o->survey) {
-		if (optind != argc || o->type || isfinite(o->rating_A))
+		if (optind != argc || o->type || isfinite(o->rating_A) || isfinite(o->milliohm))
 			return lull_misuse(who, "a survey has its types, ratings and readings in the file");
 		return -1;
 	}
 	if (isfinite(o->clamp_mA))
 		return lull_misuse(who, "--clamp-mA goes with a survey of all fuses");
-	if (!o->type || !isfinite(o->rating_A))
-		return lull_misuse(who, "which fuse? Give --rating and --type (--list names those known), or --survey FILE");
+	if (isfinite(o->milliohm) && (o->type || isfinite(o->rating_A)))
+		return lull_misuse(who, "--milliohm says all of the fuse; leave --rating and --type out");
+	if (!isfinite(o->milliohm) && (!o->type || !isfinite(o->rating_A)))
+		return lull_misuse(who, "which fuse? Give --rating and --type (--list names those known), --milliohm, or --survey FILE");
 	if (optind + 1 != argc)
 		return optind == argc ? lull_misuse(who, "no reading was given, such as 2.3mV")
 				      : lull_misuse(who, "one reading at a time: what is '%s'?", argv[optind + 1]);
@@ -119,27 +130,38 @@ static void known_types(char *out, size_t size)
 	}
 }
 
+static const char way_out[] =
+	"With its cold resistance from its maker's data sheet it can be told: --milliohm R, or a column milliohm in a survey";
+
 static int unknown(const char *place, const char *type, double rating_A)
 {
 	char known[256];
 
 	known_ratings(type, known, sizeof known);
 	if (known[0])
-		return lull_fail(who, "%sno resistance is known of a fuse %s %g A; of this type there are %s A", place, type,
-			rating_A, known);
+		return lull_fail(who, "%sno resistance is known of a fuse %s %g A; of this type there are %s A. %s", place, type,
+			rating_A, known, way_out);
 	known_types(known, sizeof known);
 	return lull_fail(who,
-		"%sno resistance is known of fuses of type '%s'; there are: %s. It is not guessed: a wrong type is a wrong current",
-		place, type, known);
+		"%sno resistance is known of fuses of type '%s'; there are: %s. It is not guessed: a wrong type is a wrong current. %s",
+		place, type, known, way_out);
+}
+
+/* The current by one reading less another one, by what is told of the fuse. */
+static int current(const struct options *o, struct lull_fuse_reading *f, double other_mV, struct lull_band *mA)
+{
+	if (isfinite(f->milliohm))
+		return lull_fuse_current_by(f->milliohm, f->mV, other_mV, o->resolution_mV, mA, &f->least_mA);
+	return lull_fuse_current(f->type, f->rating_A, f->mV, other_mV, o->resolution_mV, mA, &f->least_mA);
 }
 
 static int one(const struct options *o, const struct lull_page *p)
 {
-	struct lull_fuse_reading f = {.name = "", .type = o->type ? o->type : "", .rating_A = o->rating_A, .after_mV = (double)NAN};
+	struct lull_fuse_reading f = {.name = "", .type = o->type ? o->type : "", .rating_A = o->rating_A, .milliohm = o->milliohm, .after_mV = (double)NAN};
 
 	if (!o->reading || lull_survey_value(o->reading, strlen(o->reading), "mV", &f.mV))
 		return lull_misuse(who, "'%s' is no reading; write 2.3mV", o->reading ? o->reading : "");
-	if (lull_fuse_current(f.type, f.rating_A, f.mV, o->shorted_mV, o->resolution_mV, &f.mA, &f.least_mA))
+	if (current(o, &f, o->shorted_mV, &f.mA))
 		return unknown("", f.type, f.rating_A);
 	lull_fuses_one(p, &f);
 	return 0;
@@ -162,17 +184,16 @@ static int survey(const struct options *o, const struct lull_page *p)
 		f[i] = (struct lull_fuse_reading){.name = row[i].fuse,
 			.type = row[i].type,
 			.rating_A = row[i].rating_A,
+			.milliohm = row[i].milliohm,
 			.mV = row[i].mV,
 			.after_mV = row[i].after_mV};
-		if (lull_fuse_current(f[i].type, f[i].rating_A, f[i].mV, o->shorted_mV, o->resolution_mV, &f[i].mA, &f[i].least_mA)) {
+		if (current(o, &f[i], o->shorted_mV, &f[i].mA)) {
 			(void)snprintf(place, sizeof place, "%s:%u: ", o->survey, row[i].line);
 			r = unknown(place, f[i].type, f[i].rating_A);
 			continue;
 		}
 		/* The same fuse twice: what its maker made of it cancels out but for its size. */
-		if (isfinite(f[i].after_mV) &&
-			lull_fuse_current(
-				f[i].type, f[i].rating_A, f[i].mV, f[i].after_mV, o->resolution_mV, &f[i].less_mA, &f[i].least_mA))
+		if (isfinite(f[i].after_mV) && current(o, &f[i], f[i].after_mV, &f[i].less_mA))
 			r = LULL_EXIT_ERROR;
 	}
 	if (!r)
@@ -185,6 +206,7 @@ static int survey(const struct options *o, const struct lull_page *p)
 int lull_cmd_fuse(int argc, char **argv)
 {
 	struct options o = {.rating_A = (double)NAN,
+		.milliohm = (double)NAN,
 		.resolution_mV = (double)NAN,
 		.shorted_mV = (double)NAN,
 		.clamp_mA = (double)NAN};

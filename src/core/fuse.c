@@ -45,22 +45,18 @@ static const struct lull_fuse_row *find(const char *type, double rating_A)
 	return NULL;
 }
 
-int lull_fuse_current(const char *type, double rating_A, double mV, double shorted_mV, double resolution_mV,
-	struct lull_band *mA, double *least_mA)
+static int current(double milliohm, double spread, double mV, double shorted_mV, double resolution_mV, struct lull_band *mA, double *least_mA)
 {
-	const struct lull_fuse_row *row = type ? find(type, rating_A) : NULL;
-
 	*mA = (struct lull_band){(double)NAN, (double)NAN, (double)NAN};
 	*least_mA = (double)NAN;
-	if (!row || !isfinite(mV))
+	if (!(milliohm > 0) || !isfinite(milliohm) || !isfinite(mV))
 		return -EINVAL;
 	if (!isfinite(shorted_mV))
 		shorted_mV = 0;
 	if (!(resolution_mV > 0) || !isfinite(resolution_mV))
 		resolution_mV = 0.1;
 	/* mV over mOhm is A. */
-	double per_mV = 1000 / row->milliohm, net = mV - shorted_mV, size = fabs(net);
-	double spread = row->source == read_there ? spread_read : spread_memory;
+	double per_mV = 1000 / milliohm, net = mV - shorted_mV, size = fabs(net);
 	/* Two readings, each within half a digit: one digit together. */
 	double low = fmax(0, size - resolution_mV) * per_mV / (1 + spread);
 	double high = (size + resolution_mV) * per_mV / (1 - spread);
@@ -69,4 +65,18 @@ int lull_fuse_current(const char *type, double rating_A, double mV, double short
 	*mA = net < 0 ? (struct lull_band){-high, net * per_mV, -low}
 		      : (struct lull_band){low, net * per_mV, high};
 	return 0;
+}
+
+int lull_fuse_current(const char *type, double rating_A, double mV, double shorted_mV, double resolution_mV,
+	struct lull_band *mA, double *least_mA)
+{
+	const struct lull_fuse_row *row = type ? find(type, rating_A) : NULL;
+	double spread = row && row->source == read_there ? spread_read : spread_memory;
+
+	return current(row ? row->milliohm : (double)NAN, spread, mV, shorted_mV, resolution_mV, mA, least_mA);
+}
+
+int lull_fuse_current_by(double milliohm, double mV, double shorted_mV, double resolution_mV, struct lull_band *mA, double *least_mA)
+{
+	return current(milliohm, spread_read, mV, shorted_mV, resolution_mV, mA, least_mA);
 }

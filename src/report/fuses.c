@@ -62,12 +62,13 @@ void lull_fuses_one(const struct lull_page *p, const struct lull_fuse_reading *f
 	char mid[32], low[32], high[32];
 
 	if (below(f))
-		lull_page_itemf(p, "Current", "below %s: nothing this meter can show on a %g A fuse, which is not none", amps(b.high, high),
-			f->rating_A);
+		lull_page_itemf(p, "Current", "below %s: nothing this meter can show on this fuse, which is not none", amps(b.high, high));
 	else
 		lull_page_itemf(p, "Current", "%s (%s to %s)", amps(b.mid, mid), amps(b.low, low), amps(b.high, high));
 	lull_page_itemf(p, "Sees from", "%s: one digit of this meter on this fuse", amps(f->least_mA, low));
-	if (row)
+	if (isfinite(f->milliohm))
+		lull_page_itemf(p, "Fuse", "%.2f mOhm cold, as you told; fuses of one kind differ by some 10 %%", f->milliohm);
+	else if (row)
 		lull_page_itemf(p, "Fuse", "%s %g A, %.2f mOhm cold: %s; makers differ by some 10 %%", row->type, row->rating_A,
 			row->milliohm, row->source);
 	cautions(p);

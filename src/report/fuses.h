@@ -9,6 +9,7 @@
 struct lull_fuse_reading {
 	const char *name, *type;
 	double rating_A, mV;
+	double milliohm; /* told; NAN: by type and rating */
 	double after_mV; /* with a suspect unplugged; NAN: not read */
 	struct lull_band mA; /* by lull_fuse_current(); its sign is the leads' */
 	double least_mA; /* the smallest current the meter shows on this fuse */

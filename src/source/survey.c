@@ -12,7 +12,7 @@
 #include <string.h>
 #include <strings.h>
 
-enum column { FUSE, TYPE, RATING, BEFORE, AFTER, COLUMNS };
+enum column { FUSE, TYPE, RATING, BEFORE, AFTER, OHMS, COLUMNS };
 
 struct reader {
 	int at[COLUMNS]; /* -1: not there */
@@ -57,7 +57,8 @@ static int named(const char *name)
 		enum column column;
 	} known[] = {{"fuse", FUSE}, {"circuit", FUSE}, {"name", FUSE}, {"type", TYPE}, {"kind", TYPE}, {"rating", RATING},
 		{"amps", RATING}, {"a", RATING}, {"millivolts", BEFORE}, {"millivolt", BEFORE}, {"mv", BEFORE},
-		{"before", BEFORE}, {"drop", BEFORE}, {"after", AFTER}};
+		{"before", BEFORE}, {"drop", BEFORE}, {"after", AFTER}, {"milliohm", OHMS},
+		{"milliohms", OHMS}, {"mohm", OHMS}};
 	for (size_t i = 0; i < sizeof known / sizeof *known; i++) {
 		if (!strcmp(name, known[i].name))
 			return (int)known[i].column;
@@ -116,15 +117,17 @@ static int number(const struct lull_table_place *place, struct lull_csv_field f,
 static int take_row(void *ctx, const struct lull_table_place *place, const struct lull_csv_record *r)
 {
 	struct reader *s = ctx;
-	struct lull_survey_row row = {.after_mV = (double)NAN, .line = place->line};
+	struct lull_survey_row row = {.after_mV = (double)NAN, .milliohm = (double)NAN, .line = place->line};
 	if (!s->headed) {
 		s->headed = true;
 		if (is_head(r))
 			return take_head(s, place, r);
-		if (r->count < 4 || r->count > 5)
-			return lull_table_error(place, "has %u fields; a survey is fuse,type,rating,millivolts (and after)", r->count);
+		if (r->count < 4 || r->count > 6)
+			return lull_table_error(place, "has %u fields; a survey is fuse,type,rating,millivolts (and after, milliohm)", r->count);
 		if (r->count < 5)
 			s->at[AFTER] = -1;
+		if (r->count < 6)
+			s->at[OHMS] = -1;
 	}
 	for (int c = FUSE; c <= BEFORE; c++) {
 		if ((unsigned)s->at[c] >= r->count)
@@ -143,6 +146,11 @@ static int take_row(void *ctx, const struct lull_table_place *place, const struc
 		rc = number(place, lull_csv_at(r, (unsigned)s->at[BEFORE]), "millivolts", "mV", &row.mV);
 	if (rc == 0 && s->at[AFTER] >= 0 && lull_csv_at(r, (unsigned)s->at[AFTER]).n)
 		rc = number(place, lull_csv_at(r, (unsigned)s->at[AFTER]), "after", "mV", &row.after_mV);
+	if (rc == 0 && s->at[OHMS] >= 0 && lull_csv_at(r, (unsigned)s->at[OHMS]).n) {
+		rc = number(place, lull_csv_at(r, (unsigned)s->at[OHMS]), "milliohm", "mOhm", &row.milliohm);
+		if (rc == 0 && !(row.milliohm >= LULL_SURVEY_OHMS_LEAST && row.milliohm <= LULL_SURVEY_OHMS_MOST))
+			rc = lull_table_error(place, "a fuse of %g milliohm? Its cold resistance is wanted, some 1 to 200", row.milliohm);
+	}
 	if (rc < 0)
 		return rc;
 	if (s->n == s->room) {
@@ -160,7 +168,7 @@ static int take_row(void *ctx, const struct lull_table_place *place, const struc
 int lull_survey_parse_text(
 	const char *name, const char *text, size_t size, struct lull_survey_row **out, size_t *n, char *err, size_t err_size)
 {
-	struct reader s = {.at = {FUSE, TYPE, RATING, BEFORE, AFTER}};
+	struct reader s = {.at = {FUSE, TYPE, RATING, BEFORE, AFTER, OHMS}};
 	const int rc = lull_table_read(name, text, size, no_head, take_row, &s, err, err_size);
 	*out = NULL;
 	*n = 0;

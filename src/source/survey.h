@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* survey: CSV of voltage drops across fuses, as a person writes it down at the fuse box: fuse,type,rating,millivolts and, once
- * a suspect has been unplugged, a column `after` with the same again. Comma or semicolon, decimal point or comma, # comments. */
+ * a suspect has been unplugged, a column `after` with the same again; `milliohm` for a fuse that is in no table. Comma or semicolon, decimal point or comma, # comments. */
 #ifndef LULL_SOURCE_SURVEY_H
 #define LULL_SOURCE_SURVEY_H
 
@@ -8,6 +8,9 @@
 #include <stddef.h>
 
 #define LULL_SURVEY_NAME 64
+/* Of fuses of a car's box, from large ones to those of half an ampere, with room on both sides. */
+#define LULL_SURVEY_OHMS_LEAST 0.05
+#define LULL_SURVEY_OHMS_MOST 5000.0
 
 struct lull_survey_row {
 	char fuse[LULL_SURVEY_NAME]; /* as written: F12, radio */
@@ -15,6 +18,7 @@ struct lull_survey_row {
 	double rating_A;
 	double mV;
 	double after_mV; /* NAN: not read */
+	double milliohm; /* cold, by the fuse's data sheet; NAN: as its type and rating have it */
 	unsigned line;
 };
 

@@ -104,6 +104,10 @@ run 0 "the leads' own reading" fuse -r 10 -t ato 2.4mV --shorted 0.1mV --meter-r
 has out "is taken off" "299 mA"
 run 2 "an unknown type" fuse -r 10 -t glass 1mV
 has err "is not guessed" "not guessed"
+has err "the way out" "--milliohm"
+run 0 "by its data sheet" fuse --milliohm 9.5 1.9mV
+has out "by Ohm's law" "200 mA"
+run 2 "both a type and a resistance" fuse -r 10 -t ato --milliohm 9.5 1mV
 run 2 "an unknown rating" fuse -r 12 -t ato 1mV
 has err "names those known" "7.5, 10, 15"
 printf 'fuse,type,rating,millivolts,after\nF12 radio,ato,10,2.3,0.1\nF3,ato,30,0.0,\n' >survey.csv

@@ -32,7 +32,7 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
 		for (size_t i = 0; i < n; i++) {
 			if (!row[i].fuse[0] || !row[i].type[0] || !memchr(row[i].fuse, 0, sizeof row[i].fuse) ||
 				!memchr(row[i].type, 0, sizeof row[i].type) || !isfinite(row[i].rating_A) ||
-				!isfinite(row[i].mV) || isinf(row[i].after_mV) || !row[i].line)
+				!isfinite(row[i].mV) || isinf(row[i].after_mV) || row[i].milliohm <= 0 || isinf(row[i].milliohm) || !row[i].line)
 				abort();
 			weigh(&row[i]);
 		}

@@ -71,6 +71,24 @@ static void unknown_fuse(void **state)
 	assert_true(isnan(b.mid));
 }
 
+/* By its data sheet: Ohm's law. 7.7 mOhm is the table's 10 A, and gives the same. */
+static void by_resistance(void **state)
+{
+	struct lull_band told, known;
+	double told_least, known_least;
+
+	(void)state;
+	assert_int_equal(lull_fuse_current_by(7.7, 2.3, 0.1, 0.01, &told, &told_least), 0);
+	assert_int_equal(lull_fuse_current("ato", 10, 2.3, 0.1, 0.01, &known, &known_least), 0);
+	assert_true(told.low == known.low && told.mid == known.mid && told.high == known.high && told_least == known_least);
+	assert_int_equal(lull_fuse_current_by(20, -1, 0, 0.1, &told, &told_least), 0);
+	assert_near(told.mid, -50, 1e-9);
+	assert_int_equal(lull_fuse_current_by(0, 1, 0, 0.1, &told, &told_least), -EINVAL);
+	assert_int_equal(lull_fuse_current_by(-1, 1, 0, 0.1, &told, &told_least), -EINVAL);
+	assert_int_equal(lull_fuse_current_by((double)NAN, 1, 0, 0.1, &told, &told_least), -EINVAL);
+	assert_true(isnan(told.mid));
+}
+
 /* Every row says where it is from; a thicker element has less resistance. */
 static void table(void **state)
 {
@@ -96,6 +114,7 @@ int main(void)
 		cmocka_unit_test(currents),
 		cmocka_unit_test(zero_is_below),
 		cmocka_unit_test(unknown_fuse),
+		cmocka_unit_test(by_resistance),
 		cmocka_unit_test(table),
 	};
 

@@ -46,6 +46,13 @@ static void reads(void **state)
 	good("fuse,type,rating,before,after\nF1,ato,10,2.3,0.1\nF2,ato,10,2.3,\n");
 	assert_true(row[0].after_mV == 0.1 && isnan(row[1].after_mV));
 	assert_int_equal(row[1].line, 3);
+	assert_true(isnan(row[0].milliohm));
+	free(row);
+	good("fuse;type;rating;mV;Milliohm (cold)\nF1;glass;8;2,3;9,5\nF2;ato;10;2,3;\n");
+	assert_true(row[0].milliohm == 9.5 && isnan(row[1].milliohm) && isnan(row[0].after_mV));
+	free(row);
+	good("F1,glass,8,2.3,,9.5 mOhm\n");
+	assert_true(row[0].milliohm == 9.5 && isnan(row[0].after_mV));
 	free(row);
 }
 
@@ -61,6 +68,8 @@ static void refuses(void **state)
 		{"fuse,type,rating,mV\nF1,ato,10,2.3\nF2,ato,10\n", "s.csv:3: has 3 fields only"},
 		{"F1,ato,10,2.3x\n", "s.csv:1: 'millivolts' value \"2.3x\" is not a number (of mV)"},
 		{"F1,ato,10,OL\n", "over the meter's range"},
+		{"F1,glass,8,1,,0\n", "s.csv:1: a fuse of 0 milliohm?"},
+		{"F1,glass,8,1,,much\n", "s.csv:1: 'milliohm' value \"much\""},
 		{"F1,ato,big,1\n", "s.csv:1: 'rating' value \"big\""},
 		{"F1,,10,1\n", "s.csv:1: the fuse's type is empty"},
 		{",ato,10,1\n", "s.csv:1: the fuse's name is empty"},
@@ -87,7 +96,7 @@ static char *ranked(const double *mV, const double *rating, const double *after,
 	const struct lull_page p = lull_page_new(out, NULL);
 	for (size_t i = 0; i < count; i++) {
 		(void)snprintf(names[i], sizeof names[i], "F%zu", i + 1);
-		f[i] = (struct lull_fuse_reading){.name = names[i], .type = "ato", .rating_A = rating[i], .mV = mV[i],
+		f[i] = (struct lull_fuse_reading){.name = names[i], .type = "ato", .rating_A = rating[i], .milliohm = (double)NAN, .mV = mV[i],
 			.after_mV = after ? after[i] : (double)NAN};
 		assert_int_equal(lull_fuse_current("ato", rating[i], mV[i], 0, 0.1, &f[i].mA, &f[i].least_mA), 0);
 		if (after)
