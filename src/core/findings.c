@@ -470,9 +470,15 @@ void case_findings(struct lull_case *c)
 			find_in_time(c, bus, &k);
 	}
 	if (!c->v->findings.n) {
+		const struct lull_current_report *r = &c->v->current;
 		struct lull_finding *f = case_finding(c, LULL_BLIND, LULL_BUS_ALL, 0.99);
+		bool alone = !c->night->bus_count && r->present;
 		if (f)
-			case_text(f, case_say(c, "No bus was observed at all."));
+			case_text(f, alone ? case_say(c, "The current alone was recorded, and no bus beside it: nobody knows what was awake when.") :
+					     case_say(c, "No bus was observed at all."));
+		if (f && alone && isfinite(r->quiet_mA))
+			case_evidence(c, f, case_say(c, "The longest steady level is %.0f mA (+-%.0f); the limit for a sleeping car is %.0f mA.", r->quiet_mA,
+				r->quiet_error_mA, c->v->limit_draw_mA));
 	}
 	for (size_t i = 0; i < c->v->findings.n; i++)
 		case_next_steps(c, &c->v->findings.at[i]);

@@ -3,6 +3,8 @@
  * do, then unplug. Replacing is never a next step. Pure. */
 #include "core/case.h"
 
+#include <math.h>
+
 static const struct lull_profile_node *told(const struct lull_case *c, const struct lull_suspect *s)
 {
 	int at = s->node_index >= 0 ? c->v->nodes.at[s->node_index].profile_node : -1;
@@ -106,6 +108,16 @@ static void for_circuit(struct lull_case *c, struct lull_finding *f)
 	case_next(c, f, case_say(c, "A rest that no fuse explains: alternator B+, starter cable, wires added at the battery post."));
 }
 
+static void for_current_alone(struct lull_case *c, struct lull_finding *f)
+{
+	const struct lull_current_report *r = &c->v->current;
+	if (r->scale_doubt)
+		for_scale(c, f);
+	case_next(c, f, case_say(c, "Record a bus beside the clamp for a night: only the two together say whether a draw belongs to the network."));
+	if (isfinite(r->quiet_mA) && r->quiet_mA - r->quiet_error_mA > c->v->limit_draw_mA)
+		for_circuit(c, f);
+}
+
 void case_next_steps(struct lull_case *c, struct lull_finding *f)
 {
 	const struct lull_suspect *named = f->named >= 0 ? &f->suspects.at[f->named] : NULL;
@@ -139,6 +151,10 @@ void case_next_steps(struct lull_case *c, struct lull_finding *f)
 		case_next(c, f, case_say(c, "Listen on without touching the car: doors latched, key far away, charger off; a whole night tells most."));
 		break;
 	case LULL_BLIND:
+		if (!c->night->bus_count && c->v->current.present) {
+			for_current_alone(c, f);
+			break;
+		}
 		case_next(c, f, case_say(c, "Check adapter, pins and bitrate with the key on until frames come, then record again."));
 		break;
 	case LULL_DRAW_WHILE_QUIET:

@@ -47,6 +47,8 @@ has out "current only" "current only"
 run 0 "export again" export --current-raw -o again.csv again.lull
 cmp -s current.csv again.csv && ok "the same samples" || not_ok "the samples differ"
 run 1 "report of current alone" report again.lull
+has out "says what is missing" "no bus beside it"
+hasnt out "and not the adapter" "Check adapter"
 has out "no bus was heard" "no bus was listened to"
 run 2 "no current to export" export --current --coverage n.lull
 run 0 "a night without a clamp" import --can night.log -k 30 -f -o n.lull
