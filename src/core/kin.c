@@ -27,7 +27,13 @@ struct links {
 	size_t n;
 };
 
-static void weigh(const struct kin_traces *set, const int *settled, struct links *l)
+/* Answers to a tester come when it asks (ISO 15765-4): what paces them is the asker's clock, for all who answer alike. */
+static bool paced_by_another(const struct lull_case *c, const struct kin_trace *trace)
+{
+	return lull_id_is_answer(c->v->ids.at[trace->ident].id);
+}
+
+static void weigh(const struct lull_case *c, const struct kin_traces *set, const int *settled, struct links *l)
 {
 	double before = -log(fmax(senders_least, (double)l->n / ids_a_sender));
 
@@ -39,6 +45,8 @@ static void weigh(const struct kin_traces *set, const int *settled, struct links
 
 			if (settled[a] >= 0 && settled[b] >= 0)
 				odds = settled[a] == settled[b] ? -never : never;
+			else if (paced_by_another(c, x) || paced_by_another(c, y))
+				odds = never;
 			l->mean[a * l->n + b] = l->mean[b * l->n + a] = odds;
 			l->least[a * l->n + b] = l->least[b * l->n + a] = odds;
 		}
@@ -100,7 +108,7 @@ void case_kin(struct lull_case *c, const size_t *idents, size_t n, const int *se
 	} else {
 		size_t to = 0, from = 0;
 
-		weigh(&set, settled, &l);
+		weigh(c, &set, settled, &l);
 		while (best_link(&l, &to, &from)) {
 			for (size_t i = 0; i < n; i++)
 				if (group[i] == from) {

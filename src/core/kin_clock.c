@@ -14,6 +14,7 @@ static const double equal_sd_ppm = 0.03; /* what equal rates leave */
 static const double astray = 0.15, astray_times = 5, astray_ppm = 0.2; /* of measurements: off by more than they say */
 /* change of the difference of two oscillators an hour; in a garage there is hardly any */
 static const double trend_ppm_h[] = { 0.05, 1, 6 }, trend_share[] = { 0.2, 0.4, 0.4 };
+static const double odd_ms[] = { 1, 2 }, odd_sd_ppm = 0.5, odd_share = 0.3, odd_least_ppm = 100; /* timers of no kind known */
 static const double clock_cap = 10, clock_least = -4; /* a gateway sends on other nodes' time as well */
 static const double change_cap = 8, equal_change_ppm_h = 0.005;
 /* frames of one scheduler come at its ticks, some of them one behind the other */
@@ -409,6 +410,33 @@ static double changes(const struct drift *d)
 	return fmax(-change_cap, -log(two));
 }
 
+/* Density of the difference of rates, if one clock drives a timer of no kind known, whose tick is a millisecond or two but for some
+ * hundred ppm: of each period it makes a whole number of ticks. */
+static double odd_ticks(const struct drift *d, const struct kin_trace *a, const struct kin_trace *b)
+{
+	double density = 0;
+
+	for (unsigned i = 0; i < 2; i++) {
+		double nominal = odd_ms[i] * 1e6, sum = 0, w = 0;
+
+		for (unsigned k = 0; k < d->n; k++) {
+			const struct line *l = &d->with[k].rate;
+			bool first = d->with[k].a <= d->with[k].b;
+			/* of the shorter period the tick is told with least doubt */
+			double shorter = (double)(first ? d->with[k].a : d->with[k].b), longer = (double)(first ? d->with[k].b : d->with[k].a);
+			double ppm = first ? a->clock[0] : b->clock[0];
+			double tick = shorter * (1 + 1e-6 * ppm) / fmax(1, round(shorter / nominal));
+			double expected = 1e6 * (fmax(1, round(longer / tick)) * tick / longer - 1) - ppm;
+
+			sum += l->wy - (first ? -expected : expected) * l->w;
+			w += l->w;
+		}
+		double var = 1 / w + odd_sd_ppm * odd_sd_ppm, off = sum / w;
+		density += exp(log_normal(off, var)) / 2;
+	}
+	return density;
+}
+
 /* Density of what was seen of both, if their timers are of that kind and one clock drives them. */
 static double one_timer(const struct kin_traces *set, const struct drift *d, unsigned kind, double clock)
 {
@@ -438,5 +466,7 @@ double kin_clock_ratio(const struct kin_traces *set, const struct kin_trace *a, 
 	for (unsigned k = 0; k < KIN_TICKS; k++)
 		if (a->timer[k] > 1e-4 * a->timer_all && b->timer[k] > 1e-4 * b->timer_all)
 			same += sqrt(a->timer[k] * b->timer[k]) * one_timer(set, &d, k, 0.5 * (a->clock[k] + b->clock[k]));
+	if (fabs(a->clock[0] - b->clock[0]) > odd_least_ppm)
+		same += odd_share * fmin(a->timer_other, b->timer_other) * odd_ticks(&d, a, b);
 	return fmax(clip(log(same / two) + changes(&d), clock_cap), clock_least);
 }

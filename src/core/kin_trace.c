@@ -106,6 +106,7 @@ static bool read_fit(const struct lull_fit *fit, lull_time first, int64_t period
 	/* two IDs on the same ticks come to the next place of the grid together, but for how far one waits behind the other */
 	double lock = turns < least_turns ? 1 : fmin(1, lock_apart / grid);
 	p->wander = load * load;
+	p->own_var = own;
 	p->ppm_var = own + by_grid * by_grid;
 	p->lock_var = own + lock * lock * by_grid * by_grid;
 	p->lock_phase_var = own_phase + lock * lock * blur * blur;
@@ -123,7 +124,7 @@ static bool read_floor(const struct lull_floor *floor, lull_time first, int64_t 
 	double span = (floor->k[floor->n - 1] - floor->k[0]) * (double)period, own = 1e6 * line.slope_sd / (double)period;
 	double whole = 1e6 * 0.3 / (double)period, steady = 1e6 * floor_rest_sd / span;
 	p->wander = 4 * steady * steady + 0.1 * own * own;
-	p->ppm_var = p->lock_var = own * own + whole * whole + steady * steady;
+	p->ppm_var = p->lock_var = p->own_var = own * own + whole * whole + steady * steady;
 	p->lock_phase_var = p->phase_var;
 	return true;
 }
@@ -144,6 +145,7 @@ static bool make_point(const struct lull_fit *fit, const struct lull_floor *floo
 		p->ppm = mean.ppm;
 		p->ppm_var = mean.ppm_var;
 		p->lock_var = mean.lock_var;
+		p->own_var = mean.own_var;
 		p->wander = mean.wander;
 	}
 	p->window = (lull_time)p->t / LULL_CADENCE;
@@ -216,7 +218,7 @@ static size_t merge_points(struct kin_point *p, size_t n)
 
 			to->ppm = (wa * to->ppm + wb * p[i].ppm) / (wa + wb);
 			to->t = (wa * to->t + wb * p[i].t) / (wa + wb);
-			to->ppm_var = to->lock_var = 1 / (wa + wb);
+			to->ppm_var = to->lock_var = to->own_var = 1 / (wa + wb);
 			to->wander = fmin(to->wander, p[i].wander);
 			if (p[i].phase_var < to->phase_var) {
 				to->phase_var = p[i].phase_var;
@@ -241,8 +243,9 @@ static bool is_erratic(const struct kin_point *p, size_t n)
 		if (p[i].window - p[i - 1].window > 3)
 			continue;
 		double sd = sqrt(p[i].ppm_var + p[i - 1].ppm_var + p[i].wander + p[i - 1].wander);
+		double own = sqrt(p[i].own_var + p[i - 1].own_var);
 		steps++;
-		jumps += fabs(p[i].ppm - p[i - 1].ppm) > 5 + 4 * sd || sd > 100;
+		jumps += fabs(p[i].ppm - p[i - 1].ppm) > 5 + 4 * sd || own > 100;
 	}
 	return steps >= 2 && jumps * 3 > steps;
 }

@@ -34,6 +34,7 @@ struct kin_point {
 	double t; /* ns */
 	double phase, phase_var; /* ns behind the nominal line, ns^2 */
 	double ppm, ppm_var;
+	double own_var; /* of that without what coarse stamps add */
 	double lock_var, lock_phase_var; /* beside an ID on the same ticks, heard just as long: stamps err for both alike */
 	int64_t period;
 	double grid; /* ns: an instant at which a frame is due by the line, near t */

@@ -279,10 +279,15 @@ static int tell_nodes(const struct sim_world *w, struct lull_truth *truth)
 		t->awake_mA = n->mA_run - asleep;
 		t->silent_mA = n->sleeps_alone ? 0 : n->mA_mute - asleep;
 		t->ids = calloc(n->msg_count ? n->msg_count : 1, sizeof *t->ids);
-		if (!t->ids)
+		t->own_pace = calloc(n->msg_count ? n->msg_count : 1, sizeof *t->own_pace);
+		if (!t->ids || !t->own_pace)
 			return -ENOMEM;
-		for (unsigned k = 0; k < n->msg_count; k++)
-			t->ids[t->id_count++] = w->msg[n->first_msg + k].id;
+		for (unsigned k = 0; k < n->msg_count; k++) {
+			const struct sim_msg *m = &w->msg[n->first_msg + k];
+
+			t->own_pace[k] = !m->remote && (m->kind == SIM_CYCLIC || (m->kind == SIM_NM_PDU && w->bus[n->bus].nm != SIM_NM_OSEK));
+			t->ids[t->id_count++] = m->id;
+		}
 	}
 	return 0;
 }
@@ -368,8 +373,10 @@ out:
 
 void lull_sim_clear(struct lull_sim_night *night)
 {
-	for (size_t i = 0; i < night->truth.node_count; i++)
+	for (size_t i = 0; i < night->truth.node_count; i++) {
 		free(night->truth.nodes[i].ids);
+		free(night->truth.nodes[i].own_pace);
+	}
 	free(night->truth.nodes);
 	free(night->truth.pulls);
 	free(night->truth.charge_mAs);

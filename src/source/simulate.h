@@ -28,6 +28,7 @@ struct lull_truth_node {
 	char name[LULL_NODE_NAME];
 	char bus[LULL_BUS_NAME];
 	uint32_t *ids;
+	bool *own_pace; /* of each: it goes out by the node's own timer, neither at events, nor as an answer, nor forwarded */
 	size_t id_count;
 	double awake_mA; /* while it sends, over what it draws asleep; the mean of its runs */
 	bool keyed; /* off without the key */

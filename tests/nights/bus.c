@@ -281,7 +281,7 @@ bool bus_report(const struct bus_table *tables, unsigned long jobs, bool died)
 	print_row("all", &all);
 	bool calibrated = report_deciles(tables, jobs);
 	bool standings = report_standings(tables, jobs);
-	kin_report(tables, jobs);
+	bool kin = !kin_report(tables, jobs);
 	bool enough = !died && all.nights > 0 && all.right * 100 >= all.nights * 95 && all.wrong * 100 <= all.nights;
 	printf("\nright finding in %.1f %% of nights (at least 95), a wrong name in %.1f %% (at most 1)%s\n",
 		all.nights ? 100.0 * all.right / all.nights : 0, all.nights ? 100.0 * all.wrong / all.nights : 0, died ? "; a job died" : "");
@@ -290,6 +290,7 @@ bool bus_report(const struct bus_table *tables, unsigned long jobs, bool died)
 		all.decidable, all.decidable ? 100.0 * all.suspect / all.decidable : 0, all.listable, all.listable ? 100.0 * all.listed / all.listable : 0);
 	bool shown = !too_few_right(all.suspect, all.decidable, 0.95) && !too_few_right(all.listed, all.listable, 0.99);
 	printf("confidence is what came true, but for chance: %s\n", calibrated ? "yes" : "no");
-	printf("%u passed, %u failed\n", passed + enough + calibrated + shown + standings, failed + !enough + !calibrated + !shown + !standings);
-	return !failed && enough && calibrated && shown && standings;
+	printf("%u passed, %u failed\n", passed + enough + calibrated + shown + standings + kin,
+		failed + !enough + !calibrated + !shown + !standings + !kin);
+	return !failed && enough && calibrated && shown && standings && kin;
 }

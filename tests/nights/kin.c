@@ -4,8 +4,14 @@
 
 #include <math.h>
 #include <stdio.h>
+#include <string.h>
 
 #define MOST_IDS 1024
+#define ENOUGH_BUSES 5
+#define ENOUGH_PAIRS 200
+
+/* Aims, for IDs heard for half an hour, each at its own pace; of pairs of all IDs joined. */
+static const double least_index[STAMPS] = { 0.9, 0.8, 0.7, 0.7 }, least_precision = 0.95;
 
 static const char *const stamp_names[STAMPS] = { "hardware", "software", "batches", "milliseconds" };
 
@@ -86,6 +92,17 @@ static void score_pairs(const struct lull_sim_night *sim, const struct lull_nigh
 		}
 }
 
+/* Only what its node's own timer sends can be told by that timer: not what answers others, nor what a gateway forwards. */
+static bool at_own_pace(const struct lull_truth *truth, const char *bus, uint32_t id)
+{
+	int sender = sender_of(truth, bus, id);
+
+	for (size_t i = 0; sender >= 0 && i < truth->nodes[sender].id_count; i++)
+		if (truth->nodes[sender].ids[i] == id)
+			return truth->nodes[sender].own_pace[i];
+	return false;
+}
+
 /* Hubert and Arabie, "Comparing partitions", Journal of Classification 2, 1985, over the IDs of a bus that timing had to group:
  * those that neither the node map nor a source address names. */
 static void score_index(const struct lull_sim_night *sim, const struct lull_night *night, const struct lull_verdict *v, unsigned stamps,
@@ -101,7 +118,7 @@ static void score_index(const struct lull_sim_night *sim, const struct lull_nigh
 				awake += v->spells.at[i].bus == bus ? v->spells.at[i].to - v->spells.at[i].from : 0;
 			for (size_t i = 0; i < v->ids.n && n < MOST_IDS; i++) {
 				const struct lull_id_info *info = &v->ids.at[i];
-				if (info->bus != bus || info->node < 0 || !info->cyclic || (part && sent_for(night, info) < 10 * LULL_MIN))
+				if (info->bus != bus || info->node < 0 || !info->cyclic || (part && (sent_for(night, info) < 30 * LULL_MIN || !at_own_pace(&sim->truth, sim->bus_name[bus], info->id))))
 					continue;
 				enum lull_named_by by = v->nodes.at[info->node].named_by;
 				if (by != LULL_BY_TIMING && by != LULL_BY_NM)
@@ -131,9 +148,10 @@ void kin_score(const struct lull_sim_night *sim, const struct lull_night *night,
 	score_index(sim, night, v, stamps_of(size), table);
 }
 
-void kin_report(const struct bus_table *tables, unsigned long jobs)
+unsigned kin_report(const struct bus_table *tables, unsigned long jobs)
 {
 	unsigned long long joined = 0, rightly = 0, same = 0;
+	unsigned bad = 0;
 	for (unsigned long job = 0; job < jobs; job++) {
 		joined += tables[job].kin.joined;
 		rightly += tables[job].kin.right;
@@ -174,7 +192,16 @@ void kin_report(const struct bus_table *tables, unsigned long jobs)
 				sum[part] += tables[job].kin.index_sum[k][part];
 			}
 		if (n[0])
-			printf("  stamps: %-12s %4u buses awake for 30 min and more: adjusted Rand index %.2f; of IDs that sent for 10 min and more %.2f\n",
-				stamp_names[k], n[0], sum[0] / n[0], n[1] ? sum[1] / n[1] : NAN);
+			printf("  stamps: %-12s %4u buses awake for 30 min and more: adjusted Rand index %.2f; %u with IDs heard so long at their own pace, of these %.2f\n",
+				stamp_names[k], n[0], sum[0] / n[0], n[1], n[1] ? sum[1] / n[1] : NAN);
+		if (n[1] >= ENOUGH_BUSES && sum[1] / n[1] < least_index[k]) {
+			printf("  fewer than wanted: an index of %.2f\n", least_index[k]);
+			bad++;
+		}
 	}
+	if (joined >= ENOUGH_PAIRS && (double)rightly < least_precision * (double)joined) {
+		printf("  fewer than wanted: %.0f %% of the pairs joined\n", 100 * least_precision);
+		bad++;
+	}
+	return bad;
 }

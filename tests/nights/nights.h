@@ -94,7 +94,8 @@ void evidence_write(const struct lull_truth *, const struct lull_verdict *, bool
 /* --- kin.c: IDs grouped by timing --- */
 
 void kin_score(const struct lull_sim_night *, const struct lull_night *, const struct lull_verdict *, const struct sized *, struct kin_table *);
-void kin_report(const struct bus_table *, unsigned long jobs);
+/* How many aims are missed. */
+unsigned kin_report(const struct bus_table *, unsigned long jobs);
 
 /* --- clamp.c: nights with a clamp; clamp_report.c: their tables --- */
 
