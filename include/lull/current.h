@@ -144,6 +144,7 @@ struct lull_lineup_input {
 	size_t load_count;
 	lull_time end; /* of the recording */
 	double dated_start_s; /* recording time of the log's first sample by its dates; NAN none: a hint that may be hours off */
+	double key_room_s; /* how well the key's edge is known: standard error; 0: within some seconds */
 };
 struct lull_lineup {
 	bool paired;
@@ -153,14 +154,15 @@ struct lull_lineup {
 	double confidence; /* that the pairing is the right one */
 	bool by_load; /* decided by a known load */
 	double other_start_s; /* second-best lag, NAN none */
-	unsigned matched; /* steps that found their edge */
+	unsigned matched, rises; /* steps that found their edge, and those of them that are rises */
 	/* Gain that the known load tells (true = scale * read); -1 without one: the steps fit with the sign turned only, the
 	 * clamp hung the other way round. NAN none. */
 	double scale;
 	char why[160]; /* a sentence: how, or why it was refused */
 };
 /* Coarse lag by FFT cross-correlation and by the key, the rest by a robust fit on rising edges with a boot lag of 0 to 1 s
- * (trade rule 20); most of the car wakes by the first frame, so that the largest step of a rise is looked for there. Never
+ * (trade rule 20); most of the car wakes by the first frame, so that the largest step of a rise is looked for there. A night
+ * of falls alone is paired too, to what error_s says, and why says so. A load that the bus contradicts is not taken. Never
  * pairs silently where the second-best lag scores close to the best. 0 or -ENOMEM; *out is always filled on 0. */
 LULL_MUST_CHECK int lull_line_up(const struct lull_lineup_input *, struct lull_lineup *out);
 

@@ -7,7 +7,15 @@
 #include <stdlib.h>
 #include <string.h>
 
-#define PAIR_AT 0.9 /* a wrong pairing names wrong costs: logs of other nights have come near it */
+/* A wrong pairing names wrong costs. Of invented logs of other nights those that come near have three matches, or no rise among
+ * them: what falls silent after a key does so in any car. */
+#define PAIR_AT 0.9
+#define PAIR_WEAK_AT 0.99
+#define WEAK 4
+#define KEY_PERIOD 1000 /* ms: slower ones tell no better than the key's edge itself */
+#define KEY_ROOM_S 0.15
+#define KEY_BEFORE (3 * LULL_SEC)
+#define KEY_AFTER (6 * LULL_SEC)
 #define MOST_SPANS 500 /* of one node; one that comes and goes more often marks nothing */
 #define FEW_SPANS 6.0 /* of one node: each may be a wake of its own */
 
@@ -21,7 +29,29 @@ static bool near_spell_edge(const struct lull_verdict *v, unsigned bus, lull_tim
 	return false;
 }
 
-static size_t find_edges(struct lull_case *c, struct lull_bus_edge **out)
+/* The key itself by what fell silent with it: each ID a period after its last frame at the latest, and none of them before the
+ * key. A mark is typed by hand, and the fall of many lasts a second. */
+static lull_time key_turned(const struct lull_case *c, double *room_s)
+{
+	lull_time key = c->v->key_off, first = LULL_NEVER;
+	size_t n = 0;
+	for (size_t i = 0; i < c->v->ids.n && key != LULL_NEVER; i++) {
+		const struct lull_id_info *info = &c->v->ids.at[i];
+		if (!info->ignition_only || !(info->period_ms > 0) || info->period_ms > KEY_PERIOD)
+			continue;
+		lull_time period = (lull_time)(1e6 * info->period_ms);
+		lull_time last = case_last_in(c, i, key - KEY_BEFORE - period, key + KEY_AFTER);
+		if (last == LULL_NEVER || last == key + KEY_AFTER)
+			continue;
+		n++;
+		if (first == LULL_NEVER || last + period < first)
+			first = last + period;
+	}
+	*room_s = n ? KEY_ROOM_S : 0;
+	return first != LULL_NEVER ? first : key;
+}
+
+static size_t find_edges(struct lull_case *c, struct lull_bus_edge **out, double *key_room_s)
 {
 	LULL_ARRAY(struct lull_bus_edge) edges = { 0 };
 	const struct lull_verdict *v = c->v;
@@ -35,7 +65,7 @@ static size_t find_edges(struct lull_case *c, struct lull_bus_edge **out)
 			CASE_PUSH(c, edges, ((struct lull_bus_edge){ s->to, false, 0.7 }));
 	}
 	if (v->key_off != LULL_NEVER)
-		CASE_PUSH(c, edges, ((struct lull_bus_edge){ v->key_off, false, 1 }));
+		CASE_PUSH(c, edges, ((struct lull_bus_edge){ key_turned(c, key_room_s), false, 1 }));
 	/* a node that comes or goes by itself while the bus is awake */
 	for (size_t i = 0; i < v->nodes.n; i++) {
 		if (v->nodes.at[i].asker)
@@ -89,7 +119,8 @@ void draw_line_up(struct draw *w)
 		w->placed = true;
 		return;
 	}
-	size_t edge_count = find_edges(c, &edges), step_count = find_steps(w, &steps);
+	double key_room_s = 0;
+	size_t edge_count = find_edges(c, &edges, &key_room_s), step_count = find_steps(w, &steps);
 	for (size_t i = 0; i < c->night->marks.n; i++)
 		if (c->night->marks.at[i].kind == LULL_MARK_TEST_LOAD && isfinite(c->night->marks.at[i].value))
 			CASE_PUSH(c, loads, ((struct lull_known_load){ c->night->marks.at[i].t, c->night->marks.at[i].value }));
@@ -105,13 +136,15 @@ void draw_line_up(struct draw *w)
 		.loads = loads.at,
 		.load_count = loads.n,
 		.end = c->night->end,
-		.dated_start_s = dated };
+		.dated_start_s = dated,
+		.key_room_s = key_room_s };
 	if (c->oom || lull_line_up(&input, up) != 0)
 		c->oom = true;
 	free(edges);
 	free(steps);
 	free(loads.at);
-	if (up->paired && up->confidence < PAIR_AT) {
+	bool weak = !up->by_load && (!up->rises || up->matched < WEAK);
+	if (up->paired && up->confidence < (weak ? PAIR_WEAK_AT : PAIR_AT)) {
 		up->paired = false;
 		snprintf(up->why, sizeof up->why, "the best match is too unsure (%.0f %%, %u steps found their edge)", 100 * up->confidence,
 			up->matched);

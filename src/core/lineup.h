@@ -20,6 +20,7 @@ struct lineup_event {
 	double amp; /* mA, signed; 0 for edges */
 	double weight;
 	double crowd; /* how much denser its own minutes are with its like than the whole log, at least 1 */
+	double often; /* per s: how often a step like this comes here by chance, by those before it */
 	bool up;
 };
 
@@ -36,6 +37,7 @@ struct lineup {
 	 * by the bus; the largest steps of the current. */
 	struct lineup_event key[LINEUP_KEYS], big[LINEUP_BIGS];
 	size_t keys, bigs;
+	double key_room; /* s; 0: as usual */
 	struct lineup_hole *hole; /* clamp time without samples */
 	size_t holes;
 	double lo, hi; /* of the log, clamp time */
@@ -67,10 +69,12 @@ struct lineup_fit {
 	double worth; /* the same beside all lags that might have been */
 	double overlap; /* s */
 	double error_s; /* in the middle of the log; by lineup_fit_finish() */
-	unsigned matched, rises;
+	unsigned matched, rises, spells; /* spells: of these, with starts and ends of the whole bus */
 	bool turned; /* the clamp hung the other way round */
 	bool keyed; /* the key's step found its edge, and counts as matched */
 	unsigned steps; /* while the bus was recorded */
+	double nodes; /* edges of single nodes while the log ran, by weight */
+	bool overlapping; /* the bus began or ended then */
 	int *edge_of; /* owned, per step: index of its edge or -1 */
 };
 LULL_MUST_CHECK int lineup_fit(const struct lineup *, double lag, double width, const struct lineup_anchor *,

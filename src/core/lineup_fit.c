@@ -2,8 +2,8 @@
 /* lineup_fit: one lag judged: which step is which edge, and is it more than chance. Pure.
  *
  * By the lag, each edge shows in the current with an unknown chance (a spell of the whole bus most likely, a single node
- * perhaps), at a delay of known shape; the remaining steps come at random at an unknown rate. By chance, all steps come
- * so. The score is the log of the ratio of the two likelihoods with chance and rate integrated out, for the best
+ * perhaps), at a delay of known shape; the remaining steps come by chance, in flurries (lineup_prepare). By chance, all steps
+ * come so. The score is the log of the ratio of the two likelihoods with the chance to show integrated out, for the best
  * matching; offset and drift are sought on grids, since delays have edges and the score many humps. */
 #include <core/lineup.h>
 #include <errno.h>
@@ -17,9 +17,12 @@
 #define KEY_ROOM 3.0 /* s: which ID speaks last with the key is known no better */
 #define KEY_BLUR 1.5 /* half of it is within half that */
 #define KEY_SEEN 0.8
+#define KEY_SHARP 0.85
 /* Beta prior of the chance that a spell's edge shows; uniform for that of a node. */
+#define LEAST_GAIN 0.5
 #define SEEN 4.0
 #define UNSEEN 1.0
+#define SMALL_MA 12.0
 #define ANCHOR_SD 0.7 /* s: a hand at the switch, the other at the mark */
 
 struct pair {
@@ -43,7 +46,6 @@ struct bench {
 	double log_overlap;
 	double steps[2], edges[2][2]; /* in the overlap, by direction; edges of nodes by weight, of spells by number */
 	double *seen[2][2]; /* log prior of k edges of nodes, of spells, that show */
-	double *rest[2]; /* log prior ratio of all but k steps at random */
 	size_t most[2];
 	double *best; /* per step */
 	double *edge_best; /* per edge */
@@ -74,6 +76,19 @@ static double density(bool up, double apart, double blur)
 		0.1 * trapezoid(-apart, -3, 8, blur);
 }
 
+/* What the ignition feeds falls silent with the key, and tells it to a fraction of a second; else it is the mark, or the fall of
+ * many, that tells it to some. */
+static double key_density(const struct lineup *l, double off, double sd)
+{
+	double wide = trapezoid(off, -KEY_ROOM, KEY_ROOM, KEY_BLUR + 1.7 * sd);
+
+	if (l->key_room <= 0)
+		return wide;
+	double var = l->key_room * l->key_room + sd * sd;
+
+	return (1 - KEY_SHARP) * wide + KEY_SHARP * exp(-0.5 * off * off / var) / sqrt(2 * M_PI * var);
+}
+
 /* Edges of the key against the largest steps, in either direction. */
 static double judge_key(struct bench *b, double o, double d)
 {
@@ -87,7 +102,7 @@ static double judge_key(struct bench *b, double o, double d)
 		for (size_t i = 0; i < l->bigs; i++) {
 			double s = l->big[i].t;
 			double off = b->lag + s + o + 1e-6 * d * (s - l->lo - b->pivot) - l->key[k].t;
-			double f = trapezoid(off, -KEY_ROOM, KEY_ROOM, KEY_BLUR + 1.7 * l->big[i].sd);
+			double f = key_density(l, off, l->big[i].sd);
 
 			if (f <= 0)
 				continue;
@@ -133,8 +148,7 @@ static double judge(struct bench *b, double o, double d)
 
 		if (f <= 0)
 			continue;
-		double gain = log(f) + p->bonus + b->log_overlap;
-		double least = log(b->steps[p->up] + 1) + 0.7;
+		double gain = log(f) + p->bonus, least = LEAST_GAIN;
 
 		if (gain > least && (b->choice[p->step] < 0 || gain > b->best[p->step])) {
 			b->choice[p->step] = (int)p->edge;
@@ -163,11 +177,10 @@ static double judge(struct bench *b, double o, double d)
 		k[p->up][p->spell]++;
 	}
 	for (int up = 0; up < 2; up++) {
-		size_t most = b->most[up], all = k[up][0] + k[up][1];
+		size_t most = b->most[up];
 
 		for (int spell = 0; spell < 2; spell++)
 			b->by[up] += b->seen[up][spell][k[up][spell] < most ? k[up][spell] : most];
-		b->by[up] += b->rest[up][all < most ? all : most];
 	}
 	sum += b->by_key + b->by[0] + b->by[1];
 	for (size_t i = 0; i < b->anchors; i++) {
@@ -187,7 +200,6 @@ static void bench_clear(struct bench *b)
 	for (int up = 0; up < 2; up++) {
 		free(b->seen[up][0]);
 		free(b->seen[up][1]);
-		free(b->rest[up]);
 	}
 	free(b->best);
 	free(b->edge_best);
@@ -210,6 +222,12 @@ static size_t first_edge(const struct lineup *l, double t)
 	return lo;
 }
 
+/* Steps of some mA are the clamp's own; what wakes or goes to sleep draws more. */
+static double large(double mA)
+{
+	return mA * mA / (mA * mA + SMALL_MA * SMALL_MA);
+}
+
 static size_t gather(struct bench *b, struct pair *into, double reach)
 {
 	const struct lineup *l = b->l;
@@ -227,7 +245,7 @@ static size_t gather(struct bench *b, struct pair *into, double reach)
 
 			if (into)
 				into[n] = (struct pair){(unsigned)i, (unsigned)j, s->up, spell, l->edge[j].t - t,
-					s->t, s->t, blur, log((spell ? 1 : l->edge[j].weight) / s->crowd)};
+					s->t, s->t, blur, log((spell ? 1 : l->edge[j].weight) * large(s->amp) / s->often)};
 			if (++n == MOST_PAIRS)
 				break;
 		}
@@ -241,11 +259,6 @@ static int bench_priors(struct bench *b)
 		double ns = b->steps[up];
 
 		b->most[up] = (size_t)ns;
-		b->rest[up] = calloc(b->most[up] + 1, sizeof(*b->rest[up]));
-		if (!b->rest[up])
-			return -ENOMEM;
-		for (size_t k = 0; k <= b->most[up]; k++)
-			b->rest[up][k] = gsl_sf_lngamma(ns - (double)k + 1) - gsl_sf_lngamma(ns + 1);
 		for (int spell = 0; spell < 2; spell++) {
 			double *seen = calloc(b->most[up] + 1, sizeof(*seen));
 			double yes = spell ? SEEN : 1, no = spell ? UNSEEN : 1;
@@ -348,9 +361,11 @@ static void take_result(struct bench *b, double o, double d, struct lineup_fit *
 	fit->start = b->lag + o - 1e-6 * d * (b->pivot + l->lo);
 	fit->overlap = fmax(0, fmin(l->end, b->lag + l->hi) - fmax(0, b->lag + l->lo));
 	fit->steps = (unsigned)(b->steps[0] + b->steps[1]);
+	fit->nodes = b->edges[0][0] + b->edges[1][0];
+	fit->overlapping = b->edges[0][1] + b->edges[1][1] > 0;
 	fit->keyed = b->key_gain > 0;
 	fit->matched = fit->keyed;
-	fit->rises = 0;
+	fit->rises = fit->spells = 0;
 	for (size_t i = 0; i < l->steps; i++)
 		fit->edge_of[i] = -1;
 	for (size_t i = 0; i < b->pairs; i++) {
@@ -361,6 +376,7 @@ static void take_result(struct bench *b, double o, double d, struct lineup_fit *
 		fit->edge_of[step] = b->choice[step];
 		fit->matched++;
 		fit->rises += l->step[step].up;
+		fit->spells += b->pair[i].spell;
 	}
 }
 

@@ -10,7 +10,10 @@
 #define JOIN_UP 1.5 /* s: followers come up behind a waker */
 #define JOIN_DOWN 3.0 /* s: the last ones go one after the other */
 #define CROWD 90.0 /* s to either side */
+#define FLURRY_FROM 3.0 /* s */
+#define FLURRY_TO 7200.0
 #define KEY_OFF 0.95 /* weight of a fall from which it is the key's */
+#define KEY_VAGUE 2.0 /* s */
 #define BIG 0.4 /* of the largest step */
 #define MOST_STEPS 1500
 #define MOST_EDGES 3000
@@ -112,6 +115,22 @@ static void find_crowds(struct lineup_event *e, size_t n, double length)
 
 			e[i].crowd = dense > 1 ? pow(dense, others / (double)inside) : 1;
 		}
+	}
+}
+
+/* Steps come in flurries of any length: a wake ends, nodes fall asleep one after the other, people are about when the log
+ * begins. So each step makes further ones likely, evenly by the logarithm of the time since (as aftershocks come); else they
+ * come at random, one in the whole log. */
+static void find_often(struct lineup_event *e, size_t n, double lo, double hi)
+{
+	double length = fmax(hi - lo, FLURRY_FROM), even = log(fmin(length, FLURRY_TO) / FLURRY_FROM + 1);
+
+	for (size_t i = 0; i < n; i++) {
+		double sum = 1 / (e[i].t - lo + FLURRY_FROM);
+
+		for (size_t j = i; j-- > 0;)
+			sum += 1 / (e[i].t - e[j].t + FLURRY_FROM);
+		e[i].often = 1 / length + 0.5 * sum / even;
 	}
 }
 
@@ -324,6 +343,7 @@ int lineup_prepare(const struct lull_lineup_input *in, struct lineup *l)
 
 	memset(l, 0, sizeof(*l));
 	l->end = fmin(fmax(1e-9 * (double)in->end, 0), FARTHEST);
+	l->key_room = isfinite(in->key_room_s) ? fmin(fmax(in->key_room_s, 0), KEY_VAGUE) : 0;
 	l->dated = isfinite(in->dated_start_s) ? in->dated_start_s : (double)NAN;
 	if (in->series && in->series->n)
 		r = take_series(in->series, l);
@@ -345,6 +365,8 @@ int lineup_prepare(const struct lull_lineup_input *in, struct lineup *l)
 	}
 	find_crowds(l->step, l->steps, l->hi - l->lo);
 	find_crowds(l->turned, l->turned_steps, l->hi - l->lo);
+	find_often(l->step, l->steps, l->lo, l->hi);
+	find_often(l->turned, l->turned_steps, l->lo, l->hi);
 	return 0;
 }
 

@@ -232,7 +232,7 @@ int sim_clamp_make(struct sim_world *w)
 	truth->lost_at_s = c->lost ? 1e-9 * (double)c->lost_at : NAN;
 	truth->lost_why = c->lost_why;
 	truth->to_s = 1e-9 * (double)(c->lost ? c->lost_at : c->stop);
-	truth->first_rise_s = truth->last_rise_s = NAN;
+	truth->first_rise_s = truth->last_rise_s = truth->first_step_s = truth->last_step_s = NAN;
 	return error;
 }
 

@@ -68,6 +68,9 @@ static void count_steps(struct sim_world *w, double bus_mA, int64_t t)
 	if (!heard(w, c->candidate_at))
 		return;
 	truth->steps++;
+	truth->last_step_s = 1e-9 * (double)c->candidate_at;
+	if (isnan(truth->first_step_s))
+		truth->first_step_s = truth->last_step_s;
 	if (!rises)
 		return;
 	truth->rises++;

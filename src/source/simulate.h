@@ -49,9 +49,10 @@ struct lull_truth_clamp {
 	double lost_at_s; /* NAN: lives to the end */
 	enum lull_dead_why lost_why;
 	/* Steps that the current makes with the bus while it is heard, well above the noise. A fall trails the bus by up to some
-	 * seconds, a node's rise leads it by a second at the most: only rises tell the clock. Recording time of first and last. */
+	 * seconds, a node's rise leads it by a second at the most: rises tell the clock best. Recording time of first and last. */
 	unsigned steps, rises;
 	double first_rise_s, last_rise_s;
+	double first_step_s, last_step_s;
 	unsigned loads; /* known loads switched while it lived */
 };
 /* What was pulled, whatever the mark says. */

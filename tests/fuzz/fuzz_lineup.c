@@ -1,7 +1,8 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* fuzz_lineup: any two recordings. No crash, and no number that is none where the header does not say so.
  * Input: records of 9 bytes, a kind and a value. Kinds make samples, steps, edges, loads; some take the value as it is,
- * any double, some as a small number after the one before, which reaches further. */
+ * any double, some as a small number after the one before, which reaches further. Recordings are hours long and their
+ * events few, so that an input takes milliseconds; a kind of 128 and above takes any value there is. */
 #include <lull/current.h>
 #include <math.h>
 #include <stdlib.h>
@@ -9,18 +10,26 @@
 
 int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size);
 
-#define MOST 512
+#define MOST 512 /* samples */
+#define FEW 32 /* steps, edges, loads */
+#define HOURS 2e4 /* s */
 
 struct made {
 	double s[MOST];
 	float mA[MOST];
 	struct lull_series series;
-	struct lull_current_step steps[MOST];
-	struct lull_bus_edge edges[MOST];
-	struct lull_known_load loads[MOST];
+	struct lull_current_step steps[FEW];
+	struct lull_bus_edge edges[FEW];
+	struct lull_known_load loads[FEW];
 	struct lull_lineup_input in;
 	double sample_at, step_at, edge_at, level;
 };
+
+/* Any number that is none stays so. */
+static double hours(double any)
+{
+	return isfinite(any) ? fmod(any, HOURS) : any;
+}
 
 static void add_sample(struct made *m, double s, double mA)
 {
@@ -33,7 +42,7 @@ static void add_sample(struct made *m, double s, double mA)
 
 static void add_step(struct made *m, double s, double to)
 {
-	if (m->in.step_count == MOST)
+	if (m->in.step_count == FEW)
 		return;
 	m->step_at = s;
 	m->steps[m->in.step_count++] = (struct lull_current_step){s, m->level, to, 1};
@@ -42,13 +51,13 @@ static void add_step(struct made *m, double s, double to)
 
 static void add_edge(struct made *m, lull_time t, bool up, double weight)
 {
-	if (m->in.edge_count < MOST)
+	if (m->in.edge_count < FEW)
 		m->edges[m->in.edge_count++] = (struct lull_bus_edge){t, up, weight};
 }
 
 static void add_load(struct made *m, lull_time t, double mA)
 {
-	if (m->in.load_count < MOST)
+	if (m->in.load_count < FEW)
 		m->loads[m->in.load_count++] = (struct lull_known_load){t, mA};
 }
 
@@ -63,11 +72,21 @@ static void take(struct made *m, uint8_t kind, const uint8_t value[8])
 	memcpy(small, value, 8);
 	double after = 0.1 * fabs((double)small[0]), mA = small[1];
 
+	if (kind < 128) {
+		any = hours(any);
+		whole %= (int64_t)HOURS * LULL_SEC;
+	}
+
 	switch (kind % 16) {
 	case 0: m->in.end = whole; break;
 	case 1: m->in.end = (lull_time)(uint16_t)small[0] * LULL_SEC; break;
 	case 2: m->in.dated_start_s = any; break;
-	case 3: m->series.step_s = any; break;
+	case 3:
+		if (kind & 16)
+			m->in.key_room_s = any;
+		else
+			m->series.step_s = any;
+		break;
 	case 4: add_step(m, any, mA); break;
 	case 5: add_step(m, m->step_at, any); break;
 	case 6:

@@ -21,11 +21,19 @@ static void count(struct share *s, bool hit)
 	s->hit += hit;
 }
 
-/* How far off the pairing is where the bus rises, which is what tells it; else at both ends. */
+/* Within what the pairing states of itself, in the middle of the log. */
+static bool within_stated(const struct lull_truth_clamp *t, const struct lull_lineup *up)
+{
+	double middle = 0.5 * (t->from_s + t->to_s), tau = (middle - t->start_s) / (1 + t->drift_ppm * 1e-6);
+
+	return fabs(up->start_s + tau * (1 + up->drift_ppm * 1e-6) - middle) <= TWO_SIDED * up->error_s;
+}
+
+/* How far off the pairing is where the bus rises, which is what tells it; else where it falls; else at both ends. */
 static double misaligned_s(const struct lull_truth_clamp *t, const struct lull_lineup *up)
 {
-	double from = isfinite(t->first_rise_s) ? t->first_rise_s : t->from_s, worst = 0;
-	double to = isfinite(t->last_rise_s) ? t->last_rise_s : t->to_s;
+	double from = isfinite(t->first_rise_s) ? t->first_rise_s : isfinite(t->first_step_s) ? t->first_step_s : t->from_s, worst = 0;
+	double to = isfinite(t->last_rise_s) ? t->last_rise_s : isfinite(t->last_step_s) ? t->last_step_s : t->to_s;
 
 	for (int i = 0; i < 2; i++) {
 		double tau = ((i ? to : from) - t->start_s) / (1 + t->drift_ppm * 1e-6);
@@ -74,19 +82,25 @@ static bool score_lineup(const struct lull_truth_clamp *t, const struct lull_lin
 	count(&score->steps, up->paired && off <= fmax(t->step_s, ALIGNED_S));
 	if (!up->paired)
 		score->refused[why_refused(up)][t->rises < MOST_RISES ? t->rises : MOST_RISES]++;
+	if (up->paired)
+		count(&score->stated, within_stated(t, up));
+	bool exact = up->paired && off <= fmax(t->step_s, ALIGNED_S);
+
+	count(&score->counted, exact || (!t->rises && up->paired && within_stated(t, up)));
 	if (!t->rises) {
-		count(&score->falls, up->paired && !wrong);
-		return !wrong;
+		count(&score->falls, up->paired && within_stated(t, up));
+		count(&score->falls_exact, exact);
+		return up->paired && !wrong;
 	}
 	if (up->paired && off < FALLS_S) {
 		score->early_s += t->start_s - up->start_s;
 		score->early++;
 	}
-	count(&score->aligned, up->paired && off <= fmax(t->step_s, ALIGNED_S));
+	count(&score->aligned, exact);
 	if (t->rises >= LEAST_STEPS)
-		count(&score->rises, up->paired && off <= fmax(t->step_s, ALIGNED_S));
+		count(&score->rises, exact);
 	score->paired += up->paired;
-	return up->paired && off <= fmax(t->step_s, ALIGNED_S);
+	return exact;
 }
 
 static bool score_quiet(const struct lull_sim_night *sim, const struct lull_current_report *r, struct clamp_score *score)

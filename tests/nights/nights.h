@@ -109,7 +109,9 @@ struct clamp_score {
 	unsigned nights, right, all_clear_wrong, broken;
 	struct share aligned; /* of nights with three steps, a rise among them */
 	struct share rises; /* of nights with three rises */
-	struct share falls; /* of nights with three steps that are all falls, within 3 s: these tell no more */
+	struct share falls, falls_exact; /* of nights with three steps that are all falls: within what is stated; as exactly as the others */
+	struct share counted; /* of all nights with three steps: exact, or all falls and within what is stated */
+	struct share stated; /* of those paired: within what is stated */
 	struct share steps; /* of all nights with three steps, as exactly as those with a rise */
 	unsigned refused[REFUSALS][MOST_RISES + 1]; /* nights with three steps, by reason and by number of rises */
 	/* how sure, and how often rightly: all nights whose clock can be told, and all strangers' logs */

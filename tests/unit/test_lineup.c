@@ -391,7 +391,7 @@ static void survives_nonsense(void **state)
 		for (size_t d = 0; d < 4; d++) {
 			for (int with = 0; with < 2; with++) {
 				struct lull_lineup_input in = {with ? &series : NULL, steps, 8, edges, 6,
-					loads, 4, ends[e], dates[d]};
+					loads, 4, ends[e], dates[d], dates[3 - d]};
 				struct lull_lineup out;
 
 				assert_int_equal(lull_line_up(&in, &out), 0);
