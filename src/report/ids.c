@@ -178,8 +178,8 @@ static void id_row(const struct lull_page *p, const struct lull_when *w, const s
 		(void)fprintf(p->out, " %s\n", lull_when_hms(w->night->end - r->until, ago));
 }
 
-/* SAE J1939's industry groups; as in the published header of a J1939 library (industry_group_t: global, on-highway, agriculture and
- * forestry, construction, marine, industrial process control), and the marine capture of the tests says 4. */
+/* SAE J1939's industry groups: 0 to 2 as in the published header of a J1939 library, 4 by the marine capture of the tests, 3 and 5 from
+ * memory. */
 static const char *industry(unsigned group)
 {
 	static const char *const names[] = {"global", "on-highway", "agriculture and forestry", "construction", "marine", "industrial process"};
