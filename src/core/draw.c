@@ -125,6 +125,17 @@ double case_mean_mA(const struct lull_case *c, lull_time from, lull_time to, dou
 	return sum / (double)n;
 }
 
+/* The bus of a spell after key-off that was going on at t, NULL none. */
+static const struct lull_spell *awake_at(const struct lull_case *c, lull_time t)
+{
+	for (size_t k = 0; k < c->v->spells.n; k++) {
+		const struct lull_spell *s = &c->v->spells.at[k];
+		if (!s->lone && c->v->key_off != LULL_NEVER && s->from > c->v->key_off && s->from < t && t < s->to)
+			return s;
+	}
+	return NULL;
+}
+
 static void name_steps(struct lull_case *c)
 {
 	struct lull_current_report *r = &c->v->current;
@@ -133,7 +144,7 @@ static void name_steps(struct lull_case *c)
 		struct lull_step *step = &r->steps.at[i];
 		bool up = step->to_mA > step->from_mA;
 		lull_time best = 3 * LULL_SEC + 2 * c->draw_step;
-		const struct lull_spell *at = NULL;
+		const struct lull_spell *at = NULL, *within = awake_at(c, step->at);
 		bool begins = false;
 		if (!r->lineup.paired)
 			continue;
@@ -150,6 +161,8 @@ static void name_steps(struct lull_case *c)
 			step->because = case_say(c, "bus %s %s", c->night->bus[at->bus].name, begins ? "wakes" : "falls quiet");
 		else if (c->v->key_off != LULL_NEVER && step->at > c->v->key_off - 3 * LULL_SEC && step->at < c->v->key_off + 5 * LULL_SEC)
 			step->because = case_say(c, "key-off");
+		else if (within)
+			step->because = case_say(c, "while bus %s is awake", c->night->bus[within->bus].name);
 		else if (!up && c->v->key_off != LULL_NEVER && step->at > c->v->key_off && step->at < c->v->key_off + 90 * LULL_MIN)
 			step->because = case_say(c, "%s after key-off, downwards: retained power, a relay or a timed lamp drops", span_text(step->at - c->v->key_off, a));
 	}

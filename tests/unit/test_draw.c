@@ -123,6 +123,39 @@ static void the_logger_is_taken_off(void **state)
 	lull_verdict_clear(&v);
 }
 
+static const char *because(const struct lull_verdict *v, double t)
+{
+	for (size_t i = 0; i < v->current.steps.n; i++)
+		if (fabs((double)v->current.steps.at[i].at - 1e9 * t) < 3e9)
+			return v->current.steps.at[i].because ? v->current.steps.at[i].because : "";
+	return "no step";
+}
+
+/* A step has a reason: an edge of the bus, the key, what is switched off after it, and what a node does while its bus is awake. */
+static void steps_have_reasons(void **state)
+{
+	(void)state;
+	struct script s = { 0 };
+	struct lull_verdict v;
+	parks(&s, 0, 0);
+	sends(&s, 0x300, 0.1, 9000, 9060, 0xa5a5);
+	draws(&s, 60, 9000);
+	draws(&s, 105, 900);
+	draws(&s, 700, 138);
+	draws(&s, 9000, 18);
+	draws(&s, 9030, 1018);
+	draws(&s, 9060, 518); /* half of it falls in the middle of the wake */
+	draws(&s, 20000, 18);
+	covered(&s, 0, 20000, LULL_OBSERVED);
+	judge(&s, 20000, NULL, &v);
+	assert_string_equal(because(&v, 60), "key-off");
+	assert_non_null(strstr(because(&v, 700), "after key-off, downwards"));
+	assert_non_null(strstr(because(&v, 9000), "wakes"));
+	assert_string_equal(because(&v, 9030), "while bus can0 is awake");
+	assert_non_null(strstr(because(&v, 9060), "falls quiet"));
+	lull_verdict_clear(&v);
+}
+
 static void a_reversed_clamp_is_turned(void **state)
 {
 	(void)state;
@@ -443,7 +476,7 @@ int main(void)
 		cmocka_unit_test(zero_is_taken_off),
 		cmocka_unit_test(zero_by_marks),
 		cmocka_unit_test(the_logger_is_taken_off),
-		cmocka_unit_test(a_reversed_clamp_is_turned),
+		cmocka_unit_test(steps_have_reasons), cmocka_unit_test(a_reversed_clamp_is_turned),
 		cmocka_unit_test(pulses_with_the_bus_quiet),
 		cmocka_unit_test(a_dead_log_is_never_a_low_draw),
 		cmocka_unit_test(lost_before_the_quiet_level),
