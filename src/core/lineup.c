@@ -9,31 +9,13 @@
 
 #define COARSE 40
 #define CANDIDATES (2 * (COARSE + LINEUP_KEYS * LINEUP_BIGS + 1)) /* either way round */
-#define TURNED 1.7 /* who hangs a clamp minds the arrow, or the log has told the direction already */
 #define PATTERNS 64
 #define LEAST_MATCHED 3
-/* What each kind of evidence counts: edges of one spell, wakes of one length, one rhythm are not independent, and all cars
- * do alike when the key is turned off. Steps that no edge explains speak against a lag; that edges of single nodes do not
- * show speaks less against it than their score has it: one node may be taken for two, and many draw little. Where neither a
- * rise found its edge nor the bus began or ended, chance comes nearest. By logistic regression over invented nights, seeds
- * 1 to 24, and shuffled pairs of such. */
-#define BY_RISES 0.55
-#define BY_FALLS 0.6
-#define BY_KEY 0.8
-#define BY_DATE 0.2 /* who dates logs rightly begins them with the recording: mostly that is counted already */
-#define UNEXPLAINED 1.05
-#define UNSEEN_NODES 1.2
-#define NO_RISE 0.55
-#define NO_SPELL 1.55
-#define LEVEL 1.5
 #define PAIRED 0.5
 #define ALIAS_LEAD 20 /* with one lone match only; a wake lost at the end makes some 15 */
 #define RHYTHM_SPELLS 3 /* starts and ends: two wakes at least, else it is chance, and weighed as such */
 #define RHYTHM 0.5 /* part of the matches that must repeat with the distance of two lags to make one the alias of the other */
-#define VISIT 120.0 /* s */
-#define VISITS 0.7
 #define LONE_KEY 2 /* there is but one, and it is no wake */
-#define ROOM 3.0 /* s: what falls trail by, where nothing else tells */
 #define REPEAT_ROOM 5.0 /* s */
 /* Of the matches of the best lag: from there on another lag is an alias to be reckoned with. */
 #define ALIAS_SHARE 0.6
@@ -41,49 +23,6 @@
 static double clamp01(double x)
 {
 	return isfinite(x) ? fmin(1, fmax(0, x)) : 0;
-}
-
-/* Dates are a hint: right, or off by whole hours, likelier than anything else; or worth nothing. */
-static double hint(const struct lineup *l, double start)
-{
-	if (isnan(l->dated))
-		return 0;
-	double off = start - l->dated, hours = fabs(off - 3600 * round(off / 3600));
-
-	if (fabs(off) < 30)
-		return 2;
-	if (fabs(off) < 600)
-		return 1;
-	return hours < 30 && fabs(off) < 14.5 * 3600 ? 0.7 : 0;
-}
-
-/* Recorder and logger are mostly started in one visit to the car, and stopped in one, minutes apart: log of how much likelier
- * that makes what lies between two such ends than chance does. No more than a hint: many a log is begun or ends at another
- * time. */
-static double visit(double apart, double chance)
-{
-	double near = 1 / (M_PI * VISIT * (1 + (apart / VISIT) * (apart / VISIT)));
-	double far = 1 / (M_PI * chance * (1 + (apart / chance) * (apart / chance)));
-
-	return log(VISITS * near / far + 1 - VISITS);
-}
-
-static double ends(const struct lineup *l, const struct lineup_fit *f)
-{
-	return visit(f->start + l->lo, 600) + visit(f->start + l->hi - l->end, 5000);
-}
-
-/* Log of the odds that two recordings belong together by this lag against two of different nights: its score, shared among
- * all lags that might have been. */
-static double worth(const struct lineup *l, const struct lineup_fit *f)
-{
-	double lags = fmax(1, l->end + l->hi - l->lo);
-
-	double unexplained = f->steps > f->matched ? f->steps - f->matched : 0;
-
-	return LEVEL + BY_RISES * f->by[1] + BY_FALLS * f->by[0] + BY_KEY * f->by_key + UNSEEN_NODES * log1p(f->nodes) -
-		UNEXPLAINED * log1p(unexplained) - (f->rises ? 0 : NO_RISE) - (f->overlapping ? 0 : NO_SPELL) - log(lags) + ends(l, f) +
-		BY_DATE * hint(l, f->start) - (f->turned ? TURNED : 0);
 }
 
 /* Is there a like event a period before or after? Then a match of this one follows from a match of that one. */
@@ -132,14 +71,6 @@ static void refuse(struct lull_lineup *out, const char *why)
 	snprintf(out->why, sizeof(out->why), "%s", why);
 }
 
-/* Where all that matched leaves room, the right lag may still be off by more than a step in the current allows. */
-static double near_enough(const struct lineup *l, const struct lineup_fit *f)
-{
-	double room = fmax(ROOM, 2 * l->sample_s);
-
-	return f->error_s > 0 ? erf(room / (f->error_s * sqrt(2))) : 1;
-}
-
 static void report(const struct lineup_fit *f, struct lull_lineup *out)
 {
 	out->start_s = f->start;
@@ -176,7 +107,7 @@ static int by_bus(struct lineup *l, struct lineup_fit *fit, size_t n, struct lul
 
 	if (r)
 		return r;
-	double top = worth(l, best), all = 1;
+	double top = lineup_worth(l, best), all = 1;
 	const struct lineup_fit *alias = NULL;
 	size_t steps = best->turned ? l->turned_steps : l->steps;
 	int proof = 0;
@@ -186,7 +117,7 @@ static int by_bus(struct lineup *l, struct lineup_fit *fit, size_t n, struct lul
 
 		if (near && fit[i].turned == best->turned)
 			continue;
-		all += exp(fmin(0, worth(l, &fit[i]) - top));
+		all += exp(fmin(0, lineup_worth(l, &fit[i]) - top));
 		if (near)
 			continue;
 		if (isnan(out->other_start_s))
@@ -205,7 +136,7 @@ static int by_bus(struct lineup *l, struct lineup_fit *fit, size_t n, struct lul
 		}
 	}
 	all += exp(fmin(700, -top)); /* unrelated, at even odds before anything was seen */
-	out->confidence = clamp01(near_enough(l, best) / all);
+	out->confidence = clamp01(lineup_near_enough(l, best) / all);
 	report(best, out);
 	if (best->turned)
 		out->scale = -1;
@@ -309,7 +240,7 @@ static void combine(const struct lineup *l, const struct lull_known_load *load, 
 /* What a combination is worth beside others: each further load that fits its mark is worth more than any bus. */
 static double load_worth(const struct lineup *l, const struct combination *c, const struct lineup_fit *f)
 {
-	return 12 * c->loads - 6 * c->missed + worth(l, f) - 4 * c->misfit;
+	return 12 * c->loads - 6 * c->missed + lineup_worth(l, f) - 4 * c->misfit;
 }
 
 static void refuse_load(struct lull_lineup *out, double other)
@@ -398,7 +329,7 @@ static int by_load(struct lineup *l, const struct lull_lineup_input *in, const s
 	*value_of_best = top;
 
 	out->confidence = clamp01(
-		near_enough(l, &fit) / (1 + exp(-lead)) * (best.loads > 1 || fit.matched >= LEAST_MATCHED ? 0.99 : 0.95));
+		lineup_near_enough(l, &fit) / (1 + exp(-lead)) * (best.loads > 1 || fit.matched >= LEAST_MATCHED ? 0.99 : 0.95));
 	if (isfinite(second) && lead < LOAD_LEAD) {
 		refuse_load(out, second_start);
 		goto out;
@@ -448,7 +379,7 @@ static int all_candidates(
 		lineup_flip(l);
 	}
 	for (size_t i = 0; i < *n; i++)
-		fit[i].worth = worth(l, &fit[i]);
+		fit[i].worth = lineup_worth(l, &fit[i]);
 	if (*n)
 		qsort(fit, *n, sizeof(*fit), order);
 	return r;

@@ -87,6 +87,11 @@ static inline double lineup_time(const struct lineup_fit *f, double s)
 	return f->start + s * (1 + 1e-6 * f->drift_ppm);
 }
 
+/* lineup_worth: log of the odds that two recordings belong together by this lag against two of different nights; and the
+ * chance (0 to 1) that a finished fit is as near the truth as a step in the current allows. */
+double lineup_worth(const struct lineup *, const struct lineup_fit *);
+double lineup_near_enough(const struct lineup *, const struct lineup_fit *);
+
 /* lineup_load: places in the log that look as trade rule 19 has it: 7 s on, 3 s off, 5 s on. */
 struct lineup_pattern {
 	double s; /* clamp time of the first switching on */
