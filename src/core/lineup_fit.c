@@ -32,7 +32,7 @@ struct pair {
 	double at; /* clamp time of the step */
 	double s; /* the same from the pivot */
 	double blur; /* half-width by which the step's instant is uncertain */
-	double bonus; /* log of weight and crowd */
+	double bonus; /* log of weight over how often chance has such a step there */
 };
 
 struct bench {

@@ -341,6 +341,46 @@ static void known_load_decides(void **state)
 	}
 }
 
+/* The mark stands ten minutes late. Where the bus hardly knows anything the load tells the lag; where the bus knows about as much,
+ * neither is taken and both are named; from there on the load is dropped. */
+static void load_the_bus_contradicts(void **state)
+{
+	(void)state;
+	unsigned n = SHARE > 1 ? 4 : 12, alone = 0, both = 0, right = 0;
+
+	for (unsigned i = 0; i < n; i++) {
+		struct made_current_rule rule = {
+			.seed = 40000 + i, .hours = 8, .samples = 400000, .load_start = true};
+		struct made_current m;
+		struct lull_lineup out;
+		bool named = false;
+
+		made_current_make(&m, &rule);
+		size_t all = m.in.edge_count;
+
+		m.loads[0].t += 600 * LULL_SEC;
+		for (m.in.edge_count = 0; m.in.edge_count < 8; m.in.edge_count++) {
+			assert_int_equal(lull_line_up(&m.in, &out), 0);
+			check_values(&out);
+			alone += !m.in.edge_count && out.paired && out.by_load;
+			named |= !out.paired && out.by_load && strstr(out.why, "cannot be told") &&
+				fabs(out.other_start_s - m.start_s) < 2;
+		}
+		m.in.edge_count = all;
+		assert_int_equal(lull_line_up(&m.in, &out), 0);
+		check_values(&out);
+		assert_false(out.by_load);
+		both += named;
+		right += out.paired && fabs(error_in_middle(&m, &out)) < 1.5;
+		made_current_clear(&m);
+	}
+	print_message("load with a wrong mark: %u of %u taken without a bus, %u named beside the right lag, %u right by the bus\n",
+		alone, n, both, right);
+	assert_true(alone + 1 >= n);
+	assert_true(4 * both >= n);
+	assert_true(right + 1 >= n);
+}
+
 /* --- small and odd inputs --- */
 
 static void refuses_too_little(void **state)
@@ -415,6 +455,7 @@ int main(void)
 		cmocka_unit_test(key_off_decides),
 		cmocka_unit_test(reversed_is_told),
 		cmocka_unit_test(known_load_decides),
+		cmocka_unit_test(load_the_bus_contradicts),
 	};
 
 	return cmocka_run_group_tests_name("lineup", tests, NULL, NULL);
