@@ -266,14 +266,16 @@ static void chance_is_no_period(void **unused)
 		unsigned cyclic = 0;
 
 		state = 11 + night;
-		for (uint32_t id = 0x200; id < 0x210; id++)
-			for (double t = 1; t < 200 + 20 * night; t += 0.02 - (0.5 + 0.4 * (id & 15)) * log(uniform(1e-6, 1))) {
-				struct lull_frame f = { .id = id, .len = 8, .t = (lull_time)(t * 1e6) * LULL_US };
+		for (uint32_t id = 0x200; id < 0x210; id++) {
+			struct lull_frame f = { .id = id, .len = 8, .t = LULL_SEC };
 
+			while (f.t < (200 + 20 * (lull_time)night) * LULL_SEC) {
 				frame_list_add(&frames, &f);
+				f.t += 20 * LULL_MS - (lull_time)(1e6 * (0.5 + 0.4 * (id & 15)) * log(uniform(1e-6, 1))) * LULL_US;
 			}
-		for (double t = 1; t < 200; t += 0.5) {
-			struct lull_frame f = { .id = 0x300, .len = 8, .t = (lull_time)(t * 1e6) * LULL_US };
+		}
+		for (lull_time t = LULL_SEC; t < 200 * LULL_SEC; t += LULL_SEC / 2) {
+			struct lull_frame f = { .id = 0x300, .len = 8, .t = t };
 
 			frame_list_add(&frames, &f);
 		}
