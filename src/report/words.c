@@ -56,7 +56,7 @@ unsigned lull_words_percent(double confidence)
 {
 	if (!(confidence > 0))
 		return 0;
-	return confidence >= 1 ? 100 : (unsigned)(confidence * 100 + 0.5);
+	return confidence >= 1 ? 100 : confidence > 0.99 ? 99 : (unsigned)(confidence * 100 + 0.5);
 }
 
 /* "A", "A and B", "A, B and C". */

@@ -12,7 +12,7 @@ const char *lull_words_headline(const struct lull_verdict *, const struct lull_f
 void lull_words_who(const struct lull_finding *, char *buf, size_t size);
 /* The suspect that the finding names, or NULL: nobody is accused. */
 const struct lull_suspect *lull_words_accused(const struct lull_finding *);
-/* 0.987 -> 99; no number -> 0. */
+/* 0.987 -> 99, 0.996 -> 99: what may be wrong is not called certain; 1 -> 100; no number -> 0. */
 unsigned lull_words_percent(double confidence);
 
 const char *lull_words_deed(enum lull_role);
