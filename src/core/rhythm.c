@@ -64,7 +64,7 @@ static int64_t burst_limit(const int64_t *gap, unsigned n)
 	if (longer == 1)
 		return most > sum - sum / 8 ? limit : 0;
 	/* Between bursts time passes evenly; else these are no bursts but an irregular sender. */
-	return most > 3 * gap[n - longer] ? 0 : limit;
+	return most / 3 > gap[n - longer] ? 0 : limit;
 }
 
 static unsigned thin(int64_t *at, unsigned n, int64_t burst)

@@ -290,6 +290,8 @@ bool bus_report(const struct bus_table *tables, unsigned long jobs, bool died)
 		all.decidable, all.decidable ? 100.0 * all.suspect / all.decidable : 0, all.listable, all.listable ? 100.0 * all.listed / all.listable : 0);
 	bool shown = !too_few_right(all.suspect, all.decidable, 0.95) && !too_few_right(all.listed, all.listable, 0.99);
 	printf("confidence is what came true, but for chance: %s\n", calibrated ? "yes" : "no");
+	if (died || all.broken || !all.nights)
+		printf("%u nights broken%s\n", all.broken, died ? "; a job died" : "");
 	printf("%u passed, %u failed\n", passed + enough + calibrated + shown + standings + kin,
 		failed + !enough + !calibrated + !shown + !standings + !kin);
 	return !failed && enough && calibrated && shown && standings && kin;
