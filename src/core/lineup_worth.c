@@ -49,7 +49,11 @@ static double visit(double apart, double chance)
 
 static double ends(const struct lineup *l, const struct lineup_fit *f)
 {
-	return visit(f->start + l->lo, 600) + visit(f->start + l->hi - l->end, 5000);
+	double says = visit(f->start + l->lo, 600) + visit(f->start + l->hi - l->end, 5000);
+
+	/* What falls after a key stands equally far from the visits in any two nights: there these tell the nights alike, not the
+	 * night, and may only speak against a lag. */
+	return f->rises ? says : fmin(says, 0);
 }
 
 /* Log of the odds that two recordings belong together by this lag against two of different nights: its score, shared among
