@@ -57,7 +57,7 @@ static int help(void)
 		    "\n"
 		    "Exit status: 0 fine, 1 careful, 2 on an error, 3 stop.\n",
 		stdout);
-	return fflush(stdout) || ferror(stdout) ? lull_fail(who, "cannot write to standard output") : LULL_EXIT_OK;
+	return lull_printed(who, LULL_EXIT_OK);
 }
 
 static int number(double *out, const char *text, double least, double most, const char *what)
@@ -302,8 +302,6 @@ int lull_cmd_check(int argc, char **argv)
 		return r;
 	n = lull_ready_judge(&o.facts, line, LINES_MOST);
 	show(&p, line, n);
-	if (fflush(stdout) || ferror(stdout))
-		return lull_fail(who, "cannot write to standard output");
 	worst = lull_ready_worst(line, n);
-	return worst == LULL_READY_FINE ? LULL_EXIT_OK : worst == LULL_READY_CAREFUL ? LULL_EXIT_SOME : EXIT_STOP;
+	return lull_printed(who, worst == LULL_READY_FINE ? LULL_EXIT_OK : worst == LULL_READY_CAREFUL ? LULL_EXIT_SOME : EXIT_STOP);
 }

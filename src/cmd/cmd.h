@@ -40,8 +40,8 @@ int lull_fail(const char *who, const char *format, ...) LULL_PRINTF(2, 3);
 int lull_misuse(const char *who, const char *format, ...) LULL_PRINTF(2, 3);
 /* After getopt has complained by itself. */
 int lull_try_help(const char *who);
-/* The word of the list that `word` was most likely meant to be, or NULL if none is near. */
-const char *lull_nearest(const char *word, const char *const *list, size_t n);
+/* Flushes standard output: `status`, or an error that is said if not all could be written (a full disk behind >). */
+LULL_MUST_CHECK int lull_printed(const char *who, int status);
 
 /* The whole text is a finite decimal number, at least `least`. */
 LULL_MUST_CHECK int lull_number(const char *text, double least, double *out);

@@ -34,7 +34,7 @@ static int help(void)
 		    "Exit status: 0 it worked and the night after is within the limit, 1 anything\n"
 		    "else, 2 an error.\n",
 		stdout);
-	return fflush(stdout) || ferror(stdout) ? lull_fail(who, "cannot write to standard output") : LULL_EXIT_OK;
+	return lull_printed(who, LULL_EXIT_OK);
 }
 
 /* -1: go on; else the exit status. */

@@ -51,8 +51,7 @@ static int help(void)
 		    "\n"
 		    "Exit status: 0, or 2 on an error.\n",
 		stdout);
-	return fflush(stdout) || ferror(stdout) ? lull_fail(who, "cannot write to standard output")
-						: LULL_EXIT_OK;
+	return lull_printed(who, LULL_EXIT_OK);
 }
 
 static int set_what(struct options *o, enum what what, bool raw)

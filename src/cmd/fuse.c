@@ -45,8 +45,7 @@ static int help(void)
 		    "\n"
 		    "Exit status: 0, or 2 on an error, such as a fuse that is in no table.\n",
 		stdout);
-	return fflush(stdout) || ferror(stdout) ? lull_fail(who, "cannot write to standard output")
-						: LULL_EXIT_OK;
+	return lull_printed(who, LULL_EXIT_OK);
 }
 
 static int set(double *out, const char *text, const char *unit, double least, double most, const char *what)
@@ -219,7 +218,5 @@ int lull_cmd_fuse(int argc, char **argv)
 	if (o.list)
 		lull_fuses_table(&p);
 	r = o.list ? 0 : o.survey ? survey(&o, &p) : one(&o, &p);
-	if (!r && (fflush(stdout) || ferror(stdout)))
-		r = lull_fail(who, "cannot write to standard output");
-	return r;
+	return lull_printed(who, r);
 }

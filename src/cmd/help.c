@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* help: the help of a command, or a page on one of the things a night depends on. */
 #include <cmd/cmd.h>
+#include <source/nearest.h>
 #include <stdio.h>
 #include <string.h>
 
@@ -113,7 +114,7 @@ static int list(void)
 	for (size_t i = 0; i < n; i++)
 		(void)printf("  %-10s %s\n", c[i].name, c[i].about);
 	(void)fputs("\n      --help     display this help and exit\n\nExit status: 0, or 2 on an error.\n", stdout);
-	return fflush(stdout) || ferror(stdout) ? lull_fail(who, "cannot write to standard output") : LULL_EXIT_OK;
+	return lull_printed(who, LULL_EXIT_OK);
 }
 
 int lull_cmd_help(int argc, char **argv)
@@ -132,7 +133,7 @@ int lull_cmd_help(int argc, char **argv)
 		if (strcmp(argv[1], topics[i].name) != 0)
 			continue;
 		(void)fputs(topics[i].text, stdout);
-		return fflush(stdout) || ferror(stdout) ? lull_fail(who, "cannot write to standard output") : LULL_EXIT_OK;
+		return lull_printed(who, LULL_EXIT_OK);
 	}
 	for (size_t i = 0; i < n; i++) {
 		char name[32];

@@ -51,8 +51,7 @@ static int help(void)
 		    "\n"
 		    "Exit status: 0 complete, 1 something was left out, 2 nothing was written.\n",
 		stdout);
-	return fflush(stdout) || ferror(stdout) ? lull_fail(who, "cannot write to standard output")
-						: LULL_EXIT_OK;
+	return lull_printed(who, LULL_EXIT_OK);
 }
 
 static bool is_name(const char *text, size_t len)

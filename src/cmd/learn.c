@@ -37,8 +37,7 @@ static int help(void)
 		    "Exit status: 0 all tests were clear, 1 something was unclear or left out,\n"
 		    "2 an error or nothing learned, and nothing was written.\n",
 		stdout);
-	return fflush(stdout) || ferror(stdout) ? lull_fail(who, "cannot write to standard output")
-						: LULL_EXIT_OK;
+	return lull_printed(who, LULL_EXIT_OK);
 }
 
 /* -1: go on; else the exit status. */

@@ -53,7 +53,7 @@ static int help(void)
 		    "Exit status: 0 done, or the rate found; 1 it acknowledges, or no rate was found;\n"
 		    "2 on an error, such as a link that was refused.\n",
 		stdout);
-	return fflush(stdout) || ferror(stdout) ? lull_fail(who, "cannot write to standard output") : LULL_EXIT_OK;
+	return lull_printed(who, LULL_EXIT_OK);
 }
 
 static int rate(uint32_t *out, const char *text)
@@ -261,7 +261,5 @@ int lull_cmd_link(int argc, char **argv)
 		r = set(&p, &o);
 	else
 		r = look(&p, &o);
-	if (r != LULL_EXIT_ERROR && (fflush(stdout) || ferror(stdout)))
-		r = lull_fail(who, "cannot write to standard output");
-	return r;
+	return lull_printed(who, r);
 }

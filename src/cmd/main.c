@@ -7,6 +7,7 @@
 #include <jansson.h>
 #include <microhttpd.h>
 #include <pcap/pcap.h>
+#include <source/nearest.h>
 #include <qrencode.h>
 #include <sqlite3.h>
 #include <stdio.h>
@@ -80,14 +81,6 @@ static void version(void)
 		   "There is NO WARRANTY, to the extent permitted by law.");
 }
 
-/* A help text that could not be written (a full disk behind >) is an error like any other. */
-static int written(void)
-{
-	if (fflush(stdout) || ferror(stdout))
-		return lull_fail("lull", "cannot write to standard output");
-	return LULL_EXIT_OK;
-}
-
 static int unknown(const char *word)
 {
 	const char *names[sizeof commands / sizeof commands[0]], *near;
@@ -110,11 +103,11 @@ int main(int argc, char **argv)
 		return lull_misuse("lull", "a command is missing");
 	if (!strcmp(argv[1], "--help") || !strcmp(argv[1], "-h")) {
 		help(stdout);
-		return written();
+		return lull_printed("lull", LULL_EXIT_OK);
 	}
 	if (!strcmp(argv[1], "--version")) {
 		version();
-		return written();
+		return lull_printed("lull", LULL_EXIT_OK);
 	}
 	if (argv[1][0] == '-')
 		return lull_misuse("lull", "unrecognized option '%s'", argv[1]);

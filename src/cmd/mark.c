@@ -24,7 +24,7 @@ static int help(void)
 		   "  -h, --help         display this help and exit\n"
 		   "\n"
 		   "Exit status: 0 noted, 2 not.");
-	return fflush(stdout) ? LULL_EXIT_ERROR : LULL_EXIT_OK;
+	return lull_printed(who, LULL_EXIT_OK);
 }
 
 /* "90", "90s", "5m", "1h" -> whole seconds. */

@@ -19,7 +19,7 @@ static int help(void)
 		    "\n"
 		    "Exit status: 0 all are fine, 2 one is not; each error with file and line.\n",
 		stdout);
-	return fflush(stdout) || ferror(stdout) ? lull_fail(who, "cannot write to standard output") : LULL_EXIT_OK;
+	return lull_printed(who, LULL_EXIT_OK);
 }
 
 static void limits(const struct lull_page *p, const struct lull_profile *f)
@@ -145,7 +145,5 @@ int lull_cmd_profile(int argc, char **argv)
 		if (check(argv[optind]))
 			status = LULL_EXIT_ERROR;
 	}
-	if (fflush(stdout) || ferror(stdout))
-		return lull_fail(who, "cannot write to standard output");
-	return status;
+	return lull_printed(who, status);
 }

@@ -53,8 +53,7 @@ static int help(void)
 		    "\n"
 		    "Exit status: 0 all within the limit, 1 any other finding, 2 an error.\n",
 		stdout);
-	return fflush(stdout) || ferror(stdout) ? lull_fail(who, "cannot write to standard output")
-						: LULL_EXIT_OK;
+	return lull_printed(who, LULL_EXIT_OK);
 }
 
 static int set_format(struct options *o, const char *word)

@@ -2,6 +2,7 @@
 /* simulate: an invented night with a known truth, written as files. */
 #include <cmd/cmd.h>
 #include <cmd/night_files.h>
+#include <source/nearest.h>
 #include <errno.h>
 #include <getopt.h>
 #include <math.h>
@@ -38,8 +39,7 @@ static int help(void)
 		    "\n"
 		    "Exit status: 0, or 2 on an error.\n",
 		stdout);
-	return fflush(stdout) || ferror(stdout) ? lull_fail(who, "cannot write to standard output")
-						: LULL_EXIT_OK;
+	return lull_printed(who, LULL_EXIT_OK);
 }
 
 static int list(void)
@@ -49,8 +49,7 @@ static int list(void)
 
 	for (i = 0; i < n; i++)
 		(void)printf("%s\n    %s\n", s[i].name, s[i].about);
-	return fflush(stdout) || ferror(stdout) ? lull_fail(who, "cannot write to standard output")
-						: LULL_EXIT_OK;
+	return lull_printed(who, LULL_EXIT_OK);
 }
 
 static int set_seed(struct options *o, const char *text)

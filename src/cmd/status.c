@@ -31,7 +31,7 @@ static int help(void)
 		   "  -h, --help         display this help and exit\n"
 		   "\n"
 		   "Exit status: 0 shown, 2 not.");
-	return fflush(stdout) ? LULL_EXIT_ERROR : LULL_EXIT_OK;
+	return lull_printed(who, LULL_EXIT_OK);
 }
 
 static const char *text_of(const json_t *object, const char *key)
@@ -306,5 +306,5 @@ int lull_cmd_status(int argc, char **argv)
 	else
 		show(state);
 	json_decref(state);
-	return fflush(stdout) ? lull_fail(who, "cannot write to standard output") : LULL_EXIT_OK;
+	return lull_printed(who, LULL_EXIT_OK);
 }

@@ -2,21 +2,18 @@
 /* config: sections, keys and values of lull.conf. */
 #include <source/config.h>
 #include <source/clamp.h>
+#include <source/ini_lines.h>
 #include <source/profile.h>
-#include <source/profile_keys.h>
 #include <source/utf8.h>
 
 #include <ctype.h>
 #include <errno.h>
-#include <ini.h>
 #include <math.h>
-#include <stdarg.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 #include <strings.h>
 
-#define LINE_MAX_BYTES 190 /* inih cuts lines near 198 bytes without a word */
 #define TEXT_MAX (1u << 18)
 #define HIGHEST_BITRATE 20000000.0
 
@@ -74,15 +71,10 @@ static const struct key keys[] = {
 #define KEYS (sizeof keys / sizeof keys[0])
 
 struct reader {
-	const char *name, *text;
-	size_t size, at;
-	unsigned line;
+	struct lull_ini ini;
 	struct lull_config *config;
 	enum section section;
 	bool seen[KEYS], had[IGNITION + 1];
-	int rc;
-	char *err;
-	size_t err_size;
 };
 
 const char *lull_physical_name(enum lull_physical physical)
@@ -90,23 +82,6 @@ const char *lull_physical_name(enum lull_physical physical)
 	static const char *const names[] = {"high-speed", "fault-tolerant", "single-wire"};
 
 	return names[physical];
-}
-
-static void wrong(struct reader *r, const char *format, ...) LULL_PRINTF(2, 3);
-static void wrong(struct reader *r, const char *format, ...)
-{
-	va_list list;
-
-	if (r->rc)
-		return;
-	r->rc = -EINVAL;
-	const int n = snprintf(r->err, r->err_size, "%s:%u: ", r->name, r->line);
-
-	if (n < 0 || (size_t)n >= r->err_size)
-		return;
-	va_start(list, format);
-	(void)vsnprintf(r->err + n, r->err_size - (size_t)n, format, list);
-	va_end(list);
 }
 
 /* --- values --- */
@@ -131,9 +106,9 @@ static void quantity(struct reader *r, const struct key *key, const char *value,
 	double x;
 
 	if (!number(value, &x, &rest) || (*rest && strcasecmp(rest, unit) != 0))
-		wrong(r, "%s = '%s' is no number%s%s", key->name, value, *unit ? " of " : "", unit);
+		lull_ini_error(&r->ini, "%s = '%s' is no number%s%s", key->name, value, *unit ? " of " : "", unit);
 	else if (x < key->least || x > key->most)
-		wrong(r, "%s = '%s' is not between %g and %g%s%s", key->name, value, key->least, key->most,
+		lull_ini_error(&r->ini, "%s = '%s' is not between %g and %g%s%s", key->name, value, key->least, key->most,
 			*unit ? " " : "", unit);
 	else
 		*out = x;
@@ -152,9 +127,9 @@ static void bitrate(struct reader *r, const struct key *key, const char *value, 
 		fits = factor > 0 && (!rest[1] || !strcasecmp(rest + 1, "bit/s"));
 	}
 	if (!fits)
-		wrong(r, "%s = '%s' is no bit rate: 500000, 500k and 83.333k are some", key->name, value);
+		lull_ini_error(&r->ini, "%s = '%s' is no bit rate: 500000, 500k and 83.333k are some", key->name, value);
 	else if (x < key->least || x > key->most)
-		wrong(r, "%s = '%s' is not between %g and %g bit/s", key->name, value, key->least, key->most);
+		lull_ini_error(&r->ini, "%s = '%s' is not between %g and %g bit/s", key->name, value, key->least, key->most);
 	else
 		*out = (uint32_t)lround(x);
 }
@@ -169,7 +144,7 @@ static bool flag(struct reader *r, const struct key *key, const char *value)
 		if (!strcasecmp(value, no[i]))
 			return false;
 	}
-	wrong(r, "%s = '%s' is neither yes nor no", key->name, value);
+	lull_ini_error(&r->ini, "%s = '%s' is neither yes nor no", key->name, value);
 	return false;
 }
 
@@ -188,7 +163,7 @@ static void word(struct reader *r, const struct key *key, const char *value, voi
 			break;
 		p += n + 1;
 	}
-	wrong(r, "%s = '%s' is none of %s", key->name, value, key->words);
+	lull_ini_error(&r->ini, "%s = '%s' is none of %s", key->name, value, key->words);
 }
 
 static void take(struct reader *r, const struct key *key, char *at, const char *value)
@@ -198,7 +173,7 @@ static void take(struct reader *r, const struct key *key, char *at, const char *
 	switch (key->value) {
 	case TEXT:
 		if (strlen(value) >= key->size)
-			wrong(r, "%s: has %zu bytes, at most %zu fit", key->name, strlen(value), key->size - 1);
+			lull_ini_error(&r->ini, "%s: has %zu bytes, at most %zu fit", key->name, strlen(value), key->size - 1);
 		else
 			lull_utf8_clean(at, key->size, value, strlen(value));
 		return;
@@ -226,19 +201,19 @@ static void take(struct reader *r, const struct key *key, char *at, const char *
 	case FLAG: *(bool *)at = flag(r, key, value); return;
 	case MUST:
 		if (!flag(r, key, value))
-			wrong(r,
+			lull_ini_error(&r->ini,
 				"listen-only is required: a recorder that acknowledges frames keeps a lone node awake; "
 				"for an adapter without it there is accept-acknowledging = yes");
 		return;
 	case SCALE:
 		if (lull_clamp_scale_parse(value, (double *)(void *)at))
-			wrong(r, "scale = '%s' is no scale: 100mV/A and 10 mV/A are some", value);
+			lull_ini_error(&r->ini, "scale = '%s' is no scale: 100mV/A and 10 mV/A are some", value);
 		return;
 	case NUMBER: quantity(r, key, value, "", (double *)(void *)at); return;
 	case COUNT:
 		quantity(r, key, value, "", &x);
 		if (x != floor(x))
-			wrong(r, "%s = '%s' is no whole number", key->name, value);
+			lull_ini_error(&r->ini, "%s = '%s' is no whole number", key->name, value);
 		*(unsigned *)(void *)at = (unsigned)x;
 		return;
 	case WORD: word(r, key, value, at); return;
@@ -261,54 +236,42 @@ static bool same_key(const char *a, const char *b)
 
 static void unknown_key(struct reader *r, const char *name)
 {
-	char known[320] = "";
-	const char *near = NULL;
-	unsigned best = 3;
+	const char *names[KEYS];
+	char what[120];
+	size_t n = 0;
 
-	for (size_t i = 0; i < KEYS; i++) {
-		if (keys[i].section != r->section)
-			continue;
-		lull_profile_list(known, sizeof known, keys[i].name);
-		const unsigned d = lull_profile_distance(name, keys[i].name);
-
-		if (d < best) {
-			best = d;
-			near = keys[i].name;
-		}
-	}
-	wrong(r, "'%s' is no key of [%s]%s%s%s; known are: %s", name, section_names[r->section],
-		near ? ", did you mean '" : "", near ? near : "", near ? "'?" : "", known);
+	for (size_t i = 0; i < KEYS; i++)
+		if (keys[i].section == r->section)
+			names[n++] = keys[i].name;
+	(void)snprintf(what, sizeof what, "'%s' is no key of [%s]", name, section_names[r->section]);
+	lull_ini_unknown(&r->ini, what, name, names, NULL, n);
 }
 
-static int take_key(void *user, const char *section, const char *name, const char *value)
+static void take_key(void *user, const char *name, const char *value)
 {
 	struct reader *r = user;
 
-	(void)section; /* cut by inih after 49 bytes: r->section has it whole */
-	if (r->rc)
-		return 1;
 	if (r->section == NONE) {
-		wrong(r, "'%s' stands before the first section", name);
-		return 1;
+		lull_ini_error(&r->ini, "'%s' stands before the first section", name);
+		return;
 	}
 	for (size_t i = 0; i < KEYS; i++) {
 		if (keys[i].section != r->section || !same_key(keys[i].name, name))
 			continue;
 		if (r->seen[i])
-			wrong(r, "'%s' is given twice in this section", keys[i].name);
+			lull_ini_error(&r->ini, "'%s' is given twice in this section", keys[i].name);
 		r->seen[i] = true;
 		if (!*value)
-			wrong(r, "'%s' has no value", keys[i].name);
-		if (!r->rc)
+			lull_ini_error(&r->ini, "'%s' has no value", keys[i].name);
+		if (!r->ini.rc)
 			take(r, &keys[i],
 				(r->section == BUS ? (char *)&r->config->bus[r->config->bus_count - 1] :
 						     (char *)r->config) +
 					keys[i].offset,
 				value);
-		return 1;
+		return;
 	}
 	unknown_key(r, name);
-	return 1;
 }
 
 static void begin_bus(struct reader *r, const char *name, size_t n)
@@ -316,106 +279,50 @@ static void begin_bus(struct reader *r, const char *name, size_t n)
 	struct lull_config *c = r->config;
 
 	if (!n) {
-		wrong(r, "a bus has a name: [bus body]");
+		lull_ini_error(&r->ini, "a bus has a name: [bus body]");
 	} else if (n >= LULL_BUS_NAME) {
-		wrong(r, "a bus name has at most %d bytes", LULL_BUS_NAME - 1);
+		lull_ini_error(&r->ini, "a bus name has at most %d bytes", LULL_BUS_NAME - 1);
 	} else if (c->bus_count == LULL_BUS_MAX) {
-		wrong(r, "there are more than %d buses", LULL_BUS_MAX);
+		lull_ini_error(&r->ini, "there are more than %d buses", LULL_BUS_MAX);
 	} else {
 		struct lull_config_bus *bus = &c->bus[c->bus_count];
 
-		*bus = (struct lull_config_bus){.line = r->line};
+		*bus = (struct lull_config_bus){.line = r->ini.line};
 		lull_utf8_clean(bus->name, sizeof bus->name, name, n);
 		for (size_t i = 0; i < c->bus_count; i++)
 			if (!strcmp(c->bus[i].name, bus->name))
-				wrong(r, "[bus %s] is there twice", bus->name);
+				lull_ini_error(&r->ini, "[bus %s] is there twice", bus->name);
 		c->bus_count++;
 	}
 }
 
-static void begin_section(struct reader *r, const char *title, size_t n)
+static void begin_section(void *user, const char *word, size_t word_length, const char *name, size_t name_length)
 {
-	size_t length = 0;
+	static const char *const forms[] = {"recorder", "bus NAME", "clamp", "control", "profile", "ignition"};
+	struct reader *r = user;
 
-	while (n && isblank((unsigned char)*title))
-		title++, n--;
-	while (n && isblank((unsigned char)title[n - 1]))
-		n--;
-	while (length < n && !isblank((unsigned char)title[length]))
-		length++;
 	memset(r->seen, 0, sizeof r->seen);
 	r->section = NONE;
 	for (int i = RECORDER; i <= IGNITION; i++)
-		if (strlen(section_names[i]) == length && !strncasecmp(section_names[i], title, length))
+		if (strlen(section_names[i]) == word_length && !strncasecmp(section_names[i], word, word_length))
 			r->section = (enum section)i;
 	if (r->section == NONE) {
-		wrong(r, "there is no section [%.*s]; known are: recorder, bus NAME, clamp, control, profile, ignition",
-			(int)(n > 40 ? 40 : n), title);
+		char given[41], what[80];
+
+		(void)snprintf(given, sizeof given, "%.*s", (int)word_length, word);
+		(void)snprintf(what, sizeof what, "there is no section [%s]", given);
+		lull_ini_unknown(&r->ini, what, given, section_names + 1, forms, IGNITION);
 		return;
 	}
-	const char *name = title + length;
-	size_t rest = n - length;
-
-	while (rest && isblank((unsigned char)*name))
-		name++, rest--;
 	if (r->section == BUS) {
-		begin_bus(r, name, rest);
+		begin_bus(r, name, name_length);
 		return;
 	}
-	if (rest)
-		wrong(r, "section [%s] takes no name", section_names[r->section]);
+	if (name_length)
+		lull_ini_error(&r->ini, "section [%s] takes no name", section_names[r->section]);
 	if (r->had[r->section])
-		wrong(r, "section [%s] is there twice", section_names[r->section]);
+		lull_ini_error(&r->ini, "section [%s] is there twice", section_names[r->section]);
 	r->had[r->section] = true;
-}
-
-/* inih asks for lines here; it gets each without leading blanks, since it takes an indented line for more of the value
- * above, which would hide a key. */
-static char *next_line(char *out, int size, void *stream)
-{
-	struct reader *r = stream;
-
-	if (r->at >= r->size || r->rc || size < 2)
-		return NULL;
-	const char *p = r->text + r->at, *end = r->text + r->size;
-	const char *nl = memchr(p, '\n', (size_t)(end - p)), *stop = nl ? nl : end;
-
-	r->at = (size_t)(stop - r->text) + 1;
-	r->line++;
-	if (r->line == 1 && stop - p >= 3 && !memcmp(p, "\xef\xbb\xbf", 3))
-		p += 3;
-	while (p < stop && isblank((unsigned char)*p))
-		p++;
-	if (stop - p >= LINE_MAX_BYTES)
-		wrong(r, "the line has %zd bytes, at most %d can be read", stop - p, LINE_MAX_BYTES - 1);
-	for (const char *c = p; c < stop && !r->rc;) {
-		const size_t n = *c == '\t' || *c == '\r' ? 1 : lull_utf8_length(c, (size_t)(stop - c));
-
-		if (!n || (*c != '\t' && *c != '\r' && !lull_utf8_fit(c, n)))
-			wrong(r, "has a control character, or is no UTF-8");
-		c += n;
-	}
-	if (!r->rc && p < stop && *p == '[') {
-		const char *close = memchr(p, ']', (size_t)(stop - p));
-
-		if (close)
-			begin_section(r, p + 1, (size_t)(close - p) - 1);
-		else
-			wrong(r, "the section's closing ']' is missing");
-	} else if (!r->rc && p < stop && *p != ';' && *p != '#' && *p != '\r' &&
-		!memchr(p, '=', (size_t)(stop - p))) {
-		wrong(r, "is neither [section] nor key = value; a comment begins with ; or #");
-	}
-	if (r->rc)
-		return NULL;
-	size_t n = (size_t)(stop - p);
-
-	if (n > (size_t)size - 2)
-		n = (size_t)size - 2;
-	memcpy(out, p, n);
-	out[n] = '\n';
-	out[n + 1] = '\0';
-	return out;
 }
 
 /* --- what must agree --- */
@@ -425,22 +332,22 @@ static void check_buses(struct reader *r)
 	const struct lull_config *c = r->config;
 
 	if (!c->bus_count)
-		wrong(r, "no bus is told: add [bus NAME] with interface = can0");
-	for (size_t i = 0; i < c->bus_count && !r->rc; i++) {
+		lull_ini_error(&r->ini, "no bus is told: add [bus NAME] with interface = can0");
+	for (size_t i = 0; i < c->bus_count && !r->ini.rc; i++) {
 		const struct lull_config_bus *bus = &c->bus[i];
 
-		r->line = bus->line;
+		r->ini.line = bus->line;
 		if (!bus->interface[0] && !bus->adapter[0])
-			wrong(r, "[bus %s] has neither interface nor adapter", bus->name);
+			lull_ini_error(&r->ini, "[bus %s] has neither interface nor adapter", bus->name);
 		for (size_t k = 0; k < i; k++) {
 			if (bus->interface[0] && !strcmp(bus->interface, c->bus[k].interface))
-				wrong(r, "interface %s is that of [bus %s] already", bus->interface, c->bus[k].name);
+				lull_ini_error(&r->ini, "interface %s is that of [bus %s] already", bus->interface, c->bus[k].name);
 			if (bus->adapter[0] && !strcmp(bus->adapter, c->bus[k].adapter))
-				wrong(r, "adapter %s is that of [bus %s] already", bus->adapter, c->bus[k].name);
+				lull_ini_error(&r->ini, "adapter %s is that of [bus %s] already", bus->adapter, c->bus[k].name);
 		}
 	}
 	if (c->clamp.source != LULL_CLAMP_NONE && !c->clamp.device[0])
-		wrong(r, "[clamp] has a source and no device");
+		lull_ini_error(&r->ini, "[clamp] has a source and no device");
 }
 
 void lull_config_defaults(struct lull_config *c)
@@ -463,24 +370,14 @@ void lull_config_defaults(struct lull_config *c)
 int lull_config_parse_text(
 	const char *name, const char *text, size_t size, struct lull_config *config, char *err, size_t err_size)
 {
-	struct reader r = {
-		.name = name, .text = text, .size = size, .config = config, .err = err, .err_size = err_size};
+	struct reader r = {.config = config};
 
+	r.ini = (struct lull_ini){.name = name, .err = err, .err_size = err_size, .user = &r, .section = begin_section, .key = take_key};
 	lull_config_defaults(config);
-	if (size > TEXT_MAX)
-		wrong(&r, "the file has more than %u bytes: this is no configuration", TEXT_MAX);
-	const int bad = r.rc ? 0 : ini_parse_stream(next_line, &r, take_key, &r);
-
-	if (bad > 0 && !r.rc) {
-		r.line = (unsigned)bad;
-		wrong(&r, "is neither [section] nor key = value; a comment begins with ; or #");
-	} else if (bad < 0 && !r.rc) {
-		(void)snprintf(err, err_size, "%s: out of memory", name);
-		return -ENOMEM;
-	}
-	if (!r.rc)
-		check_buses(&r);
-	return r.rc;
+	if (lull_ini_read(&r.ini, text, size, TEXT_MAX, "configuration"))
+		return r.ini.rc;
+	check_buses(&r);
+	return r.ini.rc;
 }
 
 int lull_config_read(const char *path, struct lull_config *config, char *err, size_t err_size)

@@ -1,30 +1,18 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* order (source): the INI file with the head of a work order, read with inih. */
 #include <source/order.h>
+#include <source/ini_lines.h>
 #include <source/profile.h>
 #include <source/utf8.h>
 
 #include <errno.h>
-#include <ini.h>
-#include <stdarg.h>
+#include <stdbool.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 #include <strings.h>
 
-/* inih cuts lines near 198 bytes without a word. */
-#define LINE_MAX_BYTES 190
 #define TEXT_MAX (1u << 16)
-
-struct reader {
-	const char *name, *text;
-	size_t size, at;
-	unsigned line; /* from 1 */
-	struct lull_order *order;
-	int rc;
-	char *err;
-	size_t err_size;
-};
 
 static struct {
 	const char *key, *title;
@@ -70,95 +58,58 @@ void lull_order_anonymous(struct lull_order *order)
 	}
 }
 
-LULL_PRINTF(2, 3) static void error(struct reader *r, const char *format, ...)
-{
-	if (r->rc < 0)
-		return;
-	r->rc = -EINVAL;
-	const int n = snprintf(r->err, r->err_size, "%s:%u: ", r->name, r->line);
-	if (n < 0 || (size_t)n >= r->err_size)
-		return;
-	va_list list;
-	va_start(list, format);
-	(void)vsnprintf(r->err + n, r->err_size - (size_t)n, format, list);
-	va_end(list);
-}
+struct reader {
+	struct lull_ini ini;
+	struct lull_order *order;
+	bool begun;
+};
 
-/* Lines for inih; one that it would cut, or that is no text, ends the reading. */
-static char *next_line(char *buf, int size, void *stream)
-{
-	struct reader *r = stream;
-	const char *p = r->text + r->at, *end = r->text + r->size;
-
-	if (p >= end || r->rc < 0)
-		return NULL;
-	const char *nl = memchr(p, '\n', (size_t)(end - p));
-	size_t n = (size_t)((nl ? nl : end) - p);
-
-	r->line++;
-	r->at += n + (nl != NULL);
-	if (n && p[n - 1] == '\r')
-		n--;
-	if (n >= LINE_MAX_BYTES || (int)n + 2 > size) {
-		error(r, "the line has %zu bytes, at most %d can be read", n, LINE_MAX_BYTES - 1);
-		return NULL;
-	}
-	for (size_t i = 0; i < n;) {
-		const size_t length = p[i] == '\t' ? 1 : lull_utf8_length(p + i, n - i);
-
-		if (p[i] != '\t' && (!length || !lull_utf8_fit(p + i, length))) {
-			error(r, "byte %zu of the line is a control character or no UTF-8; save the file as UTF-8 text", i + 1);
-			return NULL;
-		}
-		i += length;
-	}
-	memcpy(buf, p, n);
-	buf[n] = '\n';
-	buf[n + 1] = 0;
-	return buf;
-}
-
-static int take_key(void *user, const char *section, const char *name, const char *value)
+static void begin_section(void *user, const char *word, size_t word_length, const char *name, size_t name_length)
 {
 	struct reader *r = user;
 
-	if (strcasecmp(section, "order") != 0) {
-		error(r, "'%s' stands in section [%s]; a work order has one section, [order]", name, section);
-		return 0;
-	}
+	(void)name;
+	r->begun = true;
+	if (word_length != 5 || strncasecmp(word, "order", 5) != 0 || name_length)
+		lull_ini_error(&r->ini, "there is no section [%.*s]: a work order has one section, [order]",
+			(int)(word_length < 40 ? word_length : 40), word);
+}
+
+static void take_key(void *user, const char *name, const char *value)
+{
+	const char *keys[LULL_ORDER_COUNT];
+	struct reader *r = user;
+	char what[120];
+
+	if (!r->begun)
+		lull_ini_error(&r->ini, "'%s' stands before the section; begin with [order]", name);
 	for (unsigned i = 0; i < LULL_ORDER_COUNT; i++) {
+		keys[i] = fields[i].key;
 		if (strcasecmp(name, fields[i].key) != 0)
 			continue;
-		if (r->order->field[i][0]) {
-			error(r, "'%s' is given twice", name);
-			return 0;
-		}
-		lull_utf8_clean(r->order->field[i], sizeof r->order->field[i], value, strlen(value));
-		return 1;
+		if (r->order->field[i][0])
+			lull_ini_error(&r->ini, "'%s' is given twice", name);
+		else
+			lull_utf8_clean(r->order->field[i], sizeof r->order->field[i], value, strlen(value));
+		return;
 	}
-	char list[400];
-	size_t used = 0;
-	for (unsigned i = 0; i < LULL_ORDER_COUNT; i++)
-		used += (size_t)snprintf(list + used, sizeof list - used, "%s%s", i ? ", " : "", fields[i].key);
-	error(r, "a work order has no '%s'; it has %s", name, list);
-	return 0;
+	(void)snprintf(what, sizeof what, "a work order has no '%s'", name);
+	lull_ini_unknown(&r->ini, what, name, keys, NULL, LULL_ORDER_COUNT);
 }
 
 int lull_order_read(const char *path, struct lull_order *order, char *err, size_t err_size)
 {
-	struct reader r = {.name = path, .order = order, .err = err, .err_size = err_size};
+	struct reader r = {.order = order};
+	size_t size;
 
 	memset(order, 0, sizeof *order);
+	r.ini = (struct lull_ini){.name = path, .err = err, .err_size = err_size, .user = &r, .section = begin_section, .key = take_key};
 	errno = 0;
-	char *text = lull_text_read(path, TEXT_MAX, &r.size, err, err_size);
+	char *text = lull_text_read(path, TEXT_MAX, &size, err, err_size);
 	if (!text)
 		return errno ? -errno : -EINVAL;
-	r.text = text;
-	const int bad = ini_parse_stream(next_line, &r, take_key, &r);
-	if (bad && r.rc == 0) {
-		r.line = bad > 0 ? (unsigned)bad : r.line;
-		error(&r, "is neither [order] nor key = value; a comment begins with ; or #");
-	}
+	const int rc = lull_ini_read(&r.ini, text, size, TEXT_MAX, "work order");
+
 	free(text);
-	return r.rc;
+	return rc;
 }

@@ -49,37 +49,6 @@ static const struct profile_key keys[] = {
 };
 #define KEYS (sizeof keys / sizeof *keys)
 
-unsigned lull_profile_distance(const char *a, const char *b)
-{
-	unsigned row[32];
-	const size_t n = strlen(b);
-	if (n >= 32 || strlen(a) >= 32)
-		return 99;
-	for (unsigned i = 0; i <= n; i++)
-		row[i] = i;
-	for (unsigned i = 0; a[i]; i++) {
-		unsigned corner = row[0];
-		row[0] = i + 1;
-		for (size_t k = 0; k < n; k++) {
-			const bool same = (a[i] | 0x20) == (b[k] | 0x20);
-			unsigned best = corner + !same;
-			if (row[k] + 1 < best)
-				best = row[k] + 1;
-			if (row[k + 1] + 1 < best)
-				best = row[k + 1] + 1;
-			corner = row[k + 1];
-			row[k + 1] = best;
-		}
-	}
-	return row[n];
-}
-
-void lull_profile_list(char *list, size_t size, const char *word)
-{
-	const size_t n = strlen(list);
-	snprintf(list + n, size - n, "%s%s", n ? ", " : "", word);
-}
-
 static const char *section_name(enum profile_section section)
 {
 	switch (section) {
@@ -97,21 +66,14 @@ static const char *section_name(enum profile_section section)
 
 static void unknown_key(struct profile_reader *r, const char *name)
 {
-	char known[320] = "";
-	const char *near = NULL;
-	unsigned best = 3;
-	for (size_t i = 0; i < KEYS; i++) {
-		if (keys[i].section != r->section)
-			continue;
-		lull_profile_list(known, sizeof known, keys[i].name);
-		const unsigned d = lull_profile_distance(name, keys[i].name);
-		if (d < best) {
-			best = d;
-			near = keys[i].name;
-		}
-	}
-	lull_profile_error(r, "'%s' is no key of [%s]%s%s%s; known are: %s", name, section_name(r->section),
-		near ? ", did you mean '" : "", near ? near : "", near ? "'?" : "", known);
+	const char *names[KEYS];
+	char what[120];
+	size_t n = 0;
+	for (size_t i = 0; i < KEYS; i++)
+		if (keys[i].section == r->section)
+			names[n++] = keys[i].name;
+	snprintf(what, sizeof what, "'%s' is no key of [%s]", name, section_name(r->section));
+	lull_ini_unknown(&r->ini, what, name, names, NULL, n);
 }
 
 /* What the section at hand describes: the last of its kind. */
@@ -134,7 +96,7 @@ static void *described(struct profile_reader *r)
 void lull_profile_key(struct profile_reader *r, const char *name, const char *value)
 {
 	if (r->section == SECTION_NONE) {
-		lull_profile_error(r, "'%s' stands before the first section; begin with [car]", name);
+		lull_ini_error(&r->ini, "'%s' stands before the first section; begin with [car]", name);
 		return;
 	}
 	for (size_t i = 0, nth = 0; i < KEYS; i++) {
@@ -145,7 +107,7 @@ void lull_profile_key(struct profile_reader *r, const char *name, const char *va
 			continue;
 		}
 		if (r->seen[nth] && keys[i].value != VALUE_IDS) {
-			lull_profile_error(r, "'%s' is given twice in this section", keys[i].name);
+			lull_ini_error(&r->ini, "'%s' is given twice in this section", keys[i].name);
 			return;
 		}
 		r->seen[nth] = true;

@@ -4,6 +4,7 @@
 #define LULL_SOURCE_PROFILE_KEYS_H
 
 #include <lull/frame.h>
+#include <source/ini_lines.h>
 #include <source/profile.h>
 
 enum profile_section { SECTION_NONE, SECTION_CAR, SECTION_LIMITS, SECTION_BATTERY, SECTION_CLAMP, SECTION_BUS,
@@ -13,9 +14,7 @@ enum profile_section { SECTION_NONE, SECTION_CAR, SECTION_LIMITS, SECTION_BATTER
 #define PROFILE_NM_MAX 8
 
 struct profile_reader {
-	const char *name, *text;
-	size_t size, at;
-	unsigned line; /* of the file, from 1 */
+	struct lull_ini ini;
 	struct lull_profile *profile;
 	enum profile_section section;
 	bool seen[PROFILE_KEYS]; /* keys of this section so far */
@@ -25,9 +24,6 @@ struct profile_reader {
 	unsigned nm_line[PROFILE_NM_MAX];
 	char nm_name[PROFILE_NM_MAX][LULL_NODE_NAME];
 	size_t ids; /* of all nodes */
-	int rc;
-	char *err;
-	size_t err_size;
 };
 
 /* What a value may be, and the type of the member it goes to. */
@@ -60,10 +56,6 @@ struct profile_key {
 /* Of a [nm] section that has not said it: see lull_profile_finish_nm(). */
 #define PROFILE_NOT_SAID (-2)
 
-/* The first error stays: "name:line: ...". */
-LULL_PRINTF(2, 3) void lull_profile_error(struct profile_reader *, const char *format, ...);
-void lull_profile_no_memory(struct profile_reader *);
-
 /* A section begins: "node" and its name. */
 void lull_profile_section(
 	struct profile_reader *, const char *kind, size_t kind_length, const char *name, size_t name_length);
@@ -72,10 +64,5 @@ void lull_profile_key(struct profile_reader *, const char *name, const char *val
 void lull_profile_value(struct profile_reader *, const struct profile_key *key, void *at, const char *value);
 /* Defaults for what the section did not say, and whether what it said fits its kind. */
 void lull_profile_finish_nm(struct profile_reader *, size_t index);
-
-/* Edits (one letter put in, left out or changed) from a to b, case aside; 99 for words over 31 letters. */
-unsigned lull_profile_distance(const char *a, const char *b);
-/* "a, b" and c: "a, b, c". */
-void lull_profile_list(char *list, size_t size, const char *word);
 
 #endif

@@ -51,22 +51,22 @@ void lull_profile_finish_nm(struct profile_reader *r, size_t i)
 	struct lull_nm_layout *nm = &r->profile->nm[i];
 	const char *name = r->nm_name[i];
 	if (nm->kind == LULL_NM_NONE) {
-		lull_profile_error(r, "[nm %s] does not say its kind: autosar or osek", name);
+		lull_ini_error(&r->ini, "[nm %s] does not say its kind: autosar or osek", name);
 		return;
 	}
 	if (!nm->ids.mask) {
-		lull_profile_error(r, "[nm %s] does not say its ids, as ID/mask: ids = 0x500/0x7C0", name);
+		lull_ini_error(&r->ini, "[nm %s] does not say its ids, as ID/mask: ids = 0x500/0x7C0", name);
 		return;
 	}
 	if (nm->kind == LULL_NM_AUTOSAR &&
 		(nm->op_alive | nm->op_ring | nm->op_limp_home | nm->op_sleep_indication |
 			nm->op_sleep_acknowledge)) {
-		lull_profile_error(
-			r, "[nm %s] is autosar, and has no opcodes (alive, ring, limp_home, ...)", name);
+		lull_ini_error(
+			&r->ini, "[nm %s] is autosar, and has no opcodes (alive, ring, limp_home, ...)", name);
 		return;
 	}
 	if (nm->kind == LULL_NM_OSEK && nm->repeat_message_ns != PROFILE_NOT_SAID) {
-		lull_profile_error(r, "[nm %s] is osek, and has no repeat_message_ms", name);
+		lull_ini_error(&r->ini, "[nm %s] is osek, and has no repeat_message_ms", name);
 		return;
 	}
 	const struct lull_nm_layout *usual = nm->kind == LULL_NM_OSEK ? &osek : &autosar;
@@ -83,7 +83,7 @@ void lull_profile_finish_nm(struct profile_reader *r, size_t i)
 	default_opcode(&nm->op_sleep_indication, usual->op_sleep_indication);
 	default_opcode(&nm->op_sleep_acknowledge, usual->op_sleep_acknowledge);
 	if (nm->source_byte >= 0 && nm->source_byte == nm->control_byte)
-		lull_profile_error(r, "[nm %s]: source_byte and control_byte cannot be the same byte", name);
+		lull_ini_error(&r->ini, "[nm %s]: source_byte and control_byte cannot be the same byte", name);
 	else if (!nm->cycle_ns || !nm->timeout_ns)
-		lull_profile_error(r, "[nm %s]: cycle_ms and timeout_ms cannot be 0", name);
+		lull_ini_error(&r->ini, "[nm %s]: cycle_ms and timeout_ms cannot be 0", name);
 }

@@ -26,39 +26,33 @@ static const struct {
 
 static void unknown_section(struct profile_reader *r, const char *title)
 {
-	char known[120] = "";
-	const char *near = NULL;
-	unsigned best = 3;
+	const char *names[SECTIONS], *forms[SECTIONS];
+	char form[SECTIONS][24], what[64];
 	for (size_t i = 0; i < SECTIONS; i++) {
-		char form[24];
-		snprintf(form, sizeof form, "[%s%s]", sections[i].name, sections[i].named ? " NAME" : "");
-		lull_profile_list(known, sizeof known, form);
-		const unsigned d = lull_profile_distance(title, sections[i].name);
-		if (d < best) {
-			best = d;
-			near = sections[i].name;
-		}
+		snprintf(form[i], sizeof form[i], "[%s%s]", sections[i].name, sections[i].named ? " NAME" : "");
+		names[i] = sections[i].name;
+		forms[i] = form[i];
 	}
-	lull_profile_error(r, "[%s] is no section%s%s%s; known are: %s", title,
-		near ? ", did you mean '" : "", near ? near : "", near ? "'?" : "", known);
+	snprintf(what, sizeof what, "[%s] is no section", title);
+	lull_ini_unknown(&r->ini, what, title, names, forms, SECTIONS);
 }
 
 static void begin_bus(struct profile_reader *r, const char *name)
 {
 	struct lull_profile *p = r->profile;
 	if (strlen(name) >= LULL_BUS_NAME) {
-		lull_profile_error(r, "the bus name has %zu bytes, at most %d are kept", strlen(name),
+		lull_ini_error(&r->ini, "the bus name has %zu bytes, at most %d are kept", strlen(name),
 			LULL_BUS_NAME - 1);
 		return;
 	}
 	for (size_t i = 0; i < p->bus_count; i++) {
 		if (!strcmp(p->bus[i].name, name)) {
-			lull_profile_error(r, "bus '%s' has a section already; join the two", name);
+			lull_ini_error(&r->ini, "bus '%s' has a section already; join the two", name);
 			return;
 		}
 	}
 	if (p->bus_count == sizeof p->bus / sizeof *p->bus) {
-		lull_profile_error(r, "there are more than %zu buses", p->bus_count);
+		lull_ini_error(&r->ini, "there are more than %zu buses", p->bus_count);
 		return;
 	}
 	struct lull_profile_bus *bus = &p->bus[p->bus_count++];
@@ -71,14 +65,14 @@ static void begin_node(struct profile_reader *r, const char *name)
 	struct lull_profile *p = r->profile;
 	for (size_t i = 0; i < p->node_count; i++) {
 		if (!strcasecmp(p->nodes[i].name, name)) {
-			lull_profile_error(r,
+			lull_ini_error(&r->ini,
 				"node '%s' has a section already, at line %u; join the two or rename one",
 				name, r->node_line[i]);
 			return;
 		}
 	}
 	if (p->node_count == NODES_MAX) {
-		lull_profile_error(r, "there are more than %d nodes", NODES_MAX);
+		lull_ini_error(&r->ini, "there are more than %d nodes", NODES_MAX);
 		return;
 	}
 	if (p->node_count == r->node_room) {
@@ -90,12 +84,12 @@ static void begin_node(struct profile_reader *r, const char *name)
 		if (lines)
 			r->node_line = lines;
 		if (!nodes || !lines) {
-			lull_profile_no_memory(r);
+			lull_ini_no_memory(&r->ini);
 			return;
 		}
 		r->node_room = room;
 	}
-	r->node_line[p->node_count] = r->line;
+	r->node_line[p->node_count] = r->ini.line;
 	struct lull_profile_node *n = &p->nodes[p->node_count++];
 	*n = (struct lull_profile_node){.nm_address = -1, .source_address = -1};
 	strcpy(n->name, name);
@@ -106,18 +100,18 @@ static void begin_nm(struct profile_reader *r, const char *name)
 	struct lull_profile *p = r->profile;
 	for (size_t i = 0; i < p->nm_count; i++) {
 		if (!strcmp(r->nm_name[i], name)) {
-			lull_profile_error(r,
+			lull_ini_error(&r->ini,
 				"[nm %s] is there already, at line %u; join the two or rename one", name,
 				r->nm_line[i]);
 			return;
 		}
 	}
 	if (p->nm_count == PROFILE_NM_MAX) {
-		lull_profile_error(r, "there are more than %d sections [nm NAME]", PROFILE_NM_MAX);
+		lull_ini_error(&r->ini, "there are more than %d sections [nm NAME]", PROFILE_NM_MAX);
 		return;
 	}
 	strcpy(r->nm_name[p->nm_count], name);
-	r->nm_line[p->nm_count] = r->line;
+	r->nm_line[p->nm_count] = r->ini.line;
 	p->nm[p->nm_count++] = (struct lull_nm_layout){
 		.kind = LULL_NM_NONE,
 		.source_byte = PROFILE_NOT_SAID,
@@ -132,7 +126,7 @@ static void begin_nm(struct profile_reader *r, const char *name)
 static void only_once(struct profile_reader *r, const char *name, bool *seen)
 {
 	if (*seen)
-		lull_profile_error(r, "[%s] is there already; join the two", name);
+		lull_ini_error(&r->ini, "[%s] is there already; join the two", name);
 	*seen = true;
 }
 
@@ -150,16 +144,16 @@ void lull_profile_section(
 		return;
 	}
 	if (sections[i].named && !name_length) {
-		lull_profile_error(r, "[%s] wants a name: [%s NAME]", sections[i].name, sections[i].name);
+		lull_ini_error(&r->ini, "[%s] wants a name: [%s NAME]", sections[i].name, sections[i].name);
 		return;
 	}
 	if (!sections[i].named && name_length) {
-		lull_profile_error(r, "[%s] takes no name", sections[i].name);
+		lull_ini_error(&r->ini, "[%s] takes no name", sections[i].name);
 		return;
 	}
 	if (name_length >= sizeof copy) {
-		lull_profile_error(
-			r, "the name has %zu bytes, at most %zu are kept", name_length, sizeof copy - 1);
+		lull_ini_error(
+			&r->ini, "the name has %zu bytes, at most %zu are kept", name_length, sizeof copy - 1);
 		return;
 	}
 	if (name_length)

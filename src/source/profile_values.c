@@ -13,7 +13,7 @@
 
 static bool bad_value(struct profile_reader *r, const char *key, const char *value, const char *wanted)
 {
-	lull_profile_error(r, "'%s' value \"%s\" is not %s%s", key, value, wanted,
+	lull_ini_error(&r->ini, "'%s' value \"%s\" is not %s%s", key, value, wanted,
 		strchr(value, '#') ? "; a comment behind a value begins with ' ;'" : "");
 	return false;
 }
@@ -21,8 +21,8 @@ static bool bad_value(struct profile_reader *r, const char *key, const char *val
 static void set_text(struct profile_reader *r, const char *key, const char *value, char *out, size_t size)
 {
 	if (strlen(value) >= size) {
-		lull_profile_error(
-			r, "'%s' has %zu bytes, at most %zu are kept", key, strlen(value), size - 1);
+		lull_ini_error(
+			&r->ini, "'%s' has %zu bytes, at most %zu are kept", key, strlen(value), size - 1);
 		return;
 	}
 	memset(out, 0, size);
@@ -151,7 +151,7 @@ static bool match_value(
 			id & LULL_ID_EXTENDED ? "ID/mask: the mask has more than 29 bits"
 					      : "ID/mask: the mask of a standard ID has 11 bits");
 	if (id & all & ~mask) {
-		lull_profile_error(r,
+		lull_ini_error(&r->ini,
 			"'%s' value \"%s\" fits no ID: its ID has bits that the mask leaves out; write "
 			"0x%X/0x%X",
 			key, token, (unsigned)(id & mask), (unsigned)mask);
@@ -176,14 +176,14 @@ static void add_ids(
 		if (!match_value(r, key, token, &match))
 			return;
 		if (r->ids++ == IDS_MAX) {
-			lull_profile_error(r, "there are more than %d IDs; use masks", IDS_MAX);
+			lull_ini_error(&r->ini, "there are more than %d IDs; use masks", IDS_MAX);
 			return;
 		}
 		if ((node->id_count & (node->id_count - 1)) == 0) {
 			const size_t room = node->id_count ? 2 * node->id_count : 1;
 			void *grown = realloc(node->ids, room * sizeof *node->ids);
 			if (!grown) {
-				lull_profile_no_memory(r);
+				lull_ini_no_memory(&r->ini);
 				return;
 			}
 			node->ids = grown;

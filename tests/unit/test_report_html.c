@@ -196,9 +196,11 @@ static void work_order(void **state)
 		const char *text, *says;
 	} bad[] = {
 		{"[order]\nplate = A\nplate = B\n", ":3: 'plate' is given twice"},
-		{"[order]\ncolour = red\n", ":2: a work order has no 'colour'; it has number, date"},
-		{"[car]\nplate = A\n", ":2: 'plate' stands in section [car]"},
-		{"[order]\n\nwhat is this\n", ":3: is neither [order] nor key = value"},
+		{"[order]\ncolour = red\n", ":2: a work order has no 'colour'; known are: number, date"},
+		{"[car]\nplate = A\n", ":1: there is no section [car]: a work order has one section, [order]"},
+		{"plate = A\n", ":1: 'plate' stands before the section; begin with [order]"},
+		{"[order]\nwokshop = A\n", "'wokshop', did you mean 'workshop'?"},
+		{"[order]\n\nwhat is this\n", ":3: is neither [section] nor key = value"},
 		{"[order]\nnote = \x01\n", ":2: byte 8 of the line is a control character"},
 	};
 	struct lull_order order;
