@@ -2,6 +2,7 @@
 /* assets: the files of the live view. The Makefile knows that this object depends on those taken in. */
 #include <page/assets.h>
 #include <report/html_files.h>
+#include <report/take_in.h>
 
 #include <errno.h>
 #include <stdio.h>
@@ -10,14 +11,6 @@
 
 #define CHARTS "/usr/share/javascript/dygraphs/" /* libjs-dygraphs */
 #define CHARTS_MOST (1 << 20)
-
-#define TAKE_IN(symbol, path) \
-	__asm__(".pushsection .rodata\n" \
-		".global " #symbol "\n.type " #symbol ", %object\n" #symbol ":\n" \
-		".incbin \"" path "\"\n" \
-		".global " #symbol "_end\n.type " #symbol "_end, %object\n" #symbol "_end:\n" \
-		".byte 0\n" \
-		".popsection\n")
 
 extern const char lull_page_html[], lull_page_css[], lull_page_js[], lull_page_pull_js[], lull_page_icon[];
 TAKE_IN(lull_page_html, "src/page/page.html");

@@ -5,8 +5,6 @@
 #include <source/sim_scenario.h>
 #include <string.h>
 
-static const struct sim_evening any_evening = { .first = SIM_NOBODY, .known = SIM_KNOWN_SOME };
-
 struct habits {
 	unsigned waker;
 	int runner; /* goes on alone in some spells */
@@ -74,7 +72,7 @@ static int apart(struct sim_world *w, bool runner, bool pair)
 		h.asks[i] = sim_uniform(w->plan, 0.15, 0.8);
 		w->node[i].mA_varies = varies;
 	}
-	error = sim_evening(w, &any_evening);
+	error = sim_evening(w, &sim_any_evening);
 	sim_end(w, 5, 10);
 	start = w->slept + sim_log_ns(w->plan, 60, 900);
 	room = sim_longest(w, SIM_AFTER_WAKE) + 520 * LULL_SEC;

@@ -6,22 +6,6 @@
 #include <source/sim_scenario.h>
 #include <string.h>
 
-static const struct sim_evening any_evening = { .first = SIM_NOBODY, .known = SIM_KNOWN_SOME };
-
-/* A car that sleeps in time, and so many hours of listening. */
-static int parked(struct sim_world *w, double hours_low, double hours_high)
-{
-	struct sim_car car;
-	int error;
-
-	sim_limits(w);
-	car = sim_car_any(w, true);
-	sim_car_add(w, &car);
-	error = sim_evening(w, &any_evening);
-	sim_end(w, hours_low, hours_high);
-	return error;
-}
-
 static void verdict(struct sim_world *w, enum lull_code code, bool decidable)
 {
 	if (w->clamp.wanted)
@@ -38,7 +22,7 @@ static int64_t asleep_at(const struct sim_world *w, double share)
 
 int sim_make_within_limit(struct sim_world *w)
 {
-	int error = parked(w, 4, 10);
+	int error = sim_parked(w, 4, 10);
 
 	w->clamp.zeros = SIM_ZEROS_BOTH;
 	verdict(w, LULL_WITHIN_LIMIT, true);
@@ -48,7 +32,7 @@ int sim_make_within_limit(struct sim_world *w)
 /* The limit lies within what the zero leaves open. */
 int sim_make_near_limit(struct sim_world *w)
 {
-	int error = parked(w, 5, 10);
+	int error = sim_parked(w, 5, 10);
 
 	w->clamp.zeros = SIM_ZEROS_BEFORE;
 	w->clamp.drift_most_mA = 8;
@@ -60,7 +44,7 @@ int sim_make_near_limit(struct sim_world *w)
 
 int sim_make_draws_quiet(struct sim_world *w)
 {
-	int error = parked(w, 3, 10);
+	int error = sim_parked(w, 3, 10);
 
 	w->clamp.quiet_mA = sim_log_uniform(w->plan, fmax(80, 1.5 * w->limit_mA + 10), 900);
 	verdict(w, LULL_DRAW_WHILE_QUIET, true);
@@ -69,7 +53,7 @@ int sim_make_draws_quiet(struct sim_world *w)
 
 int sim_make_pulses_quiet(struct sim_world *w)
 {
-	int error = parked(w, 5, 10);
+	int error = sim_parked(w, 5, 10);
 	gsl_rng *r = w->plan;
 	unsigned n = (unsigned)sim_log_uniform(r, 4, 40.5);
 	double mA = sim_log_uniform(r, 80, 2000), night_s = 1e-9 * (double)(w->end - w->settle);
@@ -99,7 +83,7 @@ int sim_make_pulses_quiet(struct sim_world *w)
 /* Nodes wake again and again, and the port shows nothing of it: a gateway has closed it, or it never spoke. */
 int sim_make_bus_invisible(struct sim_world *w)
 {
-	int error = parked(w, 5, 9);
+	int error = sim_parked(w, 5, 9);
 	unsigned n = 4 + sim_pick(w->plan, 14), node = sim_car_choose(w, 0, NULL, 0);
 	bool never = sim_chance(w->plan, 0.4);
 	int64_t slot = (asleep_at(w, 0.97) - w->slept - 120 * LULL_SEC) / n;
@@ -133,7 +117,7 @@ int sim_make_clamp_lost(struct sim_world *w)
 {
 	static const enum lull_dead_why whys[] = { LULL_DEAD_ENDED, LULL_DEAD_ENDED, LULL_DEAD_FLAT, LULL_DEAD_FROZEN,
 		LULL_DEAD_SATURATED };
-	int error = parked(w, 5, 10);
+	int error = sim_parked(w, 5, 10);
 	bool early = sim_chance(w->plan, 0.3);
 
 	w->clamp.lost = true;
@@ -165,7 +149,7 @@ int sim_make_free_running(struct sim_world *w)
 	do
 		waker = sim_car_choose(w, 0, NULL, 0);
 	while (w->node[waker].body);
-	error = sim_evening(w, &any_evening);
+	error = sim_evening(w, &sim_any_evening);
 	sim_end(w, 6, 10);
 	period = sim_ns(w->plan, 900, 2400);
 	lasting = sim_ns(w->plan, 2, 30);
@@ -182,7 +166,7 @@ int sim_make_free_running(struct sim_world *w)
 /* A charger tops up now and then: current into the battery. */
 int sim_make_charger(struct sim_world *w)
 {
-	int error = parked(w, 6, 10);
+	int error = sim_parked(w, 6, 10);
 	unsigned n = 1 + sim_pick(w->plan, 4), node = sim_car_choose(w, 0, NULL, 0);
 	bool wakes = sim_chance(w->plan, 0.4);
 	int64_t slot = (asleep_at(w, 0.95) - w->slept) / n;
@@ -203,7 +187,7 @@ int sim_make_charger(struct sim_world *w)
 /* Retained power and load-shedding relays drop one after the other, up to three quarters of an hour after the key. */
 int sim_make_relay_drops(struct sim_world *w)
 {
-	int error = parked(w, 4, 9);
+	int error = sim_parked(w, 4, 9);
 
 	for (unsigned i = 0, n = 3 + sim_pick(w->plan, 4); i < n; i++) {
 		double mA = sim_log_uniform(w->plan, 30, 600);
@@ -217,7 +201,7 @@ int sim_make_relay_drops(struct sim_world *w)
 /* The battery sensor wakes the network when the voltage is low: an effect of the drain, not its cause. */
 int sim_make_battery_sensor(struct sim_world *w)
 {
-	int error = parked(w, 6, 10);
+	int error = sim_parked(w, 6, 10);
 	unsigned node = sim_car_choose(w, 0, NULL, 0), n = 1 + sim_pick(w->plan, 2);
 	bool taken = false;
 

@@ -3,20 +3,12 @@
 #include <math.h>
 #include <source/sim_scenario.h>
 
-static const struct sim_evening any_evening = { .first = SIM_NOBODY, .known = SIM_KNOWN_SOME };
-
 /* A car that sleeps in time, with a little housekeeping, about which the clamp decides. */
 static int parked(struct sim_world *w)
 {
-	struct sim_car car;
 	unsigned node, n;
-	int error;
+	int error = sim_parked(w, 5, 9);
 
-	sim_limits(w);
-	car = sim_car_any(w, true);
-	sim_car_add(w, &car);
-	error = sim_evening(w, &any_evening);
-	sim_end(w, 5, 9);
 	node = sim_car_choose(w, 0, NULL, 0);
 	n = 2;
 	for (unsigned i = 0; i < n; i++)

@@ -3,25 +3,9 @@
 #include <math.h>
 #include <source/sim_scenario.h>
 
-static const struct sim_evening any_evening = { .first = SIM_NOBODY, .known = SIM_KNOWN_SOME };
-
 static void good_night(struct sim_world *w)
 {
 	sim_truth(w, LULL_DRAW_NOT_MEASURED, SIM_NOBODY, LULL_KEEPER, false);
-}
-
-/* A car of any kind, its evening, and so many hours of listening. */
-static int any_night(struct sim_world *w, double hours_low, double hours_high)
-{
-	struct sim_car car;
-	int error;
-
-	sim_limits(w);
-	car = sim_car_any(w, true);
-	sim_car_add(w, &car);
-	error = sim_evening(w, &any_evening);
-	sim_end(w, hours_low, hours_high);
-	return error;
 }
 
 static void housekeeping(struct sim_world *w, unsigned count, double longest_s)
@@ -50,7 +34,7 @@ int sim_make_sleeps_well(struct sim_world *w)
 		n->key_off_run_on = (int64_t)(1e9 * w->limit_s * sim_uniform(w->plan, 0.35, 0.8));
 		n->door_run_on = 0;
 	}
-	error = sim_evening(w, &any_evening);
+	error = sim_evening(w, &sim_any_evening);
 	sim_end(w, 4, 10);
 	housekeeping(w, sim_chance(w->plan, 0.5) ? 0 : 1 + sim_pick(w->plan, 2), 20);
 	good_night(w);
@@ -59,7 +43,7 @@ int sim_make_sleeps_well(struct sim_world *w)
 
 int sim_make_late_run_on(struct sim_world *w)
 {
-	int error = any_night(w, 6, 10);
+	int error = sim_parked(w, 6, 10);
 	double night_s = 1e-9 * (double)(w->end - w->settle);
 
 	if (w->end - w->slept > 1200 * LULL_SEC) {
@@ -85,7 +69,7 @@ int sim_make_port_closed(struct sim_world *w)
 		w->node[i].ignition_ns += 10 * LULL_SEC;
 		w->node[i].key_off_run_on += 12 * LULL_SEC;
 	}
-	error = sim_evening(w, &any_evening);
+	error = sim_evening(w, &sim_any_evening);
 	sim_act(w, w->key_off + sim_log_ns(w->plan, 0.05, 9), SIM_ACT_CLOSE, 0, 0);
 	sim_end(w, 2, 8);
 	good_night(w);
@@ -106,7 +90,7 @@ int sim_make_single_frames(struct sim_world *w)
 		if (w->msg[i].kind == SIM_LONE)
 			lone = (int)i;
 	}
-	error = sim_evening(w, &any_evening);
+	error = sim_evening(w, &sim_any_evening);
 	sim_end(w, 4, 10);
 	period = sim_ns(w->plan, 12, 60);
 	sim_act(w, w->slept + period, SIM_ACT_LONE, lone, period);
@@ -117,7 +101,7 @@ int sim_make_single_frames(struct sim_world *w)
 
 int sim_make_morning(struct sim_world *w)
 {
-	int error = any_night(w, 5, 10);
+	int error = sim_parked(w, 5, 10);
 	int64_t drive = sim_log_ns(w->plan, 30, 200), back = w->end - drive - 90 * LULL_SEC;
 
 	if (back < w->slept + 600 * LULL_SEC)
@@ -157,7 +141,7 @@ int sim_make_our_glitch(struct sim_world *w)
 	car.seen_alone = false;
 	car.line = true;
 	sim_car_add(w, &car);
-	error = sim_evening(w, &any_evening);
+	error = sim_evening(w, &sim_any_evening);
 	sim_end(w, 5, 10);
 	spare = sim_longest(w, SIM_AFTER_WAKE) + 120 * LULL_SEC;
 	t = w->slept + 120 * LULL_SEC;
@@ -179,7 +163,7 @@ int sim_make_our_glitch(struct sim_world *w)
 
 int sim_make_clock_steps(struct sim_world *w)
 {
-	int error = any_night(w, 3, 8);
+	int error = sim_parked(w, 3, 8);
 	unsigned steps = 1 + sim_pick(w->plan, 2);
 	int64_t drive = w->key_off - w->key_on;
 
@@ -196,7 +180,7 @@ int sim_make_clock_steps(struct sim_world *w)
 
 int sim_make_too_early(struct sim_world *w)
 {
-	int error = any_night(w, 1, 2);
+	int error = sim_parked(w, 1, 2);
 	unsigned node = sim_car_choose(w, 0, NULL, 0);
 
 	w->end = w->settle + (int64_t)(1e9 * (w->limit_s + 600) * sim_uniform(w->plan, 0.3, 0.95));
@@ -209,7 +193,7 @@ int sim_make_deaf(struct sim_world *w)
 {
 	static const enum lull_coverage_why whys[] = { LULL_BLIND_LINK_DOWN, LULL_BLIND_ADAPTER_GONE,
 		LULL_BLIND_FRAMES_LOST };
-	int error = any_night(w, 4, 10);
+	int error = sim_parked(w, 4, 10);
 	int64_t from = w->settle + sim_log_ns(w->plan, 2, 200), to = w->end;
 
 	/* Still awake when it goes deaf; when it sleeps, nobody hears. */
@@ -225,7 +209,7 @@ int sim_make_deaf(struct sim_world *w)
 /* The right car, the wrong pins. */
 int sim_make_never_alive(struct sim_world *w)
 {
-	int error = any_night(w, 1, 10);
+	int error = sim_parked(w, 1, 10);
 	unsigned kept = 0;
 
 	/* The key is still turned, and the clamp sees it. */
@@ -241,7 +225,7 @@ int sim_make_never_alive(struct sim_world *w)
 
 int sim_make_replugged_asleep(struct sim_world *w)
 {
-	int error = any_night(w, 4, 10);
+	int error = sim_parked(w, 4, 10);
 	int64_t from = w->slept + (int64_t)((double)(w->end - w->slept) * sim_uniform(w->plan, 0.01, 0.2));
 
 	sim_blind(w, from, from + sim_log_ns(w->plan, 10, 600), LULL_BLIND_ADAPTER_GONE);

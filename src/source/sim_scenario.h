@@ -41,6 +41,10 @@ void sim_limits(struct sim_world *);
 int sim_evening(struct sim_world *, const struct sim_evening *);
 /* End of listening: hours after settling, unless the caller of the simulator said otherwise. */
 void sim_end(struct sim_world *, double hours_low, double hours_high);
+/* Nobody keeps the car awake. */
+extern const struct sim_evening sim_any_evening;
+/* A car of any kind with its limits, such an evening, and so many hours of listening. */
+int sim_parked(struct sim_world *, double hours_low, double hours_high);
 
 enum sim_why { SIM_AFTER_WAKE, SIM_AFTER_EVENING };
 int64_t sim_longest(const struct sim_world *, enum sim_why);

@@ -264,3 +264,18 @@ struct sim_car sim_car_any(struct sim_world *w, bool may_be_managed)
 	car.seen_alone = sim_chance(w->plan, 0.7);
 	return car;
 }
+
+const struct sim_evening sim_any_evening = { .first = SIM_NOBODY, .known = SIM_KNOWN_SOME };
+
+int sim_parked(struct sim_world *w, double hours_low, double hours_high)
+{
+	struct sim_car car;
+	int error;
+
+	sim_limits(w);
+	car = sim_car_any(w, true);
+	sim_car_add(w, &car);
+	error = sim_evening(w, &sim_any_evening);
+	sim_end(w, hours_low, hours_high);
+	return error;
+}

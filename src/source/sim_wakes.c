@@ -105,13 +105,11 @@ static int woken(struct sim_world *w, const struct sim_car *car, const struct si
 	return woken_at_most(w, car, evening, accused, WAKES_MOST);
 }
 
-static const struct sim_evening any_evening = { .first = SIM_NOBODY, .known = SIM_KNOWN_SOME };
-
 int sim_make_wakes_one_node(struct sim_world *w)
 {
 	struct sim_car car = woken_car(w, unmanaged(w));
 
-	return woken(w, &car, &any_evening, true);
+	return woken(w, &car, &sim_any_evening, true);
 }
 
 /* As few as make a finding. */
@@ -119,7 +117,7 @@ int sim_make_wakes_three(struct sim_world *w)
 {
 	struct sim_car car = woken_car(w, sim_chance(w->plan, 0.6) ? unmanaged(w) : (enum sim_nm)sim_pick(w->plan, 4));
 
-	return woken_at_most(w, &car, &any_evening, true, 3);
+	return woken_at_most(w, &car, &sim_any_evening, true, 3);
 }
 
 int sim_make_wakes_nm(struct sim_world *w)
@@ -127,14 +125,14 @@ int sim_make_wakes_nm(struct sim_world *w)
 	struct sim_car car = woken_car(w, SIM_NM_AUTOSAR);
 
 	car.seen_alone = sim_chance(w->plan, 0.7);
-	return woken(w, &car, &any_evening, true);
+	return woken(w, &car, &sim_any_evening, true);
 }
 
 int sim_make_wakes_ring(struct sim_world *w)
 {
 	struct sim_car car = woken_car(w, SIM_NM_OSEK);
 
-	return woken(w, &car, &any_evening, true);
+	return woken(w, &car, &sim_any_evening, true);
 }
 
 int sim_make_wakes_known_order(struct sim_world *w)
@@ -167,7 +165,7 @@ int sim_make_wakes_two_nodes(struct sim_world *w)
 	sim_car_add(w, &car);
 	waker[0] = sim_choose_waker(w, 0, NULL, 0);
 	waker[1] = sim_choose_waker(w, 0, waker, 1);
-	error = sim_evening(w, &any_evening);
+	error = sim_evening(w, &sim_any_evening);
 	sim_end(w, 5, 10);
 	when(w, &wakes, 8, 0);
 	for (unsigned i = 0; i < wakes.n; i++) {
@@ -256,7 +254,7 @@ int sim_make_dongle_wakes(struct sim_world *w)
 	car.answering = 1 + sim_pick(w->plan, 3);
 	sim_car_add(w, &car);
 	asker = sim_car_tester(w);
-	error = sim_evening(w, &any_evening);
+	error = sim_evening(w, &sim_any_evening);
 	sim_end(w, 4, 10);
 	when(w, &wakes, 3, 0);
 	if (sim_chance(w->plan, 0.7))
@@ -371,7 +369,7 @@ int sim_make_wakes_copied(struct sim_world *w)
 			}
 		}
 	}
-	error = sim_evening(w, &any_evening);
+	error = sim_evening(w, &sim_any_evening);
 	sim_end(w, 4, 10);
 	when(w, &wakes, 3, 0);
 	for (unsigned i = 0; i < wakes.n; i++) {

@@ -1,8 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* test_glance: what a recording would end with if it ended now. */
-#include <lull/night.h>
-#include <lull/observe.h>
-
+#include "observe_rig.h"
 #include <setjmp.h>
 #include <stdarg.h>
 #include <stddef.h>
@@ -10,53 +8,7 @@
 #include <string.h>
 #include <cmocka.h>
 
-struct bench {
-	struct lull_night night;
-	struct lull_sink sink;
-	struct lull_observer *observer;
-	int bus;
-};
-
-static void begin(struct bench *b)
-{
-	lull_night_init(&b->night);
-	b->sink = lull_night_sink(&b->night);
-	b->observer = lull_observer_new(&b->sink);
-	assert_non_null(b->observer);
-	b->bus = lull_observer_bus(b->observer, "can0", 500000, 0);
-	assert_int_equal(b->bus, 0);
-}
-
-static void end(struct bench *b, lull_time t)
-{
-	assert_int_equal(lull_observer_finish(b->observer, t), 0);
-	lull_observer_free(b->observer);
-	assert_int_equal(lull_night_sort(&b->night), 0);
-}
-
-static struct lull_frame frame(lull_time t, uint32_t id, uint64_t payload)
-{
-	struct lull_frame f = {.t = t, .id = id, .len = 8};
-
-	for (unsigned i = 0; i < 8; i++)
-		f.data[i] = (uint8_t)(payload >> 8 * i);
-	return f;
-}
-
-static void send(struct bench *b, lull_time t, uint32_t id, uint64_t payload)
-{
-	struct lull_frame f = frame(t, id, payload);
-
-	assert_int_equal(lull_observer_frame(b->observer, &f), 0);
-}
-
-/* A small generator of jitter, the same on every run. */
 static uint64_t noise_state;
-static int64_t noise(int64_t most)
-{
-	noise_state = noise_state * UINT64_C(6364136223846793005) + 1442695040888963407;
-	return most ? (int64_t)((noise_state >> 33) % (uint64_t)(2 * most + 1)) - most : 0;
-}
 
 /* A glance at any moment gives the very rows that the end at that moment would, and changes nothing. */
 static void a_glance_is_the_end_at_that_moment(void **state)
@@ -66,12 +18,12 @@ static void a_glance_is_the_end_at_that_moment(void **state)
 
 	(void)state;
 	for (size_t m = 0; m < sizeof(moments) / sizeof(moments[0]); m++) {
-		struct bench whole, cut;
+		struct observe_rig whole, cut;
 		struct lull_night seen;
 		struct lull_sink sink;
 
-		begin(&whole);
-		begin(&cut);
+		observe_begin(&whole);
+		observe_begin(&cut);
 		lull_night_init(&seen);
 		sink = lull_night_sink(&seen);
 		noise_state = 7;
@@ -79,10 +31,10 @@ static void a_glance_is_the_end_at_that_moment(void **state)
 		for (lull_time t = 0; t <= moments[m]; t += 10 * LULL_MS) {
 			if ((t > 60 * LULL_SEC && t < 80 * LULL_SEC) || (t > 81 * LULL_SEC && t < 200 * LULL_SEC))
 				continue;
-			uint32_t id = t % (100 * LULL_MS) ? 0x120 : noise(10) > 7 ? 0x555 : 0x300;
+			uint32_t id = t % (100 * LULL_MS) ? 0x120 : observe_noise(&noise_state, 10) > 7 ? 0x555 : 0x300;
 
-			send(&whole, t, id, (uint64_t)(t / LULL_SEC));
-			send(&cut, t, id, (uint64_t)(t / LULL_SEC));
+			observe_send(&whole, t, id, (uint64_t)(t / LULL_SEC));
+			observe_send(&cut, t, id, (uint64_t)(t / LULL_SEC));
 		}
 		assert_int_equal(lull_observer_glance(whole.observer, moments[m], &sink), 0);
 		size_t n = whole.night.stretches.n;
@@ -97,7 +49,7 @@ static void a_glance_is_the_end_at_that_moment(void **state)
 		for (size_t i = 0; i < whole.night.edges.n; i++)
 			assert_int_equal(sink.edge(sink.ctx, &whole.night.edges.at[i]), 0);
 		assert_int_equal(lull_night_sort(&seen), 0);
-		end(&cut, moments[m]);
+		observe_end(&cut, moments[m]);
 		assert_int_equal(seen.stretches.n, cut.night.stretches.n);
 		for (size_t i = 0; i < seen.stretches.n; i++)
 			assert_memory_equal(&seen.stretches.at[i].first, &cut.night.stretches.at[i].first,
@@ -109,7 +61,7 @@ static void a_glance_is_the_end_at_that_moment(void **state)
 		assert_memory_equal(&seen.bus[0], &cut.night.bus[0], sizeof(struct lull_bus));
 		/* The observer went on as if nobody had looked. */
 		assert_int_equal(whole.night.stretches.n, n);
-		end(&whole, moments[m]);
+		observe_end(&whole, moments[m]);
 		assert_int_equal(whole.night.stretches.n, cut.night.stretches.n);
 		assert_memory_equal(&whole.night.bus[0], &cut.night.bus[0], sizeof(struct lull_bus));
 		lull_night_clear(&whole.night);

@@ -1,8 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* test_observe: frames in, rows out. */
-#include <lull/night.h>
-#include <lull/observe.h>
-
+#include "observe_rig.h"
 #include <errno.h>
 #include <math.h>
 #include <setjmp.h>
@@ -13,99 +11,32 @@
 
 #define EXT(id) (LULL_ID_EXTENDED | (id))
 
-struct bench {
-	struct lull_night night;
-	struct lull_sink sink;
-	struct lull_observer *observer;
-	int bus;
-};
-
-static void begin(struct bench *b)
+static void send_error(struct observe_rig *b, lull_time t, uint32_t class)
 {
-	lull_night_init(&b->night);
-	b->sink = lull_night_sink(&b->night);
-	b->observer = lull_observer_new(&b->sink);
-	assert_non_null(b->observer);
-	b->bus = lull_observer_bus(b->observer, "can0", 500000, 0);
-	assert_int_equal(b->bus, 0);
-}
-
-static void end(struct bench *b, lull_time t)
-{
-	assert_int_equal(lull_observer_finish(b->observer, t), 0);
-	lull_observer_free(b->observer);
-	assert_int_equal(lull_night_sort(&b->night), 0);
-}
-
-static struct lull_frame frame(lull_time t, uint32_t id, uint64_t payload)
-{
-	struct lull_frame f = {.t = t, .id = id, .len = 8};
-
-	for (unsigned i = 0; i < 8; i++)
-		f.data[i] = (uint8_t)(payload >> 8 * i);
-	return f;
-}
-
-static void send(struct bench *b, lull_time t, uint32_t id, uint64_t payload)
-{
-	struct lull_frame f = frame(t, id, payload);
-
-	assert_int_equal(lull_observer_frame(b->observer, &f), 0);
-}
-
-static void send_error(struct bench *b, lull_time t, uint32_t class)
-{
-	struct lull_frame f = frame(t, class, 0);
+	struct lull_frame f = observe_frame(t, class, 0);
 
 	f.flags = LULL_FRAME_ERROR;
 	assert_int_equal(lull_observer_frame(b->observer, &f), 0);
 }
 
-/* A small generator of jitter, the same on every run. */
 static uint64_t noise_state;
-static int64_t noise(int64_t most)
-{
-	noise_state = noise_state * UINT64_C(6364136223846793005) + 1442695040888963407;
-	return most ? (int64_t)((noise_state >> 33) % (uint64_t)(2 * most + 1)) - most : 0;
-}
-
-static size_t rows_of(const struct bench *b, uint32_t id, const struct lull_stretch **first)
-{
-	size_t n = 0;
-
-	for (size_t i = 0; i < b->night.stretches.n; i++) {
-		if (b->night.stretches.at[i].id != id)
-			continue;
-		if (!n++ && first)
-			*first = &b->night.stretches.at[i];
-	}
-	return n;
-}
-
-static const struct lull_stretch *only_row(const struct bench *b, uint32_t id)
-{
-	const struct lull_stretch *row = NULL;
-
-	assert_int_equal(rows_of(b, id, &row), 1);
-	return row;
-}
 
 /* --- stretches --- */
 
 static void a_cyclic_id_is_one_stretch(void **state)
 {
 	(void)state;
-	struct bench b;
+	struct observe_rig b;
 
 	noise_state = 1;
-	begin(&b);
+	observe_begin(&b);
 	/* 100 ms nominal, sent 40 ppm slow, 1 ms of jitter, one frame in 50 lost. */
 	for (int i = 0; i < 2000; i++)
 		if (i % 50 != 17)
-			send(&b, LULL_SEC + i * INT64_C(100004000) + noise(LULL_MS), 0x123, 7);
-	end(&b, 202 * LULL_SEC);
+			observe_send(&b, LULL_SEC + i * INT64_C(100004000) + observe_noise(&noise_state, LULL_MS), 0x123, 7);
+	observe_end(&b, 202 * LULL_SEC);
 
-	const struct lull_stretch *row = only_row(&b, 0x123);
+	const struct lull_stretch *row = observe_only_row(&b, 0x123);
 
 	assert_int_equal(row->kind, LULL_STRETCH_CYCLIC);
 	assert_int_equal(row->end, LULL_END_GAP);
@@ -125,22 +56,22 @@ static void a_cyclic_id_is_one_stretch(void **state)
 static void a_stop_is_a_gap_and_the_period_is_remembered(void **state)
 {
 	(void)state;
-	struct bench b;
+	struct observe_rig b;
 
-	begin(&b);
+	observe_begin(&b);
 	for (int run = 0; run < 3; run++)
 		for (int i = 0; i < 40; i++) {
-			send(&b, run * 20 * LULL_SEC + i * 100 * LULL_MS, 0x200, (uint64_t)i << 32);
-			send(&b, run * 20 * LULL_SEC + i * 100 * LULL_MS + LULL_MS, 0x201, 0);
+			observe_send(&b, run * 20 * LULL_SEC + i * 100 * LULL_MS, 0x200, (uint64_t)i << 32);
+			observe_send(&b, run * 20 * LULL_SEC + i * 100 * LULL_MS + LULL_MS, 0x201, 0);
 		}
 	/* Five frames of a wake too short to learn from: the remembered period is their nominal one. */
 	for (int i = 0; i < 5; i++)
-		send(&b, 60 * LULL_SEC + i * 100 * LULL_MS, 0x200, 0);
-	end(&b, 90 * LULL_SEC);
+		observe_send(&b, 60 * LULL_SEC + i * 100 * LULL_MS, 0x200, 0);
+	observe_end(&b, 90 * LULL_SEC);
 
 	const struct lull_stretch *row = NULL;
 
-	assert_int_equal(rows_of(&b, 0x200, &row), 4);
+	assert_int_equal(observe_rows(&b, 0x200, &row), 4);
 	for (size_t i = 0; i < b.night.stretches.n; i++) {
 		const struct lull_stretch *s = &b.night.stretches.at[i];
 
@@ -165,13 +96,13 @@ static void a_stop_is_a_gap_and_the_period_is_remembered(void **state)
 static void still_sending_at_the_end_is_open(void **state)
 {
 	(void)state;
-	struct bench b;
+	struct observe_rig b;
 
-	begin(&b);
+	observe_begin(&b);
 	for (int i = 0; i < 100; i++)
-		send(&b, i * 20 * LULL_MS, 0x300, 0);
-	end(&b, 99 * 20 * LULL_MS);
-	assert_int_equal(only_row(&b, 0x300)->end, LULL_END_OPEN);
+		observe_send(&b, i * 20 * LULL_MS, 0x300, 0);
+	observe_end(&b, 99 * 20 * LULL_MS);
+	assert_int_equal(observe_only_row(&b, 0x300)->end, LULL_END_OPEN);
 	assert_int_equal(b.night.gaps.n, 0);
 	lull_night_clear(&b.night);
 }
@@ -179,39 +110,39 @@ static void still_sending_at_the_end_is_open(void **state)
 static void standard_and_extended_do_not_mix(void **state)
 {
 	(void)state;
-	struct bench b;
+	struct observe_rig b;
 
-	begin(&b);
+	observe_begin(&b);
 	for (int i = 0; i < 100; i++) {
-		send(&b, i * 20 * LULL_MS, 0x123, 0);
+		observe_send(&b, i * 20 * LULL_MS, 0x123, 0);
 		if (i % 2)
-			send(&b, i * 20 * LULL_MS + LULL_MS, EXT(0x123), 0);
+			observe_send(&b, i * 20 * LULL_MS + LULL_MS, EXT(0x123), 0);
 	}
-	end(&b, 2 * LULL_SEC);
-	assert_int_equal(only_row(&b, 0x123)->frames, 100);
-	assert_int_equal(only_row(&b, EXT(0x123))->frames, 50);
+	observe_end(&b, 2 * LULL_SEC);
+	assert_int_equal(observe_only_row(&b, 0x123)->frames, 100);
+	assert_int_equal(observe_only_row(&b, EXT(0x123))->frames, 50);
 	lull_night_clear(&b.night);
 }
 
 static void another_rate_is_another_stretch(void **state)
 {
 	(void)state;
-	struct bench b;
+	struct observe_rig b;
 	lull_time t = 0;
 
-	begin(&b);
+	observe_begin(&b);
 	for (int i = 0; i < 100; i++, t += 20 * LULL_MS)
-		send(&b, t, 0x321, 0);
+		observe_send(&b, t, 0x321, 0);
 	lull_time change = t - 20 * LULL_MS;
 
 	t += 180 * LULL_MS;
 	for (int i = 0; i < 100; i++, t += 200 * LULL_MS)
-		send(&b, t, 0x321, 0);
-	end(&b, t);
+		observe_send(&b, t, 0x321, 0);
+	observe_end(&b, t);
 
 	const struct lull_stretch *row = NULL;
 
-	assert_int_equal(rows_of(&b, 0x321, &row), 2);
+	assert_int_equal(observe_rows(&b, 0x321, &row), 2);
 	assert_int_equal(row->end, LULL_END_RATE);
 	assert_int_equal(row->period_ns, 20 * LULL_MS);
 	assert_int_equal(row->last, change);
@@ -227,13 +158,13 @@ static void another_rate_is_another_stretch(void **state)
 static void slow_cyclic_ids_are_learned_across_stretches(void **state)
 {
 	(void)state;
-	struct bench b;
+	struct observe_rig b;
 
 	noise_state = 5;
-	begin(&b);
+	observe_begin(&b);
 	for (int i = 0; i < 200; i++)
-		send(&b, i * 4 * LULL_SEC + noise(5 * LULL_MS) + 10 * LULL_MS, 0x7a0, 0);
-	end(&b, 800 * LULL_SEC);
+		observe_send(&b, i * 4 * LULL_SEC + observe_noise(&noise_state, 5 * LULL_MS) + 10 * LULL_MS, 0x7a0, 0);
+	observe_end(&b, 800 * LULL_SEC);
 
 	/* Alone on the bus it closes after each frame at first; then it is one stretch. */
 	size_t n = b.night.stretches.n;
@@ -249,14 +180,14 @@ static void slow_cyclic_ids_are_learned_across_stretches(void **state)
 static void slower_than_ten_seconds_stays_event_rows(void **state)
 {
 	(void)state;
-	struct bench b;
+	struct observe_rig b;
 	size_t events = 0, frames = 0;
 
-	begin(&b);
+	observe_begin(&b);
 	for (int i = 0; i < 1000; i++) /* something else keeps the bus awake */
 		for (int k = 0; k < 30; k++)
-			send(&b, (30 * i + k) * LULL_SEC + k, k ? 0x100 : 0x6f0, 0);
-	end(&b, 30000 * LULL_SEC);
+			observe_send(&b, (30 * i + k) * LULL_SEC + k, k ? 0x100 : 0x6f0, 0);
+	observe_end(&b, 30000 * LULL_SEC);
 	for (size_t i = 0; i < b.night.stretches.n; i++) {
 		const struct lull_stretch *row = &b.night.stretches.at[i];
 
@@ -278,20 +209,20 @@ static void slower_than_ten_seconds_stays_event_rows(void **state)
 static void an_irregular_id_does_not_fill_the_recording(void **state)
 {
 	(void)state;
-	struct bench b;
+	struct observe_rig b;
 	lull_time t = 0;
 	uint64_t frames = 0, binned = 0;
 
 	noise_state = 9;
-	begin(&b);
+	observe_begin(&b);
 	for (int i = 0; i < 100000; i++) {
 		/* Gaps from 1 ms to 8 s, a change of mind every few dozen frames. */
 		int64_t scale = LULL_MS << ((i / 37) % 13);
 
-		t += scale + llabs(noise(scale));
-		send(&b, t, 0x555, (uint64_t)i);
+		t += scale + llabs(observe_noise(&noise_state, scale));
+		observe_send(&b, t, 0x555, (uint64_t)i);
 	}
-	end(&b, t);
+	observe_end(&b, t);
 	for (size_t i = 0; i < b.night.stretches.n; i++) {
 		const struct lull_stretch *row = &b.night.stretches.at[i];
 
@@ -311,15 +242,15 @@ static void an_irregular_id_does_not_fill_the_recording(void **state)
 static void bursts_have_the_period_of_their_first_frames(void **state)
 {
 	(void)state;
-	struct bench b;
+	struct observe_rig b;
 
-	begin(&b);
+	observe_begin(&b);
 	for (int i = 0; i < 200; i++)
 		for (int k = 0; k < 7; k++)
-			send(&b, i * 500 * LULL_MS + k * 600 * LULL_US, EXT(0x18fef100), (uint64_t)k);
-	end(&b, 100 * LULL_SEC);
+			observe_send(&b, i * 500 * LULL_MS + k * 600 * LULL_US, EXT(0x18fef100), (uint64_t)k);
+	observe_end(&b, 100 * LULL_SEC);
 
-	const struct lull_stretch *row = only_row(&b, EXT(0x18fef100));
+	const struct lull_stretch *row = observe_only_row(&b, EXT(0x18fef100));
 
 	assert_int_equal(row->period_ns, 500 * LULL_MS);
 	assert_int_equal(row->frames, 1400);
@@ -331,18 +262,18 @@ static void bursts_have_the_period_of_their_first_frames(void **state)
 static void cadence_windows_add_up_to_the_stretch(void **state)
 {
 	(void)state;
-	struct bench b;
+	struct observe_rig b;
 	struct lull_fit sum = {0};
 
 	noise_state = 3;
-	begin(&b);
+	observe_begin(&b);
 	for (int i = 0; i < 16000; i++) {
-		send(&b, 100 * LULL_SEC + i * 100 * LULL_MS + noise(LULL_MS) + LULL_MS, 0x111, 0);
-		send(&b, 100 * LULL_SEC + i * 100 * LULL_MS + 50 * LULL_MS, 0x112, 0);
+		observe_send(&b, 100 * LULL_SEC + i * 100 * LULL_MS + observe_noise(&noise_state, LULL_MS) + LULL_MS, 0x111, 0);
+		observe_send(&b, 100 * LULL_SEC + i * 100 * LULL_MS + 50 * LULL_MS, 0x112, 0);
 	}
-	end(&b, 1700 * LULL_SEC);
+	observe_end(&b, 1700 * LULL_SEC);
 
-	const struct lull_stretch *row = only_row(&b, 0x111);
+	const struct lull_stretch *row = observe_only_row(&b, 0x111);
 	size_t n = 0;
 
 	for (size_t i = 0; i < b.night.cadences.n; i++) {
@@ -367,30 +298,30 @@ static void cadence_windows_add_up_to_the_stretch(void **state)
 static void short_stretches_leave_no_cadence(void **state)
 {
 	(void)state;
-	struct bench b;
+	struct observe_rig b;
 
-	begin(&b);
+	observe_begin(&b);
 	for (int i = 0; i < 1000; i++) /* across a window's end, but shorter than one */
-		send(&b, 250 * LULL_SEC + i * 100 * LULL_MS, 0x111, 0);
-	end(&b, 400 * LULL_SEC);
+		observe_send(&b, 250 * LULL_SEC + i * 100 * LULL_MS, 0x111, 0);
+	observe_end(&b, 400 * LULL_SEC);
 	assert_int_equal(b.night.cadences.n, 0);
-	assert_int_equal(only_row(&b, 0x111)->fit.n, 1000);
+	assert_int_equal(observe_only_row(&b, 0x111)->fit.n, 1000);
 	lull_night_clear(&b.night);
 }
 
 static void changes_of_the_first_bytes_leave_rows(void **state)
 {
 	(void)state;
-	struct bench b;
+	struct observe_rig b;
 	size_t counter = 0, rare = 0;
 
-	begin(&b);
+	observe_begin(&b);
 	for (int i = 0; i < 1000; i++) {
-		send(&b, i * 20 * LULL_MS, 0x100, (uint64_t)(i & 0xff) << 8);
-		send(&b, i * 20 * LULL_MS + LULL_MS, 0x101, i < 500 ? 0x1140 : 0x1100);
-		send(&b, i * 20 * LULL_MS + 2 * LULL_MS, 0x102, (uint64_t)i << 16);
+		observe_send(&b, i * 20 * LULL_MS, 0x100, (uint64_t)(i & 0xff) << 8);
+		observe_send(&b, i * 20 * LULL_MS + LULL_MS, 0x101, i < 500 ? 0x1140 : 0x1100);
+		observe_send(&b, i * 20 * LULL_MS + 2 * LULL_MS, 0x102, (uint64_t)i << 16);
 	}
-	end(&b, 20 * LULL_SEC);
+	observe_end(&b, 20 * LULL_SEC);
 	for (size_t i = 0; i < b.night.changes.n; i++) {
 		const struct lull_change *c = &b.night.changes.at[i];
 
@@ -404,24 +335,24 @@ static void changes_of_the_first_bytes_leave_rows(void **state)
 	}
 	assert_int_equal(counter, 64);
 	assert_int_equal(rare, 2);
-	assert_int_equal(only_row(&b, 0x100)->changes, 999);
-	assert_int_equal(only_row(&b, 0x101)->changes, 1);
-	assert_int_equal(only_row(&b, 0x102)->changes, 0);
+	assert_int_equal(observe_only_row(&b, 0x100)->changes, 999);
+	assert_int_equal(observe_only_row(&b, 0x101)->changes, 1);
+	assert_int_equal(observe_only_row(&b, 0x102)->changes, 0);
 	lull_night_clear(&b.night);
 }
 
 static void bits_are_those_of_the_frames(void **state)
 {
 	(void)state;
-	struct bench b;
-	struct lull_frame f = frame(0, 0x100, 0);
+	struct observe_rig b;
+	struct lull_frame f = observe_frame(0, 0x100, 0);
 	struct lull_frame_bits bits = lull_frame_bits(&f);
 
-	begin(&b);
+	observe_begin(&b);
 	for (int i = 0; i < 100; i++)
-		send(&b, i * 20 * LULL_MS, 0x100, 0);
-	end(&b, 2 * LULL_SEC);
-	assert_int_equal(only_row(&b, 0x100)->bits, 100 * bits.nominal);
+		observe_send(&b, i * 20 * LULL_MS, 0x100, 0);
+	observe_end(&b, 2 * LULL_SEC);
+	assert_int_equal(observe_only_row(&b, 0x100)->bits, 100 * bits.nominal);
 	assert_int_equal(b.night.bus[0].bits, 100 * bits.nominal);
 	assert_int_equal(b.night.bus[0].frames, 100);
 	assert_int_equal(b.night.bus[0].first, 0);
@@ -434,45 +365,45 @@ static void bits_are_those_of_the_frames(void **state)
 static void time_runs_back_by_a_second_at_most(void **state)
 {
 	(void)state;
-	struct bench b;
+	struct observe_rig b;
 	struct lull_frame f;
 
-	begin(&b);
-	send(&b, 5 * LULL_SEC, 0x100, 0);
-	send(&b, 4 * LULL_SEC, 0x101, 0);
+	observe_begin(&b);
+	observe_send(&b, 5 * LULL_SEC, 0x100, 0);
+	observe_send(&b, 4 * LULL_SEC, 0x101, 0);
 	assert_int_equal(lull_observer_bus(b.observer, "can1", 0, 0), 1);
-	f = frame(4 * LULL_SEC - 1, 0x102, 0);
+	f = observe_frame(4 * LULL_SEC - 1, 0x102, 0);
 	assert_int_equal(lull_observer_frame(b.observer, &f), -EINVAL);
 	f.bus = 1; /* another bus has its own order */
 	assert_int_equal(lull_observer_frame(b.observer, &f), 0);
 	f.bus = 2;
 	assert_int_equal(lull_observer_frame(b.observer, &f), -EINVAL);
-	f = frame(INT64_MAX, 0x102, 0);
+	f = observe_frame(INT64_MAX, 0x102, 0);
 	assert_int_equal(lull_observer_frame(b.observer, &f), -EINVAL);
-	f = frame(INT64_MIN, 0x102, 0);
+	f = observe_frame(INT64_MIN, 0x102, 0);
 	assert_int_equal(lull_observer_frame(b.observer, &f), -EINVAL);
-	f = frame(6 * LULL_SEC, 0x800, 0); /* neither standard nor extended */
+	f = observe_frame(6 * LULL_SEC, 0x800, 0); /* neither standard nor extended */
 	assert_int_equal(lull_observer_frame(b.observer, &f), -EINVAL);
-	end(&b, 5 * LULL_SEC);
-	assert_int_equal(only_row(&b, 0x101)->first, 5 * LULL_SEC);
+	observe_end(&b, 5 * LULL_SEC);
+	assert_int_equal(observe_only_row(&b, 0x101)->first, 5 * LULL_SEC);
 	lull_night_clear(&b.night);
 }
 
 static void ticks_close_what_has_ended(void **state)
 {
 	(void)state;
-	struct bench b;
+	struct observe_rig b;
 
-	begin(&b);
+	observe_begin(&b);
 	assert_int_equal(lull_observer_tick(b.observer, 2 * LULL_SEC), 0); /* listening from here */
 	for (int i = 0; i < 50; i++)
-		send(&b, 5 * LULL_SEC + i * 20 * LULL_MS, 0x100, 0);
+		observe_send(&b, 5 * LULL_SEC + i * 20 * LULL_MS, 0x100, 0);
 	assert_int_equal(b.night.stretches.n, 0);
 	for (int i = 6; i < 10; i++)
 		assert_int_equal(lull_observer_tick(b.observer, i * LULL_SEC), 0);
 	assert_int_equal(b.night.stretches.n, 1);
-	send(&b, 10 * LULL_SEC, 0x100, 0);
-	end(&b, 10 * LULL_SEC);
+	observe_send(&b, 10 * LULL_SEC, 0x100, 0);
+	observe_end(&b, 10 * LULL_SEC);
 	assert_int_equal(b.night.gaps.n, 2);
 	assert_int_equal(b.night.gaps.at[0].last, 2 * LULL_SEC);
 	assert_int_equal(b.night.gaps.at[0].last_id, LULL_ID_NONE);
@@ -484,27 +415,27 @@ static void ticks_close_what_has_ended(void **state)
 static void no_silence_spans_a_blind_time(void **state)
 {
 	(void)state;
-	struct bench b;
+	struct observe_rig b;
 
-	begin(&b);
+	observe_begin(&b);
 	for (int i = 0; i < 100; i++) {
-		send(&b, i * 20 * LULL_MS, 0x100, 0);
-		send(&b, i * 20 * LULL_MS + LULL_MS, 0x101, 0);
+		observe_send(&b, i * 20 * LULL_MS, 0x100, 0);
+		observe_send(&b, i * 20 * LULL_MS + LULL_MS, 0x101, 0);
 	}
 	/* Blind at once, for an hour; what comes after is no wake. */
 	assert_int_equal(lull_observer_blind(b.observer, 0, 2 * LULL_SEC, 3600 * LULL_SEC, LULL_BLIND_LINK_DOWN), 0);
 	for (int i = 0; i < 100; i++)
-		send(&b, 3600 * LULL_SEC + 500 * LULL_MS + i * 20 * LULL_MS, 0x100, 0);
+		observe_send(&b, 3600 * LULL_SEC + 500 * LULL_MS + i * 20 * LULL_MS, 0x100, 0);
 	/* Silent for 7 s, then frames lost, then silent for 3 s more. */
 	assert_int_equal(lull_observer_blind(b.observer, LULL_BUS_ALL, 3610 * LULL_SEC, 3620 * LULL_SEC,
 				 LULL_BLIND_FRAMES_LOST), 0);
-	send(&b, 3623 * LULL_SEC, 0x100, 0);
+	observe_send(&b, 3623 * LULL_SEC, 0x100, 0);
 	assert_int_equal(lull_observer_blind(b.observer, 0, 3623 * LULL_SEC, 3624 * LULL_SEC, LULL_BLIND_FRAMES_LOST), 0);
-	end(&b, 3624 * LULL_SEC);
+	observe_end(&b, 3624 * LULL_SEC);
 
 	const struct lull_stretch *row = NULL;
 
-	assert_int_equal(rows_of(&b, 0x100, &row), 3);
+	assert_int_equal(observe_rows(&b, 0x100, &row), 3);
 	assert_int_equal(row->end, LULL_END_BLIND);
 	assert_int_equal(b.night.gaps.n, 2);
 	assert_int_equal(b.night.gaps.at[0].last, 3600 * LULL_SEC + 500 * LULL_MS + 99 * 20 * LULL_MS);
@@ -536,29 +467,29 @@ static void a_true_waker_is_found_after_random_ids(void **state)
 	};
 
 	for (size_t c = 0; c < sizeof(cases) / sizeof(*cases); c++) {
-		struct bench b;
+		struct observe_rig b;
 		lull_time t = 0;
 
 		noise_state = c;
-		begin(&b);
+		observe_begin(&b);
 		for (int i = 0; i < 100000; i++, t += cases[c].spacing)
-			send(&b, t, EXT((uint32_t)noise(0x7ffffff) & LULL_ID_BITS), 0);
+			observe_send(&b, t, EXT((uint32_t)observe_noise(&noise_state, 0x7ffffff) & LULL_ID_BITS), 0);
 		t += cases[c].pause;
 		for (int i = 0; i < 200; i++, t += 50 * LULL_MS) {
-			send(&b, t, EXT(0x18ff5e42), 0);
-			send(&b, t + LULL_MS, 0x7ff, 0);
+			observe_send(&b, t, EXT(0x18ff5e42), 0);
+			observe_send(&b, t + LULL_MS, 0x7ff, 0);
 			for (int k = 0; cases[c].babble_on && k < 100; k++)
-				send(&b, t + 2 * LULL_MS + k * 400 * LULL_US,
-					EXT((uint32_t)noise(0x7ffffff) & LULL_ID_BITS), 0);
+				observe_send(&b, t + 2 * LULL_MS + k * 400 * LULL_US,
+					EXT((uint32_t)observe_noise(&noise_state, 0x7ffffff) & LULL_ID_BITS), 0);
 		}
-		end(&b, t);
+		observe_end(&b, t);
 
-		const struct lull_stretch *row = only_row(&b, EXT(0x18ff5e42));
+		const struct lull_stretch *row = observe_only_row(&b, EXT(0x18ff5e42));
 		const struct lull_bus *bus = &b.night.bus[0];
 
 		assert_true(row->frames >= (cases[c].babble_on ? 150 : 199));
 		assert_int_equal(row->period_ns, 50 * LULL_MS);
-		assert_int_equal(only_row(&b, 0x7ff)->frames, 200);
+		assert_int_equal(observe_only_row(&b, 0x7ff)->frames, 200);
 		assert_true(bus->overflow > 90000);
 		assert_true(bus->overflow_ids > 10000);
 		assert_int_equal(bus->frames, (cases[c].babble_on ? 20000 : 0) + 100400);
@@ -580,7 +511,7 @@ static void a_true_waker_is_found_after_random_ids(void **state)
 
 /* --- edges --- */
 
-static size_t edges_of(const struct bench *b, uint8_t kind, lull_time from, lull_time to)
+static size_t edges_of(const struct observe_rig *b, uint8_t kind, lull_time from, lull_time to)
 {
 	size_t n = 0;
 
@@ -595,20 +526,20 @@ static size_t edges_of(const struct bench *b, uint8_t kind, lull_time from, lull
 static void edges_keep_first_and_last_frames(void **state)
 {
 	(void)state;
-	struct bench b;
+	struct observe_rig b;
 	lull_time t = 0;
 
-	begin(&b);
+	observe_begin(&b);
 	for (int i = 0; i < 500; i++, t += 10 * LULL_MS)
-		send(&b, t, 0x100 + (uint32_t)(i % 4), (uint64_t)i << 16);
-	send(&b, t, 0x3aa, 0);
+		observe_send(&b, t, 0x100 + (uint32_t)(i % 4), (uint64_t)i << 16);
+	observe_send(&b, t, 0x3aa, 0);
 	for (int i = 0; i < 500; i++, t += 10 * LULL_MS)
-		send(&b, t + LULL_MS, 0x100 + (uint32_t)(i % 4), (uint64_t)i << 16);
+		observe_send(&b, t + LULL_MS, 0x100 + (uint32_t)(i % 4), (uint64_t)i << 16);
 	lull_time wake = t + 60 * LULL_SEC;
 
 	for (int i = 0; i < 10; i++)
-		send(&b, wake + i * 10 * LULL_MS, 0x100 + (uint32_t)(i % 4), (uint64_t)i << 16);
-	end(&b, wake + 10 * LULL_SEC);
+		observe_send(&b, wake + i * 10 * LULL_MS, 0x100 + (uint32_t)(i % 4), (uint64_t)i << 16);
+	observe_end(&b, wake + 10 * LULL_SEC);
 
 	assert_int_equal(edges_of(&b, LULL_EDGE_FIRST, 0, t + LULL_SEC), 64);
 	assert_int_equal(edges_of(&b, LULL_EDGE_LAST, 0, t + LULL_SEC), 64);
@@ -635,27 +566,27 @@ static void an_unacknowledged_start_is_a_few_entries(void **state)
 	};
 
 	for (size_t c = 0; c < sizeof(cases) / sizeof(*cases); c++) {
-		struct bench b;
+		struct observe_rig b;
 		lull_time t = 0, wake = 100 * LULL_SEC;
 
-		begin(&b);
+		observe_begin(&b);
 		for (int i = 0; i < 100; i++, t += 100 * LULL_MS)
-			send(&b, t, 0x510, 0x11);
+			observe_send(&b, t, 0x510, 0x11);
 		t = wake;
 		for (int i = 0; i < 16; i++, t += 250 * LULL_US)
 			send_error(&b, t - t % cases[c].unit, 0x88);
 		lull_time first = t - t % cases[c].unit;
 
 		for (int i = 0; i < 400; i++, t += cases[c].copy_gap)
-			send(&b, t - t % cases[c].unit, 0x510, 0x22);
+			observe_send(&b, t - t % cases[c].unit, 0x510, 0x22);
 		lull_time last = (t - cases[c].copy_gap) - (t - cases[c].copy_gap) % cases[c].unit;
 
-		send(&b, t + 2 * LULL_MS, 0x123, 0);
+		observe_send(&b, t + 2 * LULL_MS, 0x123, 0);
 		for (int i = 1; i < 50; i++) {
-			send(&b, t + i * 100 * LULL_MS, 0x510, 0x22);
-			send(&b, t + i * 100 * LULL_MS + 2 * LULL_MS, 0x123, 0);
+			observe_send(&b, t + i * 100 * LULL_MS, 0x510, 0x22);
+			observe_send(&b, t + i * 100 * LULL_MS + 2 * LULL_MS, 0x123, 0);
 		}
-		end(&b, t + 10 * LULL_SEC);
+		observe_end(&b, t + 10 * LULL_SEC);
 
 		size_t i = 0;
 
@@ -678,7 +609,7 @@ static void an_unacknowledged_start_is_a_few_entries(void **state)
 		/* The copies do not spoil the stretch. */
 		const struct lull_stretch *row = NULL;
 
-		assert_int_equal(rows_of(&b, 0x510, &row), 2);
+		assert_int_equal(observe_rows(&b, 0x510, &row), 2);
 		row = &b.night.stretches.at[b.night.stretches.n - 1];
 		for (size_t k = 0; k < b.night.stretches.n; k++)
 			if (b.night.stretches.at[k].id == 0x510)
@@ -692,19 +623,19 @@ static void an_unacknowledged_start_is_a_few_entries(void **state)
 static void floods_of_errors_are_bounded(void **state)
 {
 	(void)state;
-	struct bench b;
+	struct observe_rig b;
 	lull_time t = 0;
 
-	begin(&b);
+	observe_begin(&b);
 	for (int i = 0; i < 100000; i++, t += 100 * LULL_US) {
 		send_error(&b, t, 4u << (i % 3));
 		if (i % 100 == 0)
-			send(&b, t, 0x100, (uint64_t)i << 16);
+			observe_send(&b, t, 0x100, (uint64_t)i << 16);
 	}
 	/* Errors now and then without a single frame, all night. */
 	for (int i = 0; i < 10000; i++, t += 3 * LULL_SEC)
 		send_error(&b, t, 8);
-	end(&b, t);
+	observe_end(&b, t);
 	assert_int_equal(b.night.bus[0].errors, 110000);
 	assert_true(b.night.edges.n <= 64 + 64 + 64 + 100 + 2);
 	size_t frames = 0;
@@ -730,7 +661,7 @@ static void what_a_sink_refuses_ends_the_work(void **state)
 	(void)state;
 	struct lull_sink sink = {.stretch = refuse};
 	struct lull_observer *observer = lull_observer_new(&sink);
-	struct lull_frame f = frame(0, 0x100, 0);
+	struct lull_frame f = observe_frame(0, 0x100, 0);
 	int err = 0;
 
 	assert_int_equal(lull_observer_bus(observer, "can0", 0, 0), 0);
