@@ -200,7 +200,7 @@ static void compare_wakes(const struct side *b, const struct side *a, struct lul
 }
 
 /* Readings with a band each: they differ if the difference exceeds both bands together. */
-static void compare_bands(struct lull_compared *m, const char *how)
+static void compare_bands(struct lull_compared *m, const char *how, const char *unit)
 {
 	double x = m->before.value, y = m->after.value;
 	if (!isfinite(x) || !isfinite(y)) {
@@ -209,7 +209,7 @@ static void compare_bands(struct lull_compared *m, const char *how)
 	}
 	double band = hypot(m->before.high - x, m->after.high - y);
 	m->difference = fabs(x - y) <= band ? LULL_NO_MORE_THAN_NOISE : y < x ? LULL_LESS : LULL_MORE;
-	snprintf(m->noise, sizeof m->noise, "%s (95 %%) give +-%.3g together", how, band);
+	snprintf(m->noise, sizeof m->noise, "%s (95 %%), give +-%.*f %s together", how, band < 10 ? 1 : 0, band, unit);
 }
 
 static struct lull_reading draw_of(const struct lull_verdict *v)
@@ -460,11 +460,11 @@ int lull_compare(const struct lull_night *before, const struct lull_verdict *bv,
 		if (pairing_bus(after, bus, before) < 0)
 			measure_bus(b, (struct side){ after, av, (int)bus }, out, &oom);
 	struct lull_compared m = { .what = LULL_QUIET_DRAW, .before = draw_of(bv), .after = draw_of(av) };
-	compare_bands(&m, "the bands of both quiet levels, their zeros included");
+	compare_bands(&m, "the bands of both quiet levels, their zeros included", "mA");
 	if (!oom)
 		add_measure(out, &m, &oom);
 	m = (struct lull_compared){ .what = LULL_CHARGE_A_DAY, .before = charge_of(bv), .after = charge_of(av) };
-	compare_bands(&m, "the bands of both averages, their zeros included, though not how days differ,");
+	compare_bands(&m, "the bands of both averages, their zeros included, though not how days differ", "mAh");
 	if (!oom)
 		add_measure(out, &m, &oom);
 	if (!oom)

@@ -349,7 +349,7 @@ static void find_in_time(struct lull_case *c, unsigned bus, const struct course 
 		}
 	}
 	if (wakes)
-		case_evidence(c, f, case_say(c, "%zu %s of together %s: housekeeping, not out of proportion.", wakes, wakes == 1 ? "wake" : "wakes",
+		case_evidence(c, f, case_say(c, "%zu %s, %s in all: housekeeping, not out of proportion.", wakes, wakes == 1 ? "wake" : "wakes",
 			span_text(awake, a)));
 	if (ours)
 		case_evidence(c, f, case_say(c, "%zu %s right after a touch or a change of our own link: caused by us.", ours,

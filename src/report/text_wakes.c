@@ -80,7 +80,7 @@ void lull_words_wakes(const struct lull_when *w, const struct lull_verdict *v, c
 		add(line, size, part);
 	}
 	if (isfinite(g->charge_mAs)) {
-		(void)snprintf(part, sizeof part, "together %.2g mAh", g->charge_mAs / 3600);
+		(void)snprintf(part, sizeof part, "together %s", lull_words_charge(g->charge_mAs / 3600, a));
 		add(line, size, part);
 	}
 	of_day(w, g, part, sizeof part);

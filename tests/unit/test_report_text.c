@@ -252,7 +252,7 @@ static void a_group_of_wakes(void **state)
 	tzset();
 	line_of(g, line, sizeof line);
 	assert_string_equal(line, "9 wakes, one every 30 min 02 s (+-2 s); at random so even less than once in a million times; 12.5 s long, 12 IDs, "
-				  "0x3A1 first; together 2 mAh; time of day 23:45 to 04:30; 1 soon after a mark; 2 after a step of the current; "
+				  "0x3A1 first; together 2.0 mAh; time of day 23:45 to 04:30; 1 soon after a mark; 2 after a step of the current; "
 				  "the current rises 400 ms before the first frame");
 	g.rhythm = LULL_RHYTHM_IRREGULAR;
 	g.chance = 0.31;
