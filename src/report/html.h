@@ -53,6 +53,8 @@ void lull_html_tables(struct lull_html *); /* html_tables.c: what the pictures r
 struct lull_html_axis {
 	lull_time from, to; /* to > from */
 };
+/* 1, 2 or 5 times a power of ten, not below x, which is above 0: the end of an axis. */
+double lull_html_round_above(double x);
 /* Units from the picture's left edge, within the axis. */
 double lull_html_x(const struct lull_html_axis *, lull_time);
 

@@ -48,13 +48,6 @@ static size_t bars(const struct lull_html *h, struct bar *b)
 	return n;
 }
 
-static double round_above(double x)
-{
-	const double p = pow(10, floor(log10(x)));
-
-	return x <= p ? p : x <= 2 * p ? 2 * p : x <= 5 * p ? 5 * p : 10 * p;
-}
-
 static double place(double value, double most)
 {
 	return LULL_HTML_LEFT + (LULL_HTML_SPAN - 110) * fmin(fmax(value, 0) / most, 1);
@@ -73,7 +66,7 @@ static void charge_bars(struct lull_html *h)
 		return;
 	for (size_t i = 0; i < n; i++)
 		most = fmax(most, isfinite(b[i].high) ? b[i].high : b[i].mAh);
-	most = round_above(most);
+	most = lull_html_round_above(most);
 	lull_html_picture(h, "charge", (unsigned)bottom + 30, "Charge lost in a day, by cause", "Bars in milliampere hours a day with their 95 % band where it is known.");
 	for (unsigned k = 0; k <= 5; k++)
 		(void)fprintf(h->out, "<path class=grid d=\"M%.1f %.1fV%.1f\"/><text class=tick x=%.1f y=%.1f>%g%s</text>\n", place(most * k / 5, most), TOP,
@@ -125,7 +118,7 @@ static void forecast(struct lull_html *h)
 
 	if (!b->known || !isfinite(half->mid) || !(half->mid > 0))
 		return;
-	most = round_above(fmin(fmax(half->mid * 2.2, 2), 365));
+	most = lull_html_round_above(fmin(fmax(half->mid * 2.2, 2), 365));
 	lull_html_picture(h, "battery", 250, "How long the battery bears it", "Charge over days: the likely line between the lowest and the highest that the figures allow.");
 	for (unsigned k = 0; k <= 4; k++) {
 		(void)fprintf(h->out, "<path class=grid d=\"M%d %.1fH%d\"/><text class=level x=%d y=%.1f>%u %%</text>\n", LULL_HTML_LEFT, full_y(k / 4.0),

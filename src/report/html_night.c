@@ -30,14 +30,6 @@ static double y_of(const struct scale *s, double mA)
 	return s->bottom - (s->bottom - s->top) * fmin(fmax(x, 0), 1);
 }
 
-/* 1, 2 or 5 times a power of ten, not below x. */
-static double round_above(double x)
-{
-	const double p = pow(10, floor(log10(x)));
-
-	return x <= p ? p : x <= 2 * p ? 2 * p : x <= 5 * p ? 5 * p : 10 * p;
-}
-
 /* The linear axis is made for the judged night: a start of the engine would press it flat. */
 static struct scale linear_scale(const struct lull_html *h, const struct lull_trace *t)
 {
@@ -54,12 +46,12 @@ static struct scale linear_scale(const struct lull_html *h, const struct lull_tr
 		most = fmax(most, t->most[i]);
 		least = fmin(least, t->least[i]);
 	}
-	return (struct scale){.low = least < 0 ? -round_above(-least) : 0, .high = round_above(most), .top = TOP, .bottom = TOP + CURRENT};
+	return (struct scale){.low = least < 0 ? -lull_html_round_above(-least) : 0, .high = lull_html_round_above(most), .top = TOP, .bottom = TOP + CURRENT};
 }
 
 static struct scale log_scale(const struct lull_trace *t)
 {
-	return (struct scale){.log = true, .low = LEAST_MA, .high = round_above(fmax(isfinite(t->highest) ? t->highest : 100, 100)),
+	return (struct scale){.log = true, .low = LEAST_MA, .high = lull_html_round_above(fmax(isfinite(t->highest) ? t->highest : 100, 100)),
 		.top = TOP, .bottom = TOP + CURRENT};
 }
 
@@ -88,7 +80,7 @@ static void levels(const struct lull_html *h, const struct scale *s)
 			level_line(h, s, s->low * pow(10, i));
 		return;
 	}
-	const double step = round_above((s->high - s->low) / 6);
+	const double step = lull_html_round_above((s->high - s->low) / 6);
 	const int from = (int)ceil(s->low / step), to = (int)floor(s->high * 1.001 / step);
 
 	for (int i = from; i <= to; i++)

@@ -190,3 +190,10 @@ void lull_html_blind(struct lull_html *h, const struct lull_html_axis *a, unsign
 		(void)fputs("</title></rect>\n", h->out);
 	}
 }
+
+double lull_html_round_above(double x)
+{
+	const double p = pow(10, floor(log10(x)));
+
+	return x <= p ? p : x <= 2 * p ? 2 * p : x <= 5 * p ? 5 * p : 10 * p;
+}
