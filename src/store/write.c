@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* write: a new recording under a temporary name, row by row, then in its place in one step. */
+#include "leftovers.h"
 #include "recording.h"
 #include "store.h"
 
@@ -70,7 +71,7 @@ static int claim_temporary(struct lull_store *store)
 	for (unsigned i = 0; i < 1000; i++) {
 		char *name;
 
-		if (asprintf(&name, "%s.part%ld-%u", store->path, (long)getpid(), i) < 0)
+		if (asprintf(&name, LULL_UNFINISHED, store->path, (long)getpid(), i) < 0)
 			return -ENOMEM;
 		int fd = open(name, O_RDWR | O_CREAT | O_EXCL | O_CLOEXEC, 0666);
 
@@ -159,6 +160,7 @@ struct lull_store *lull_store_create(const char *path, bool force, char *err, si
 		return NULL;
 	}
 	store->force = force;
+	lull_leftovers_remove(path);
 	int r = claim_temporary(store);
 
 	if (r) {

@@ -54,4 +54,23 @@ run 2 "dates for a log without" import --can undated.log --key-off 2026-03-05T22
 has err "asks for seconds" "seconds from the first frame"
 run 0 "seconds for a log without dates" import --can undated.log --key-off 30 -o u.lull
 is "no date is made up" "$("$lull" report --format json u.lull | jq '.start_utc')" null
+
+# What a killed import left behind goes with the next one; a living one's, and a neighbour's, stay.
+mkfifo slow.log
+"$lull" import --can slow.log -o k.lull >/dev/null 2>&1 &
+slow=$!
+exec 7>slow.log
+head -n 100 night.log >&7
+until ls k.lull.part* >/dev/null 2>&1 || ! kill -0 $slow 2>/dev/null; do sleep 0.05; done
+: >k.lull.part-by-hand
+run 0 "an import beside one that runs" import --can night.log -o k.lull
+ls k.lull.part$slow-0 >/dev/null 2>&1 && ok "it leaves the other's file" || not_ok "it took away the other's file"
+kill -9 $slow
+wait $slow 2>/dev/null
+exec 7>&-
+ls k.lull.part$slow-0 >/dev/null 2>&1 && ok "a killed import leaves one" || not_ok "a killed import leaves nothing"
+run 0 "another name" import --can night.log -o j.lull
+ls k.lull.part$slow-0 >/dev/null 2>&1 && ok "leaves it" || not_ok "another name took it away"
+run 0 "the same name" import --can night.log -f -o k.lull
+is "takes it away, and no more" "$(echo k.lull*)" "k.lull k.lull.part-by-hand"
 exit $bad
