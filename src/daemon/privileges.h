@@ -23,5 +23,7 @@ LULL_MUST_CHECK int lull_privileges_drop(const struct lull_identity *, bool net_
 bool lull_privileges_net_admin(void); /* CAP_NET_ADMIN is there */
 /* From here on: no CAN socket, no raw one, no other program, in a process that has no business with any. */
 LULL_MUST_CHECK int lull_main_confine(void);
+/* The rules of that filter into one of libseccomp (an scmp_filter_ctx), for whichever architectures it is. 0 or -errno. */
+LULL_MUST_CHECK int lull_main_rules(void *filter);
 
 #endif
