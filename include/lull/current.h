@@ -76,7 +76,7 @@ double lull_correction_time_s(const struct lull_correction *, double clamp_s);
 
 /* --- dead times --- */
 
-enum lull_dead_why { LULL_DEAD_ENDED, LULL_DEAD_FROZEN, LULL_DEAD_FLAT, LULL_DEAD_SATURATED, LULL_DEAD_DROPPED };
+enum lull_dead_why { LULL_DEAD_ENDED, LULL_DEAD_FROZEN, LULL_DEAD_FLAT, LULL_DEAD_SATURATED, LULL_DEAD_DROPPED, LULL_DEAD_OFF_CABLE };
 const char *lull_dead_name(enum lull_dead_why);
 struct lull_dead {
 	double from_s, to_s; /* clamp time */

@@ -191,6 +191,12 @@ struct lull_inseparable {
 	double mA, mA_error; /* of all of them, and of the silent if whole; NAN */
 };
 
+/* The log is no measurement then, in recording time. */
+struct lull_dead_time {
+	lull_time from, to;
+	enum lull_dead_why why;
+};
+
 struct lull_current_report {
 	bool present; /* there is a log at all */
 	bool usable; /* it lives, is lined up (or was live), and says something of the judged night */
@@ -198,6 +204,7 @@ struct lull_current_report {
 	struct lull_lineup lineup;
 	struct lull_correction correction; /* from readings to what the figures here mean */
 	double clock_offset_s; /* as the report's JSON defines it; NAN if not paired */
+	double range_taken_A; /* nobody told the clamp's range, and readings stand at what is usual for its scale; NAN */
 	bool reversed; /* the clamp hung the other way round: the sign was turned */
 	double zero_mA; /* in the middle of the night, taken off; NAN: no zero was read */
 	double zero_drift_mA; /* from the log's start to its end, taken off; 0 if unknown */
@@ -211,13 +218,13 @@ struct lull_current_report {
 	double logger_mA; /* taken off as the logger's own draw; NAN none */
 	double needed_mA; /* what the complaint would need; NAN not told */
 	char *scale_doubt; /* owned; a question when the figures fit another scale better; NULL */
-	double scale_times; /* with it: by how much true currents would be larger, 10 or 0.1; NAN without a doubt */
+	double scale_times; /* with it: by how much true currents would be larger: 10 or 0.1 (scale), 1000 or 0.001 (unit); NAN without a doubt */
 	lull_time lost_at; /* from here on the log is no measurement; LULL_NEVER */
 	double lost_log_s; /* the same by the log's own clock, seconds from its first sample; NAN */
 	enum lull_dead_why lost_why;
 	LULL_ARRAY(struct lull_stage) stages;
 	LULL_ARRAY(struct lull_step) steps;
-	LULL_ARRAY(struct lull_coverage) dead; /* recording time; bus LULL_BUS_ALL */
+	LULL_ARRAY(struct lull_dead_time) dead; /* in order of time */
 	LULL_ARRAY(struct lull_inseparable) inseparable;
 };
 

@@ -147,7 +147,7 @@ static int read_zero(const struct lull_clamp_input *in, const char *option, cons
 		(void)snprintf(err, err_size, "%s '%s' is no reading; write it with its unit (0.4mV, 12mA), else %s is meant",
 			option, text, lull_clamp_unit_name(unit));
 	if (!r && in->told.invert)
-		*mA = -*mA;
+		*mA = 0 - *mA; /* no -0 */
 	return r ? -1 : 0;
 }
 

@@ -258,8 +258,17 @@ static int run(struct import *im, const char *profile, char *err, size_t err_siz
 	return r;
 }
 
+static bool zero_marked(const struct lull_told *told)
+{
+	for (size_t i = 0; i < told->mark_count; i++) {
+		if (told->marks[i].mark.kind == LULL_MARK_CLAMP_ZERO)
+			return true;
+	}
+	return false;
+}
+
 /* What was taken for what, so that a wrong scale or unit shows at once. */
-static void clamp_summary(const struct lull_clamp_input *in)
+static void clamp_summary(const struct lull_clamp_input *in, const struct lull_told *told)
 {
 	const struct lull_clamp *c = &in->about;
 	const char *note = lull_clamp_note(in->log);
@@ -278,7 +287,8 @@ static void clamp_summary(const struct lull_clamp_input *in)
 	if (in->note[0])
 		(void)printf("%s: %s\n", clean, in->note);
 	if (!isfinite(c->zero_before_mA) && !isfinite(c->zero_after_mA))
-		(void)printf("No zero reading was given: the level is only as good as the clamp's own zero.\n");
+		(void)printf(zero_marked(told) ? "The report looks for the zero where marks say \"clamp zero\".\n"
+					       : "No zero reading was given: the level is only as good as the clamp's own zero.\n");
 }
 
 static void summary(const struct import *im)
@@ -294,7 +304,7 @@ static void summary(const struct import *im)
 		(void)printf("current only, ");
 	(void)printf("%s\n", lull_when_length(im->end, length));
 	if (im->clamp->log)
-		clamp_summary(im->clamp);
+		clamp_summary(im->clamp, &im->told);
 	for (size_t i = 0; i < im->inputs->n; i++) {
 		const char *note = lull_capture_note(im->inputs->in[i].capture);
 

@@ -192,7 +192,7 @@ static void say_asleep(struct lull_case *c, unsigned bus, const char *wakes)
 		case_text(f, case_say(c, "Bus %s fell asleep in time (after %s), and the quiet draw of %.0f mA (+-%.0f) is below the limit of %.0f mA.", c->night->bus[bus].name, a,
 			r->quiet_mA, r->quiet_error_mA, limit));
 	else if (measured && isfinite(r->scale_times))
-		case_text(f, case_say(c, "Bus %s fell asleep in time (after %s), but the clamp's scale is in doubt, and with it the quiet draw of %.0f mA (+-%.0f).",
+		case_text(f, case_say(c, "Bus %s fell asleep in time (after %s), but the clamp's scale or unit is in doubt, and with it the quiet draw of %.0f mA (+-%.0f).",
 			c->night->bus[bus].name, a, r->quiet_mA, r->quiet_error_mA));
 	else if (measured)
 		case_text(f, case_say(c, "Bus %s fell asleep in time (after %s), but the quiet draw of %.0f mA (+-%.0f) is too near the limit of %.0f mA to say.",

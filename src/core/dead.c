@@ -39,6 +39,7 @@ const char *lull_dead_name(enum lull_dead_why why)
 	case LULL_DEAD_FLAT: return "flat";
 	case LULL_DEAD_SATURATED: return "at the end of the clamp's range";
 	case LULL_DEAD_DROPPED: return "samples missing";
+	case LULL_DEAD_OFF_CABLE: return "off the cable";
 	}
 	return "?";
 }

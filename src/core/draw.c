@@ -10,6 +10,9 @@
 
 #define DEAD_APART_S 20.0 /* two dead times closer than this are one */
 #define MOST_SAMPLES 1000000 /* 30 a second in a night of nine hours */
+/* Ranges by scale: common practice, from memory: 10 mV/A goes with 60 A, and 100 mV/A ends near 10 A. */
+#define RANGE_FITS 1.004 /* a range is met as closely as this */
+#define RANGE_SHOWS 10 /* by so many readings */
 #define LOG_ENDS_EARLY (15 * LULL_MIN)
 #define UNPLACED_SHARE 0.7 /* a log shorter than this part of the night ended early, wherever it began */
 
@@ -38,6 +41,15 @@ static void keep_samples(struct draw *w)
 	c->draw_step = (lull_time)llround(w->series.step_s * 1e9);
 }
 
+/* Hung anew, a clamp reads a little different: no step of the car's. */
+static bool off_cable_between(const struct draw *w, double from, double to)
+{
+	for (size_t i = 0; i < w->dead_n; i++)
+		if (w->dead[i].why == LULL_DEAD_OFF_CABLE && w->dead[i].from_s >= from && w->dead[i].to_s <= to)
+			return true;
+	return false;
+}
+
 static void keep_stages(struct draw *w)
 {
 	struct lull_case *c = w->c;
@@ -52,7 +64,7 @@ static void keep_stages(struct draw *w)
 			.noise_mA = l->noise };
 		noise += l->noise * (double)(l->to - l->from);
 		weight += (double)(l->to - l->from);
-		if (i > 0) {
+		if (i > 0 && !off_cable_between(w, w->s[l[-1].to - 1], w->s[l->from])) {
 			const struct lull_level *a = &w->level[i - 1];
 			struct lull_step step = { .at = stage.from, .from_mA = a->mean, .to_mA = l->mean, .error_mA = hypot(a->error, l->error) };
 			CASE_PUSH(c, r->steps, step);
@@ -81,15 +93,16 @@ static void keep_dead(struct draw *w)
 		if (why == LULL_DEAD_DROPPED)
 			why = d->why;
 	}
-	/* they were sought in a log picked from: the very last readings may be missing in it */
-	if (to >= end_s - DEAD_APART_S && (why != LULL_DEAD_SATURATED || end_s - from > 600)) {
+	/* they were sought in a log picked from: the very last readings may be missing in it; taken off the cable in the morning it is not lost */
+	bool counts = why == LULL_DEAD_OFF_CABLE ? draw_time(w, from) + LOG_ENDS_EARLY < c->v->judged_to : why != LULL_DEAD_SATURATED || end_s - from > 600;
+	if (to >= end_s - DEAD_APART_S && counts) {
 		r->lost_at = draw_time(w, from);
 		r->lost_log_s = from;
 		r->lost_why = why;
 	}
 	for (size_t i = 0; i < w->dead_n; i++) {
 		const struct lull_dead *d = &w->dead[i];
-		struct lull_coverage row = { .bus = LULL_BUS_ALL, .why = LULL_BLIND_NOT_LISTENING, .from = draw_time(w, d->from_s), .to = draw_time(w, d->to_s) };
+		struct lull_dead_time row = { .from = draw_time(w, d->from_s), .to = draw_time(w, d->to_s), .why = d->why };
 		CASE_PUSH(c, r->dead, row);
 	}
 	/* the log ends while the night goes on; where the clocks are not lined up, only if it is too short for any placing */
@@ -177,6 +190,31 @@ static void free_work(struct draw *w)
 	free(w->level);
 }
 
+/* What clamps end at, by their scale, where nobody told it: only if readings stand there and none goes beyond. */
+static double usual_range_mA(const struct draw *w)
+{
+	double scale = w->c->night->clamp.mV_per_A, range = fabs(scale - 10) < 0.5 ? 60e3 : fabs(scale - 100) < 5 ? 10e3 : NAN;
+	size_t there = 0;
+	for (size_t i = 0; i < w->series.n && isfinite(range); i++) {
+		double mA = fabs((double)w->series.mA[i]);
+		if (mA > RANGE_FITS * range)
+			return NAN;
+		there += mA > range / RANGE_FITS;
+	}
+	return there >= RANGE_SHOWS ? range : NAN;
+}
+
+static double range_mA(struct draw *w)
+{
+	struct lull_current_report *r = &w->c->v->current;
+	double told = w->c->night->clamp.range_A * 1e3;
+	if (isfinite(told))
+		return told;
+	double usual = usual_range_mA(w);
+	r->range_taken_A = usual / 1e3;
+	return usual;
+}
+
 void case_draw(struct lull_case *c)
 {
 	struct lull_current_report *r = &c->v->current;
@@ -185,7 +223,7 @@ void case_draw(struct lull_case *c)
 
 	r->lost_at = LULL_NEVER;
 	r->quiet_mA = r->quiet_error_mA = r->average_mA = r->average_error_mA = r->charge_mAh = r->zero_mA = r->zero_error_mA = NAN;
-	r->gain = r->gain_error = r->scale_times = r->lost_log_s = NAN;
+	r->gain = r->gain_error = r->scale_times = r->lost_log_s = r->range_taken_A = NAN;
 	r->clock_offset_s = r->logger_mA = r->needed_mA = NAN;
 	r->lineup.other_start_s = r->lineup.scale = NAN;
 	r->correction = (struct lull_correction){ .gain = 1, .rate = 1 };
@@ -193,10 +231,9 @@ void case_draw(struct lull_case *c)
 		return;
 	r->present = true;
 	r->samples = clamp->samples;
-	double range = isfinite(clamp->range_A) ? clamp->range_A * 1e3 : NAN;
 	/* dead times show in readings as they are; the rest of a long log is judged by means, so that memory stays bounded */
 	if (lull_series_picked(c->night->chunks.at, c->night->chunks.n, MOST_SAMPLES, &w.series) != 0 ||
-		lull_find_dead(&w.series, range, NAN, &w.dead, &w.dead_n) != 0) {
+		lull_find_dead(&w.series, range_mA(&w), NAN, &w.dead, &w.dead_n) != 0) {
 		c->oom = true;
 		goto out;
 	}
@@ -214,6 +251,7 @@ void case_draw(struct lull_case *c)
 	draw_line_up(&w);
 	draw_find_gain(&w);
 	draw_zero_by_marks(&w);
+	draw_leave_off_cable(&w);
 	draw_take_logger_off(&w);
 	r->correction.start_s = w.start_s;
 	r->correction.rate = w.rate;

@@ -38,6 +38,12 @@ double draw_zero_error(const struct draw *, double share);
 /* Zeros that nobody told are read from the log where marks say that the clamp was off the cable. Only with the clocks lined up. */
 void draw_zero_by_marks(struct draw *);
 
+/* draw_off: the clamp is off the cable at a mark that says so, and for a short while only: a level that lasts is the car's, however near
+ * to nothing it lies. Where the car draws too little for the two to be told apart, there is no zero to be read. */
+bool draw_zero_near(const struct draw *, lull_time mark, size_t *level);
+/* What was read off the cable is no draw: it leaves samples and levels as a dead time, also where the clamp was forgotten there. */
+void draw_leave_off_cable(struct draw *);
+
 /* draw_levels */
 bool draw_keep_living(struct draw *); /* false: there are none, or no memory */
 bool draw_hangs_reversed(struct draw *);

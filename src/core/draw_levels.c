@@ -84,8 +84,8 @@ void draw_turn(struct draw *w)
 	r->correction.gain = -r->correction.gain;
 	r->correction.offset_mA = -r->correction.offset_mA;
 	r->correction.slope_mA_per_s = -r->correction.slope_mA_per_s;
-	r->zero_mA = -r->zero_mA;
-	r->zero_drift_mA = -r->zero_drift_mA;
+	r->zero_mA = 0 - r->zero_mA; /* no -0 */
+	r->zero_drift_mA = 0 - r->zero_drift_mA;
 	r->reversed = !r->reversed;
 }
 
@@ -106,8 +106,8 @@ void draw_apply_gain(struct draw *w, double gain)
 	k->slope_mA_per_s *= gain;
 	struct lull_current_report *r = &w->c->v->current;
 	if (gain < 0) {
-		r->zero_mA = -r->zero_mA;
-		r->zero_drift_mA = -r->zero_drift_mA;
+		r->zero_mA = 0 - r->zero_mA; /* no -0 */
+		r->zero_drift_mA = 0 - r->zero_drift_mA;
 	}
 	r->reversed ^= gain < 0;
 }

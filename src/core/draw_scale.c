@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* draw_scale: was the clamp's scale told ten times too high or too low? Pure.
+/* draw_scale: was the clamp's scale told ten times too high or too low, or were milliamperes taken for amperes? Pure.
  *
- * The classic mistake. Each figure that has a usual size is asked how much likelier it is under the other scale: what is read with the
+ * The classic mistakes. Each figure that has a usual size is asked how much likelier it is under the other scale: what is read with the
  * key on, what the network takes when it wakes, the quiet level, the largest step. Their logarithms add up; none may decide alone
  * what the others contradict. Usual sizes are common practice, no published source: log-normal, wide enough for small and large cars. */
 #include "core/draw.h"
@@ -21,6 +21,7 @@ static const struct usual quiet = { .mA = 50, .spread = 1.2, .less_is_usual = tr
 
 #define MOST_SAID 6.0 /* by one figure: a single one may be odd */
 #define SURE 3.0 /* log odds: more likely wrong than right where one scale in twenty is */
+#define SURE_OF_UNIT 6.0 /* a file mostly says its unit itself, so two figures have to speak against it */
 #define NOT_FED 3.0 /* against a parked car that seems to be charged by more than the zero leaves open, if the other scale explains it */
 #define SAYS 0.5 /* a figure that says less is not named */
 #define BEYOND 1.2 /* of the range: no clamp's tolerance */
@@ -31,7 +32,7 @@ static const struct usual quiet = { .mA = 50, .spread = 1.2, .less_is_usual = tr
 struct doubt {
 	struct lull_case *c;
 	double times; /* true current over current as read, if the told scale is wrong */
-	double odds; /* logarithm */
+	double odds, fit; /* logarithms; the second without a limit to what one figure says */
 	char figure[MOST_FIGURES][64];
 	unsigned figures;
 };
@@ -44,12 +45,13 @@ static double likelihood(double mA, const struct usual *u)
 
 static void weigh(struct doubt *d, const char *before, double mA, const char *after, const struct usual *u)
 {
-	double says = fmin(fmax(likelihood(mA * d->times, u) - likelihood(mA, u), -MOST_SAID), MOST_SAID);
+	double fit = likelihood(mA * d->times, u) - likelihood(mA, u), says = fmin(fmax(fit, -MOST_SAID), MOST_SAID);
+	d->fit += fit;
 	d->odds += says;
 	if (says <= SAYS || d->figures >= MOST_FIGURES)
 		return;
 	bool small = mA < 9999.5;
-	(void)snprintf(d->figure[d->figures++], sizeof *d->figure, "%s%.0f %s%s", before, small ? mA : mA / 1e3, small ? "mA" : "A", after);
+	(void)snprintf(d->figure[d->figures++], sizeof *d->figure, "%s%.*f %s%s", before, mA < 9.95 ? 2 : 0, small ? mA : mA / 1e3, small ? "mA" : "A", after);
 }
 
 static int by_size(const void *a, const void *b)
@@ -68,6 +70,7 @@ static void weigh_quiet(struct doubt *d)
 	double told_sure = fmax(fabs(told) - open, 0), other_sure = fmax(fabs(other) - open, 0);
 	double says = likelihood(other_sure, &quiet) - likelihood(told_sure, &quiet);
 	says += NOT_FED * ((told < -open) - (other < -open));
+	d->fit += says;
 	says = fmin(fmax(says, -MOST_SAID), MOST_SAID);
 	d->odds += says;
 	if (says > SAYS && d->figures < MOST_FIGURES)
@@ -125,6 +128,11 @@ static bool goes_beyond(const struct draw *w)
 	return beyond > BEYOND_SAMPLES;
 }
 
+static bool is_unit(double times)
+{
+	return times > 500 || times < 1.0 / 500;
+}
+
 static void ask(const struct doubt *d, double told)
 {
 	struct lull_current_report *r = &d->c->v->current;
@@ -137,6 +145,12 @@ static void ask(const struct doubt *d, double told)
 	}
 	bool more = d->times > 1;
 	r->scale_times = d->times;
+	if (is_unit(d->times)) {
+		r->scale_doubt = case_say(d->c, "The log shows %s, some thousand times %s than is usual: is the unit of its values right (mA or A, mV or V; "
+						"`--clamp-unit`)? Then all currents are a thousand times %s.",
+			figures, more ? "less" : "more", more ? "larger" : "smaller");
+		return;
+	}
 	r->scale_doubt = case_say(d->c, "The log shows %s, some ten times %s than is usual: does the clamp give %g mV/A where %g mV/A was told? "
 					"Then all currents are ten times %s.",
 		figures, more ? "less" : "more", more ? told / 10 : told * 10, told, more ? "larger" : "smaller");
@@ -145,21 +159,21 @@ static void ask(const struct doubt *d, double told)
 void draw_doubt_scale(struct draw *w)
 {
 	struct lull_case *c = w->c;
-	struct lull_current_report *r = &c->v->current;
 	double told = c->night->clamp.mV_per_A;
-	if (!isfinite(told) || w->load_read)
+	if (w->load_read)
 		return;
 	bool key_seen;
 	double most = strongest(w, &key_seen), rise = w->placed ? usual_rise(c) : NAN;
-	/* clamps have ranges of 1 to 100 mV/A */
-	const double other[] = { told * 10 < 101 ? 0.1 : NAN, told / 10 > 0.99 ? 10 : NAN };
-	for (size_t i = 0; i < sizeof other / sizeof *other && !r->scale_doubt; i++) {
+	/* clamps have ranges of 1 to 100 mV/A; milli is taken for nothing, or nothing for milli, in any log */
+	const double other[] = { told * 10 < 101 ? 0.1 : NAN, told / 10 > 0.99 ? 10 : NAN, 1e-3, 1e3 };
+	struct doubt best = { .c = NULL };
+	for (size_t i = 0; i < sizeof other / sizeof *other; i++) {
 		struct doubt d = { .c = c, .times = other[i] };
 		if (!isfinite(d.times))
 			continue;
 		if (d.times < 1 && goes_beyond(w)) {
 			(void)snprintf(d.figure[d.figures++], sizeof *d.figure, "readings beyond the clamp's range of %g A", c->night->clamp.range_A);
-			d.odds = 2 * SURE;
+			d.odds = d.fit = 2 * SURE;
 		}
 		const char *most_words = d.times > 1 ? "no more than " : "up to ";
 		if (most > 0 && key_seen)
@@ -169,9 +183,11 @@ void draw_doubt_scale(struct draw *w)
 		if (isfinite(rise))
 			weigh(&d, "", rise, " when the network wakes", &network);
 		weigh_quiet(&d);
-		if (d.odds > SURE)
-			ask(&d, told);
+		if (d.odds > (is_unit(d.times) ? SURE_OF_UNIT : SURE) && (!best.c || d.fit > best.fit))
+			best = d;
 	}
+	if (best.c)
+		ask(&best, told);
 }
 
 bool case_draw_within(const struct lull_case *c)

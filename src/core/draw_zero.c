@@ -8,9 +8,6 @@
  * 20 mA in a night. */
 #define DRIFT_MA 20.0
 #define ZERO_READING_MA 1.0
-#define ZERO_REACH (30 * LULL_SEC) /* of a mark */
-#define ZERO_LASTS 3.0 /* seconds off the cable, at least */
-#define ZERO_LONGEST 600.0 /* and at the most */
 
 static double zero_slope(const struct draw *w)
 {
@@ -79,47 +76,28 @@ double draw_zero_error(const struct draw *w, double share)
 	return DRAW_UNZEROED_MA;
 }
 
-/* The clamp is off the cable at the mark, and for a short while only: a level that lasts is the car's, however near to nothing it
- * lies. Where the car draws too little for the two to be told apart, there is no zero to be read. NAN: none. */
-static double zero_near(const struct draw *w, lull_time mark, double *noise)
-{
-	double best = NAN;
-	lull_time nearest = ZERO_REACH + 1;
-	for (size_t i = 0; i < w->levels; i++) {
-		const struct lull_level *l = &w->level[i];
-		lull_time from = draw_time(w, w->s[l->from]), to = draw_time(w, w->s[l->to - 1]);
-		lull_time apart = from > mark ? from - mark : to < mark ? mark - to : 0;
-		double lasts = w->s[l->to - 1] - w->s[l->from];
-		if (apart >= nearest || lasts < ZERO_LASTS || lasts > ZERO_LONGEST)
-			continue;
-		nearest = apart;
-		best = l->mean;
-		*noise = l->error;
-	}
-	return best;
-}
-
 /* Zeros that nobody told are read from the log where marks say that the clamp was off the cable: the first before settling,
  * the last after it. Only with the clocks lined up. */
 void draw_zero_by_marks(struct draw *w)
 {
 	struct lull_case *c = w->c;
 	struct lull_current_report *r = &c->v->current;
-	double before = NAN, after = NAN, noise = 0;
+	double before = NAN, after = NAN;
 	if (!w->placed || w->before || w->after)
 		return;
 	for (size_t i = 0; i < c->night->marks.n; i++) {
 		const struct lull_mark *m = &c->night->marks.at[i];
 		if (m->kind != LULL_MARK_CLAMP_ZERO)
 			continue;
-		double zero = zero_near(w, m->t, &noise);
-		if (isfinite(zero))
-			w->zero_noise = fmax(w->zero_noise, noise);
 		bool early = m->t < c->v->settle_from + 60 * LULL_MIN;
-		if (isfinite(zero) && early && !isfinite(before))
-			before = zero;
-		if (isfinite(zero) && !early)
-			after = zero;
+		size_t level;
+		if (!draw_zero_near(w, m->t, &level))
+			continue;
+		w->zero_noise = fmax(w->zero_noise, w->level[level].error);
+		if (early && !isfinite(before))
+			before = w->level[level].mean;
+		if (!early)
+			after = w->level[level].mean;
 	}
 	if (!isfinite(before) && !isfinite(after))
 		return;

@@ -315,7 +315,7 @@ static void find_in_time(struct lull_case *c, unsigned bus, const struct course 
 		case_text(f, case_say(c, "Bus %s fell asleep in time (%s after %s; limit %s), and the quiet draw of %.0f mA (+-%.0f) is below the limit of %.0f mA.",
 			c->night->bus[bus].name, a, since, span_text(limit_of(c), b), r->quiet_mA, r->quiet_error_mA, limit));
 	else if (measured && isfinite(r->scale_times))
-		case_text(f, case_say(c, "Bus %s fell asleep in time (%s after %s; limit %s), but the clamp's scale is in doubt, and with it the quiet draw "
+		case_text(f, case_say(c, "Bus %s fell asleep in time (%s after %s; limit %s), but the clamp's scale or unit is in doubt, and with it the quiet draw "
 				      "of %.0f mA (+-%.0f): no all-clear.", c->night->bus[bus].name, a, since, span_text(limit_of(c), b), r->quiet_mA,
 			r->quiet_error_mA));
 	else if (measured)

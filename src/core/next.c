@@ -93,6 +93,12 @@ static void for_outside(struct lull_case *c, struct lull_finding *f)
 /* What settles the clamp's scale, before anything that leans on it. */
 static void for_scale(struct lull_case *c, struct lull_finding *f)
 {
+	double times = c->v->current.scale_times;
+	if (times > 500 || times < 1.0 / 500) {
+		case_next(c, f, case_say(c, "Settle the unit of the log's values first: look at the display of the meter that wrote it. If it was another one, import "
+					   "the log again with `--clamp-unit` (mV, V, mA or A)."));
+		return;
+	}
 	case_next(c, f, case_say(c, "Settle the clamp's scale first: look at its switch, or switch a known load and mark it (`test load 420 mA`). If it was "
 				   "another scale, import the log again with `--clamp-scale`."));
 }

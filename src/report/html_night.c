@@ -217,8 +217,8 @@ static void dead(const struct lull_html *h, const struct lull_html_axis *a, cons
 		const double x = lull_html_x(a, r->dead.at[i].from), width = fmax(lull_html_x(a, r->dead.at[i].to) - x, 1.5);
 
 		(void)fprintf(h->out, "<rect class=blind fill=\"url(#blind%u)\" x=%.1f y=%.1f width=%.1f height=%.1f><title>the clamp's log is no "
-				      "measurement here</title></rect>\n",
-			h->pictures, x, s->top, width, s->bottom - s->top);
+				      "measurement here: %s</title></rect>\n",
+			h->pictures, x, s->top, width, s->bottom - s->top, lull_dead_name(r->dead.at[i].why));
 	}
 }
 

@@ -358,7 +358,8 @@ static json_t *dead(const struct lull_current_report *c)
 
 	for (i = 0; c->present && i < c->dead.n; i++)
 		(void)json_array_append_new(list,
-			json_pack("{s:o, s:o}", "from_s", seconds(c->dead.at[i].from), "to_s", seconds(c->dead.at[i].to)));
+			json_pack("{s:o, s:o, s:s}", "from_s", seconds(c->dead.at[i].from), "to_s", seconds(c->dead.at[i].to), "why",
+				lull_dead_name(c->dead.at[i].why)));
 	return list;
 }
 
@@ -386,6 +387,7 @@ static json_t *current(const struct lull_night *night, const struct lull_verdict
 		{"logger_mA", c->logger_mA},
 		{"gain", c->gain},
 		{"gain_error", c->gain_error},
+		{"range_taken_A", c->range_taken_A},
 	};
 	json_t *j = json_object();
 	size_t i;
@@ -397,6 +399,7 @@ static json_t *current(const struct lull_night *night, const struct lull_verdict
 	(void)json_object_set_new(j, "needed_mA", number(c->needed_mA > 0 ? c->needed_mA : none));
 	(void)json_object_set_new(j, "usable", json_boolean(here && c->usable));
 	(void)json_object_set_new(j, "reversed", json_boolean(here && c->reversed));
+	(void)json_object_set_new(j, "load_unread", json_boolean(here && c->load_unread));
 	(void)json_object_set_new(j, "scale_doubt", here ? text(c->scale_doubt) : json_null());
 	(void)json_object_set_new(j, "alignment", here ? lineup(&c->lineup) : json_null());
 	(void)json_object_set_new(j, "lost_at_s", lost ? seconds(c->lost_at) : json_null());

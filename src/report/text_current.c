@@ -13,7 +13,7 @@
 static void log_line(const struct lull_page *p, const struct lull_when *w, const struct lull_verdict *v)
 {
 	const struct lull_clamp *c = &w->night->clamp;
-	char scale[64], range[48] = "";
+	char scale[64], range[80] = "";
 
 	if (isfinite(c->mV_per_A))
 		(void)snprintf(scale, sizeof scale, "millivolts of a clamp that gives %g mV/A", c->mV_per_A);
@@ -21,10 +21,13 @@ static void log_line(const struct lull_page *p, const struct lull_when *w, const
 		(void)snprintf(scale, sizeof scale, "already in amperes");
 	if (isfinite(c->range_A) && c->range_A < 2147)
 		(void)snprintf(range, sizeof range, ", range %g A", c->range_A);
+	else if (isfinite(v->current.range_taken_A))
+		(void)snprintf(range, sizeof range, ", range taken as %g A: readings stand there", v->current.range_taken_A);
 	lull_page_itemf(p, "Log", "%" PRIu64 " samples, %s%s%s", v->current.samples, scale, range,
-		c->inverted	       ? "; turned, as told"
-			: v->current.reversed ? "; it pointed the wrong way and was turned"
-					      : "");
+		c->inverted && v->current.reversed ? "; turned, as told, and turned back: by its current it pointed the right way"
+			: c->inverted		   ? "; turned, as told"
+			: v->current.reversed	   ? "; it pointed the wrong way and was turned"
+						   : "");
 	if (isfinite(v->current.gain))
 		lull_page_itemf(p, "Gain", "the known load read otherwise than told: all readings were multiplied by %.3f (+-%.1f %%)", v->current.gain,
 			196 * v->current.gain_error / fabs(v->current.gain));
@@ -202,9 +205,10 @@ static void dead(const struct lull_page *p, const struct lull_when *w, const str
 		lull_page_itemf(p, "Lost", "from %s on the log is no measurement: %s", lull_when_both(w, r->lost_at, a),
 			lull_words_dead(r->lost_why));
 	for (i = 0; i < r->dead.n && i < DEAD_MOST; i++) {
-		const struct lull_coverage *d = &r->dead.at[i];
+		const struct lull_dead_time *d = &r->dead.at[i];
 
-		lull_page_itemf(p, i ? "" : "Dead", "%s from %s", lull_when_length(d->to - d->from, a), lull_when_both(w, d->from, b));
+		lull_page_itemf(p, i ? "" : "Dead", "%s from %s: %s", lull_when_length(d->to - d->from, a), lull_when_both(w, d->from, b),
+			lull_dead_name(d->why));
 	}
 	if (r->dead.n > DEAD_MOST)
 		lull_page_itemf(p, "", "and %zu more times", r->dead.n - DEAD_MOST);

@@ -199,7 +199,7 @@ const char *lull_words_charge(double mAh, char buf[static LULL_WHEN])
 {
 	const double size = fabs(mAh);
 
-	(void)snprintf(buf, LULL_WHEN, size < 99.95 ? "%.1f mAh" : size < 999.5 ? "%.0f mAh" : "%.3g Ah",
+	(void)snprintf(buf, LULL_WHEN, size < 99.95 ? "%.1f mAh" : size < 999.5 ? "%.0f mAh" : size < 999.5e3 ? "%.3g Ah" : "%.0f Ah",
 		size < 999.5 ? mAh : mAh / 1000);
 	return buf;
 }
@@ -212,6 +212,7 @@ const char *lull_words_dead(enum lull_dead_why why)
 	case LULL_DEAD_FLAT: return "it lies flat to the last digit, as a meter or clamp does that has switched itself off";
 	case LULL_DEAD_SATURATED: return "it stands at the end of its range";
 	case LULL_DEAD_DROPPED: return "it has a hole there";
+	case LULL_DEAD_OFF_CABLE: return "the clamp was off the cable, and was not hung back";
 	}
 	return "";
 }

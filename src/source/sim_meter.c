@@ -121,6 +121,7 @@ static double lost_mV(struct sim_world *w)
 	case LULL_DEAD_FROZEN:
 	case LULL_DEAD_ENDED:
 	case LULL_DEAD_DROPPED:
+	case LULL_DEAD_OFF_CABLE:
 		break;
 	}
 	return c->last_mV;

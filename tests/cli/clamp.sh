@@ -31,6 +31,20 @@ has out "30 Ah in 72 h is 417 mA" "417 mA"
 has out "a forecast" "half charge after"
 run 1 "report as JSON" report --format json --flat-after 72h --reserve 120 --rest-voltage 12.5 n.lull
 has out "reserve over 2.4 is 50 Ah at least" '"needed_mA": '
+run 0 "turned by mistake" import --can night.log --clamp clamp.csv --clamp-scale 100mV/A --clamp-invert --zero-before 0.1 --zero-after 0.1 \
+	-k 30 -o t.lull
+run 1 "its report" report t.lull
+sed -z 's/\n  */ /g' out >flat
+has flat "says that it was turned back" "turned, as told, and turned back"
+hasnt out "nothing is minus nothing" "-0.0 mA"
+printf 'time,mark\n30,key off\n640,clamp zero\n' >zero.csv
+run 0 "a zero by a mark" import --can night.log -m zero.csv --clamp clamp.csv --clamp-scale 100mV/A -o z.lull
+has out "is looked for" 'where marks say "clamp zero"'
+awk '{ if (NR == 1) print; else { split($0, f, ";"); gsub(",", ".", f[2]); printf "%s;%g\n", f[1], f[2] * 10 } }' clamp.csv |
+	sed 's/current (mV)/current (A)/' | tr ',' '.' >amperes.csv
+run 1 "milliamperes that call themselves amperes" import --can night.log --clamp amperes.csv -k 30 -o u.lull
+run 1 "their report" report u.lull
+has out "asks for the unit" "--clamp-unit"
 run 2 "no such battery" report --battery lead n.lull
 has err "names those known" "flooded, efb, agm or gel"
 run 2 "no time" report --flat-after soon n.lull

@@ -110,6 +110,120 @@ static void zero_by_marks(void **state)
 	lull_verdict_clear(&v);
 }
 
+static bool has_code(const struct lull_verdict *v, enum lull_code code)
+{
+	for (size_t i = 0; i < v->findings.n; i++)
+		if (v->findings.at[i].code == code)
+			return true;
+	return false;
+}
+
+/* A night that draws 120 mA asleep, the clamp off the cable for `off_s` at its end, with a mark so long after it was taken off. */
+static void taken_off(double off_s, double mark_after_s, bool told, struct lull_verdict *v)
+{
+	struct script s = { 0 };
+	parks(&s, 0, 0);
+	draws(&s, 60, 9000);
+	draws(&s, 105, 900);
+	draws(&s, 20000 - off_s, 120);
+	draws(&s, 20000, 0);
+	s.clamp.zero_before_mA = 0;
+	s.clamp.zero_after_mA = told ? 0 : NAN;
+	marked(&s, 20000 - off_s + mark_after_s, LULL_MARK_CLAMP_ZERO);
+	covered(&s, 0, 20000, LULL_OBSERVED);
+	judge(&s, 20000, NULL, v);
+}
+
+/* What the clamp reads beside the cable is no draw, for however long: neither the quiet level nor in the average. */
+static void off_the_cable_is_no_draw(void **state)
+{
+	static const struct {
+		double off_s, mark_after_s;
+		bool told, lost;
+	} cases[] = { { 40, 20, true, false }, { 40, 20, false, false }, { 500, 250, true, false }, { 800, 30, true, false }, { 2400, 60, true, true },
+		{ 2400, 60, false, true }, { 2400, 600, false, true } };
+	(void)state;
+	for (size_t i = 0; i < sizeof cases / sizeof *cases; i++) {
+		struct lull_verdict v;
+		taken_off(cases[i].off_s, cases[i].mark_after_s, cases[i].told, &v);
+		assert_true(has_code(&v, LULL_DRAW_WHILE_QUIET));
+		assert_int_equal(has_code(&v, LULL_CLAMP_LOST), cases[i].lost);
+		assert_true(fabs(v.current.quiet_mA - 120) < 1);
+		/* 45 s at 900 mA, the rest until it was taken off at 120; the off-time is in neither */
+		double average = 120 + 45 * 780 / (20000 - 60 - cases[i].off_s);
+		assert_true(fabs(v.current.average_mA - average) < 1);
+		assert_int_equal(v.current.dead.n, 1);
+		assert_true(fabs((double)v.current.dead.at[0].from / 1e9 - (20000 - cases[i].off_s)) < 3);
+		lull_verdict_clear(&v);
+	}
+}
+
+/* Nobody told the clamp's range: readings that stand at the end of its scale for a minute are no draw of 10 A. A current that comes near
+ * it, and one that goes beyond it, are. */
+static void a_usual_range_is_seen(void **state)
+{
+	static const struct {
+		double mV_per_A, mA;
+		bool saturated;
+	} cases[] = { { 100, 10000, true }, { 10, 60000, true }, { 100, 12000, false }, { 100, 9400, false }, { 10, 10000, false }, { 50, 10000, false } };
+	(void)state;
+	for (size_t i = 0; i < sizeof cases / sizeof *cases; i++) {
+		struct script s = { 0 };
+		struct lull_verdict v;
+		evening(&s, 18);
+		for (size_t k = 9000; k < 9050; k++)
+			s.uA.at[k] = (int32_t)(cases[i].mA * 1e3);
+		s.clamp.mV_per_A = cases[i].mV_per_A;
+		s.clamp.range_A = NAN;
+		judge(&s, 20000, NULL, &v);
+		assert_int_equal(isfinite(v.current.range_taken_A), cases[i].saturated);
+		assert_int_equal(v.current.dead.n, cases[i].saturated);
+		lull_verdict_clear(&v);
+	}
+}
+
+/* A car that draws next to nothing: the zero cannot be told from it, and its night stays its night. */
+static void a_zero_that_does_not_show(void **state)
+{
+	(void)state;
+	struct script s = { 0 };
+	struct lull_verdict v;
+	evening(&s, 1);
+	marked(&s, 19950, LULL_MARK_CLAMP_ZERO);
+	judge(&s, 20000, NULL, &v);
+	only(&v, LULL_WITHIN_LIMIT);
+	assert_true(fabs(v.current.quiet_mA - 1) < 1);
+	assert_int_equal(v.current.dead.n, 0);
+	lull_verdict_clear(&v);
+}
+
+/* A wake close to the mark lies above what is before and after it: no zero. Off and on again in the night: no step, no pulse. */
+static void a_wake_is_no_zero(void **state)
+{
+	(void)state;
+	struct script s = { 0 };
+	struct lull_verdict v;
+	parks(&s, 0, 0);
+	draws(&s, 60, 9000);
+	draws(&s, 105, 900);
+	draws(&s, 9000, 30);
+	draws(&s, 9060, 0); /* off, and hung back a little otherwise */
+	draws(&s, 19900, 34);
+	draws(&s, 19940, 600);
+	draws(&s, 20000, 34);
+	s.clamp.zero_before_mA = s.clamp.zero_after_mA = NAN;
+	marked(&s, 9030, LULL_MARK_CLAMP_ZERO);
+	marked(&s, 19950, LULL_MARK_CLAMP_ZERO);
+	covered(&s, 0, 20000, LULL_OBSERVED);
+	judge(&s, 20000, NULL, &v);
+	assert_true(fabs(v.current.zero_mA) < 2);
+	assert_true(fabs(v.current.quiet_mA - 33) < 3);
+	assert_int_equal(v.current.dead.n, 1);
+	for (size_t i = 0; i < v.current.steps.n; i++)
+		assert_true(fabs((double)v.current.steps.at[i].at / 1e9 - 9030) > 100);
+	lull_verdict_clear(&v);
+}
+
 static void the_logger_is_taken_off(void **state)
 {
 	(void)state;
@@ -475,6 +589,10 @@ int main(void)
 		cmocka_unit_test(too_near_the_limit),
 		cmocka_unit_test(zero_is_taken_off),
 		cmocka_unit_test(zero_by_marks),
+		cmocka_unit_test(off_the_cable_is_no_draw),
+		cmocka_unit_test(a_usual_range_is_seen),
+		cmocka_unit_test(a_zero_that_does_not_show),
+		cmocka_unit_test(a_wake_is_no_zero),
 		cmocka_unit_test(the_logger_is_taken_off),
 		cmocka_unit_test(steps_have_reasons), cmocka_unit_test(a_reversed_clamp_is_turned),
 		cmocka_unit_test(pulses_with_the_bus_quiet),

@@ -94,6 +94,28 @@ static void ten_times_too_little_or_too_much(void **state)
 	assert_false(asked(&lowest, 0));
 }
 
+/* Milliamperes taken for amperes, or amperes for milliamperes: in a log of amperes as well, where no scale can be wrong. */
+static void a_thousand_times(void **state)
+{
+	(void)state;
+	struct night n = { .keyed_mA = 6000, .network_mA = 900, .quiet_mA = 18, .told_mV_per_A = NAN, .times = 0.001 };
+	assert_true(asked(&n, 0.001));
+	const struct night little = { .keyed_mA = 6000, .network_mA = 900, .quiet_mA = 18, .told_mV_per_A = 100, .times = 1000 };
+	assert_true(asked(&little, 1000));
+	/* one odd figure is not enough to ask; and ten times wrong is not a thousand times wrong */
+	const struct night odd = { .keyed_mA = 6000, .network_mA = 900, .quiet_mA = 30000, .told_mV_per_A = NAN, .times = 1 };
+	assert_false(asked(&odd, 0));
+	struct lull_verdict v;
+	judged(&little, &v);
+	assert_non_null(strstr(v.current.scale_doubt, "--clamp-unit"));
+	bool said = false;
+	for (size_t i = 0; i < v.findings.n; i++)
+		for (size_t k = 0; k < v.findings.at[i].next.n; k++)
+			said |= strstr(v.findings.at[i].next.at[k], "--clamp-unit") != NULL;
+	assert_true(said);
+	lull_verdict_clear(&v);
+}
+
 /* What the figures cannot tell is not asked: both readings of this car are as usual as the other. */
 static void both_scales_alike(void **state)
 {
@@ -110,7 +132,7 @@ static void no_all_clear_in_doubt(void **state)
 	struct lull_verdict v;
 	judged(&n, &v);
 	const struct lull_finding *f = only(&v, LULL_DRAW_NOT_MEASURED);
-	assert_non_null(strstr(f->text, "scale is in doubt"));
+	assert_non_null(strstr(f->text, "scale or unit is in doubt"));
 	assert_true(f->next.n > 0);
 	assert_non_null(strstr(f->next.at[0], "--clamp-scale"));
 	assert_non_null(strstr(v.current.scale_doubt, "600 mA with the key on"));
@@ -145,6 +167,7 @@ int main(void)
 	const struct CMUnitTest tests[] = {
 		cmocka_unit_test(a_right_scale_is_not_asked_about),
 		cmocka_unit_test(ten_times_too_little_or_too_much),
+		cmocka_unit_test(a_thousand_times),
 		cmocka_unit_test(both_scales_alike),
 		cmocka_unit_test(no_all_clear_in_doubt),
 		cmocka_unit_test(a_known_load_settles_it),

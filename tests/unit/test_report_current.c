@@ -16,7 +16,7 @@ static struct lull_night night;
 static struct lull_verdict v;
 static struct lull_stage stages[3];
 static struct lull_step steps[40];
-static struct lull_coverage dead_rows[1];
+static struct lull_dead_time dead_rows[1];
 
 /* 8 h: a quiet level of 21.5 mA, a wake of 480 mA in the middle, many small steps. */
 static void begin(void)
@@ -138,7 +138,7 @@ static void doubts_are_said(void **state)
 	v.current.zero_mA = (double)NAN;
 	v.current.lost_at = 7200 * LULL_SEC;
 	v.current.lost_why = LULL_DEAD_FLAT;
-	dead_rows[0] = (struct lull_coverage){.bus = LULL_BUS_ALL, .from = 7200 * LULL_SEC, .to = v.end};
+	dead_rows[0] = (struct lull_dead_time){.from = 7200 * LULL_SEC, .to = v.end, .why = LULL_DEAD_FLAT};
 	v.current.dead.at = dead_rows;
 	v.current.dead.n = 1;
 	v.battery = (struct lull_battery_report){.known = true,
@@ -202,7 +202,7 @@ static void chart_shows_the_night(void **state)
 	stages[0].mA = -2000;
 	stages[1].to = 3002 * LULL_SEC;
 	v.current.stages.n = 2;
-	dead_rows[0] = (struct lull_coverage){.bus = LULL_BUS_ALL, .from = v.end / 2, .to = v.end};
+	dead_rows[0] = (struct lull_dead_time){.from = v.end / 2, .to = v.end, .why = LULL_DEAD_FLAT};
 	v.current.dead.at = dead_rows;
 	v.current.dead.n = 1;
 	text = printed(NULL);
