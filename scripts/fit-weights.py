@@ -5,7 +5,8 @@
 usage: fit-weights.py FIT.csv HELD-OUT.csv
 
 The probability of a suspect is logistic: one coefficient for its clue, one for each doubt that applies; of a list, that the
-right one is in it. Fitted by maximum likelihood with half a right and half a wrong suspect added to every clue, and a
+right one is in it. Where timing grouped the node's IDs it is multiplied by the probability that the ID in which the clue was
+seen is the node's own: what kin says, its odds times one factor. All fitted at once, by maximum likelihood with half a right and half a wrong suspect added to every clue, and a
 normal prior of that weight on the doubts, then shown on nights that were not fitted on.
 """
 import csv
@@ -26,53 +27,63 @@ def read(path):
         r["several"] = int(r["several"])
         r["doubts"] = int(r["doubts"])
         r["confidence"] = float(r["confidence"])
+        r["kin"] = float(r["kin"])
         r["right"] = float(r["right"])
     return rows
 
 
 def cases(rows):
-    """One case a clue and finding: (clue, doubts, share right). What a test of a plug left of other clues is not theirs any more."""
+    """One case a clue and finding: (clue, doubts, share right, kin). What a test of a plug left of other clues is not theirs any more."""
     lists = {}
     for i, r in enumerate(rows):
         if r["scenario"].startswith("pull") and not r["clue"].startswith("pull"):
             continue
         alone = r["several"] == 1 and not r["clue"].endswith("several")
         key = i if alone else (r["scenario"], r["seed"], r["code"], r["clue"])
-        clue, doubts, right = lists.get(key, (r["clue"], 0, 0.0))
+        clue, doubts, right, kin = lists.get(key, (r["clue"], 0, 0.0, []))
         # of a list a doubt holds if it holds for one of it
-        lists[key] = (clue, doubts | r["doubts"], right + r["right"])
-    return list(lists.values())
+        lists[key] = (clue, doubts | r["doubts"], right + r["right"], kin + [r["kin"] or 1.0])
+    return [(clue, doubts, right, sum(kin) / len(kin)) for clue, doubts, right, kin in lists.values()]
 
 
-def model(names, x, doubts):
-    return x[: len(names)], x[len(names) : len(names) + len(doubts)]
+def sender(kin, factor):
+    """The probability, and its slope by the factor's logarithm."""
+    odds = math.exp(factor) * kin / np.maximum(1 - kin, 1e-12)
+    p = np.where(kin < 1, odds / (1 + odds), 1.0)
+    return p, p * (1 - p)
 
 
 def fit(found):
-    names = sorted({c for c, _, _ in found if c != "none"})
-    used = [d for d in DOUBTS if any(doubts & d for c, doubts, _ in found if c != "none")]
+    names = sorted({f[0] for f in found if f[0] != "none"})
+    used = [d for d in DOUBTS if any(f[1] & d for f in found if f[0] != "none")]
     found = [f for f in found if f[0] != "none"]
-    clue = np.array([names.index(c) for c, _, _ in found])
-    flags = np.array([[bool(doubts & d) for d in used] for _, doubts, _ in found], dtype=float).reshape(len(found), len(used))
-    right = np.array([min(r, 1.0) for _, _, r in found])
+    clue = np.array([names.index(f[0]) for f in found])
+    flags = np.array([[bool(f[1] & d) for d in used] for f in found], dtype=float).reshape(len(found), len(used))
+    right = np.array([min(f[2], 1.0) for f in found])
+    kin = np.array([f[3] for f in found])
 
     def cost(x):
-        own, less = x[: len(names)], x[len(names) :]
+        own, less, factor = x[: len(names)], x[len(names) : -1], x[-1]
         z = own[clue] + flags @ less
         p = 1 / (1 + np.exp(-z))
-        value = np.sum(np.logaddexp(0, z) - right * z)
-        slope = np.concatenate([np.bincount(clue, p - right, len(names)), flags.T @ (p - right)])
+        s, more = sender(kin, factor)
+        q = p * s
+        value = -np.sum(right * np.log(q) + (1 - right) * np.log1p(-q))
+        by_q = (q - right) / (q * (1 - q))
+        by_z, by_factor = by_q * s * p * (1 - p), by_q * p * more
+        slope = np.concatenate([np.bincount(clue, by_z, len(names)), flags.T @ by_z, [np.sum(by_factor) + factor / PRIOR_SD**2]])
+        value += factor**2 / (2 * PRIOR_SD**2)
         # half a right and half a wrong suspect a clue
         value += np.sum(np.logaddexp(0, own) - own / 2)
         slope[: len(names)] += 1 / (1 + np.exp(-own)) - 0.5
         value += np.sum(less**2) / (2 * PRIOR_SD**2)
-        slope[len(names) :] += less / PRIOR_SD**2
+        slope[len(names) : -1] += less / PRIOR_SD**2
         return value, slope
 
-    best = minimize(cost, np.zeros(len(names) + len(used)), jac=True, method="BFGS")
+    best = minimize(cost, np.zeros(len(names) + len(used) + 1), jac=True, method="BFGS")
     own = dict(zip(names, best.x[: len(names)]))
-    less = dict(zip(used, best.x[len(names) :]))
-    return own, less
+    less = dict(zip(used, best.x[len(names) : -1]))
+    return own, less, best.x[-1]
 
 
 def counted(found, test):
@@ -85,11 +96,11 @@ def wilson(hit, n, z):
     return (p + z * z / (2 * n) + z * math.sqrt(p * (1 - p) / n + z * z / (4 * n * n))) / d
 
 
-def confidence(r, own, less):
+def confidence(r, own, less, factor):
     if r["clue"] not in own:
         return r["confidence"]
     z = own[r["clue"]] + sum(v for d, v in less.items() if r["doubts"] & d)
-    return 1 / (1 + math.exp(-z)) / r["several"]
+    return float(sender(np.array(r["kin"] or 1.0), factor)[0]) / (1 + math.exp(-z)) / r["several"]
 
 
 def table(rows, stated):
@@ -108,7 +119,7 @@ def table(rows, stated):
 def main():
     fitted, held = read(sys.argv[1]), read(sys.argv[2])
     found, outside = cases(fitted), cases(held)
-    own, less = fit(found)
+    own, less, factor = fit(found)
     print("clue                  cases  right   held out  right   weight")
     for name in sorted(own, key=lambda k: -own[k]):
         n, hit = counted(found, lambda f, name=name: f[0] == name)
@@ -118,6 +129,7 @@ def main():
         n, hit = counted(found, lambda f, d=d: f[1] & d)
         m, more = counted(outside, lambda f, d=d: f[1] & d)
         print(f"doubt {DOUBTS[d]:14s} {n:6d}  {hit / n:.3f}   {m:8d}  {more / m if m else math.nan:.3f}   odds times {math.exp(value):.2f}")
+    print(f"kin: odds times {math.exp(factor):.2f}")
     print("\nfor src/core/weights.h:")
     for name in own:
         print(f"\tX(LULL_CLUE_{name.upper().replace('-', '_')}, {1 / (1 + math.exp(-own[name])):.3f}) \\")
@@ -126,7 +138,7 @@ def main():
     print("\nheld-out nights, as the weights in force have it:")
     table(held, [r["confidence"] for r in held])
     print("\nheld-out nights, with the weights fitted here (tests that were pulled left out):")
-    table(held, [confidence(r, own, less) for r in held])
+    table(held, [confidence(r, own, less, factor) for r in held])
 
 
 if __name__ == "__main__":

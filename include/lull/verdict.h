@@ -63,6 +63,7 @@ struct lull_suspect {
 	double confidence; /* probability that this node holds this role in this finding */
 	enum lull_clue clue;
 	unsigned doubts; /* enum lull_doubt, or-ed */
+	double kin; /* sure so far, by timing, that the ID which the clue was seen in is of this node; 0: known by more, or grouped with none */
 	uint32_t *ids; /* owned */
 	size_t id_count;
 	int node_index; /* into nodes, or -1 */

@@ -142,10 +142,19 @@ void case_forecast(struct lull_case *); /* battery and complaint */
 struct lull_finding *case_finding(struct lull_case *, enum lull_code, unsigned bus, double confidence);
 void case_drop_finding(struct lull_finding *); /* frees what it owns */
 void case_suspect(struct lull_case *, struct lull_finding *, int node, enum lull_role, double confidence);
-/* One of `several` at which a clue points: by the weights, shared. What is known of the node may add doubts. */
-void case_accuse(struct lull_case *, struct lull_finding *, int node, enum lull_role, enum lull_clue, unsigned doubts, size_t several);
-/* The suspect rests on this clue now. */
-void case_rest_on(const struct lull_case *, struct lull_suspect *, enum lull_clue, unsigned doubts, size_t several);
+/* What a suspect rests on: a clue and its doubts (weights.h), the ID in which the clue was seen (index into verdict ids, -1: not in one), and
+ * at how many nodes it points. */
+struct ground {
+	enum lull_clue clue;
+	unsigned doubts;
+	int ident;
+	size_t several;
+};
+/* One at which a clue points: by the weights, shared; and no surer than it is that the node sends what the clue was seen in. What is known
+ * of the node may add doubts. */
+void case_accuse(struct lull_case *, struct lull_finding *, int node, enum lull_role, struct ground);
+/* The suspect rests on this now. */
+void case_rest_on(const struct lull_case *, struct lull_suspect *, struct ground);
 void case_text(struct lull_finding *, char *owned);
 void case_evidence(struct lull_case *, struct lull_finding *, char *owned);
 void case_next(struct lull_case *, struct lull_finding *, char *owned);

@@ -10,6 +10,7 @@
 
 #define HELD_MARGIN (10 * LULL_MIN) /* trade rule 3 */
 #define MEASURED_ENOUGH (30 * LULL_MIN) /* of quiet before the log was lost */
+#define SAY_KIN 0.95 /* below it a reader has to know which ID it is */
 #define QUIET_ENOUGH (10 * LULL_MIN) /* of observed quiet, to speak of a night at all */
 
 /* --- building --- */
@@ -47,23 +48,38 @@ void case_suspect(struct lull_case *c, struct lull_finding *f, int node, enum lu
 	f->suspects.at[f->suspects.n++] = s;
 }
 
-void case_rest_on(const struct lull_case *c, struct lull_suspect *s, enum lull_clue clue, unsigned doubts, size_t several)
+/* Does this ID say itself whose it is? The frame of network management that named the node does, whatever timing put to it. */
+static bool names_its_sender(const struct lull_case *c, size_t ident)
 {
-	bool left = clue == LULL_CLUE_LEFT_SEVERAL || clue == LULL_CLUE_ONLY_SENDER;
-	if (left && s->node_index >= 0 && c->v->nodes.at[s->node_index].named_by == LULL_BY_TIMING)
-		doubts |= LULL_DOUBT_GROUPED;
-	s->clue = clue;
-	s->doubts = doubts;
-	s->confidence = case_weight(clue, doubts) / (double)several;
+	const struct lull_id_info *info = &c->v->ids.at[ident];
+	for (size_t f = 0; f < c->families.n; f++)
+		for (size_t i = 0; i < c->families.at[f].members.n; i++)
+			if (c->families.at[f].members.at[i].ident == ident)
+				return info->node >= 0 && c->v->nodes.at[info->node].named_by == LULL_BY_NM;
+	return false;
 }
 
-void case_accuse(struct lull_case *c, struct lull_finding *f, int node, enum lull_role role, enum lull_clue clue, unsigned doubts,
-	size_t several)
+void case_rest_on(const struct lull_case *c, struct lull_suspect *s, struct ground on)
 {
+	if (on.clue == LULL_CLUE_LEFT_SEVERAL && s->node_index >= 0 && c->v->nodes.at[s->node_index].named_by == LULL_BY_TIMING)
+		on.doubts |= LULL_DOUBT_GROUPED;
+	s->clue = on.clue;
+	s->doubts = on.doubts;
+	s->kin = on.ident >= 0 && !names_its_sender(c, (size_t)on.ident) ? c->v->ids.at[on.ident].kin : 0;
+	s->confidence = case_weight(on.clue, on.doubts, s->kin) / (double)on.several;
+}
+
+void case_accuse(struct lull_case *c, struct lull_finding *f, int node, enum lull_role role, struct ground on)
+{
+	char id[11];
 	size_t before = f->suspects.n;
 	case_suspect(c, f, node, role, 0);
 	if (f->suspects.n > before)
-		case_rest_on(c, &f->suspects.at[before], clue, doubts, several);
+		case_rest_on(c, &f->suspects.at[before], on);
+	const struct lull_suspect *s = f->suspects.n > before ? &f->suspects.at[before] : NULL;
+	if (s && s->kin > 0 && s->kin < SAY_KIN && on.several == 1)
+		case_evidence(c, f, case_say(c, "This was seen in %s. That the other IDs shown with it are of the same sender, only timing says, and not surely "
+					      "(%.2f).", lull_id_text(c->v->ids.at[on.ident].id, id), s->kin));
 }
 
 void case_text(struct lull_finding *f, char *owned)

@@ -36,7 +36,7 @@ static bool keeper_asks(struct lull_case *c, struct lull_finding *f, unsigned bu
 		}
 		if (last == LULL_NEVER || frames < 5 || to - last > LULL_MIN)
 			continue;
-		case_accuse(c, f, (int)n, LULL_KEEPER, LULL_CLUE_REQUESTS, 0, 1);
+		case_accuse(c, f, (int)n, LULL_KEEPER, (struct ground){ LULL_CLUE_REQUESTS, 0, -1, 1 });
 		case_evidence(c, f,
 			case_say(c, "Diagnostic requests go on until %s before the end of the spell (%s after the key): something on the "
 				    "diagnostic port asks, and the modules that answer only answer.",
@@ -50,6 +50,7 @@ static bool keeper_asks(struct lull_case *c, struct lull_finding *f, unsigned bu
 
 struct left {
 	int node;
+	int ident; /* heard last of it */
 	lull_time last;
 	lull_time reach; /* three periods of its slowest cyclic ID */
 };
@@ -66,14 +67,16 @@ static size_t find_left(struct lull_case *c, unsigned bus, lull_time from, lull_
 	for (size_t i = 0; i < c->v->nodes.n; i++) {
 		if (c->v->nodes.at[i].bus != bus || c->v->nodes.at[i].asker)
 			continue;
-		struct left one = { (int)i, LULL_NEVER, LULL_SEC };
+		struct left one = { (int)i, -1, LULL_NEVER, LULL_SEC };
 		for (size_t k = 0; k < c->v->ids.n; k++) {
 			const struct lull_id_info *info = &c->v->ids.at[k];
 			if (info->node != (int)i || info->ignition_only || lull_id_is_answer(info->id))
 				continue;
 			lull_time last = case_last_in(c, k, from, to);
-			if (last > one.last)
+			if (last > one.last) {
 				one.last = last;
+				one.ident = (int)k;
+			}
 			/* the rhythm at the end counts: a parked period may be slower than a driving one */
 			for (size_t r = c->run_count[k]; r-- > 0;) {
 				const struct lull_stretch *s = c->run[c->run_at[k] + r];
@@ -115,10 +118,10 @@ static void keeper_left(struct lull_case *c, struct lull_finding *f, unsigned bu
 		still++;
 	lull_time alone = still < n ? end - left[still].last : 0;
 	if (still == 1 && n == 1) {
-		case_accuse(c, f, left[0].node, LULL_KEEPER, LULL_CLUE_ONLY_SENDER, 0, 1);
+		case_accuse(c, f, left[0].node, LULL_KEEPER, (struct ground){ LULL_CLUE_ONLY_SENDER, 0, left[0].ident, 1 });
 		case_evidence(c, f, case_say(c, "Nobody but %s was heard after the key.", name_of(c, left[0].node)));
 	} else if (still == 1 && alone >= ALONE) {
-		case_accuse(c, f, left[0].node, LULL_KEEPER, LULL_CLUE_LEFT_ALONE, 0, 1);
+		case_accuse(c, f, left[0].node, LULL_KEEPER, (struct ground){ LULL_CLUE_LEFT_ALONE, 0, left[0].ident, 1 });
 		case_evidence(c, f,
 			case_say(c, "%s sends alone for %s: %zu other %s heard after the key had stopped, the last %s after it.",
 				name_of(c, left[0].node), span_text(alone, a), n - 1, n == 2 ? "node" : "nodes",
@@ -130,7 +133,7 @@ static void keeper_left(struct lull_case *c, struct lull_finding *f, unsigned bu
 			while (listed < n && left[listed].last >= end - ALONE)
 				listed++;
 		for (size_t i = 0; i < listed; i++)
-			case_accuse(c, f, left[i].node, LULL_KEEPER, LULL_CLUE_LEFT_SEVERAL, 0, listed);
+			case_accuse(c, f, left[i].node, LULL_KEEPER, (struct ground){ LULL_CLUE_LEFT_SEVERAL, 0, left[i].ident, listed });
 		if (held)
 			case_evidence(c, f,
 				case_say(c, "%zu nodes go on sending to the end, %zu stopped before: one may hold the others, or each itself.", listed, n - listed));

@@ -181,14 +181,14 @@ static bool may_hide(const struct lull_case *c, const struct lull_finding *f, si
 static size_t list_hidden(struct lull_case *c, struct lull_finding *f, lull_time to)
 {
 	size_t visible = f->suspects.n, hidden = 0;
-	double whole = case_weight(LULL_CLUE_NM_HIDDEN, 0);
+	double whole = case_weight(LULL_CLUE_NM_HIDDEN, 0, 0);
 	for (size_t i = 0; i < c->v->nodes.n; i++)
 		hidden += may_hide(c, f, i, to);
 	for (size_t i = 0; i < visible && hidden; i++)
 		f->suspects.at[i].confidence *= 1 - whole;
 	for (size_t i = 0; i < c->v->nodes.n && hidden; i++)
 		if (may_hide(c, f, i, to))
-			case_accuse(c, f, (int)i, LULL_KEEPER, LULL_CLUE_NM_HIDDEN, 0, hidden);
+			case_accuse(c, f, (int)i, LULL_KEEPER, (struct ground){ LULL_CLUE_NM_HIDDEN, 0, -1, hidden });
 	return hidden;
 }
 
@@ -288,7 +288,7 @@ static bool keeper_manages(struct lull_case *c, struct lull_finding *f, const st
 	const char *how = family->layout.inferred ? " (the NM frames were recognised by their structure, not by a profile)" : "";
 	if (tied == 1) {
 		int node = c->v->ids.at[ask[0].ident].node;
-		case_accuse(c, f, node, LULL_KEEPER, LULL_CLUE_NM_ALONE, doubts_of(family), 1);
+		case_accuse(c, f, node, LULL_KEEPER, (struct ground){ LULL_CLUE_NM_ALONE, doubts_of(family), (int)ask[0].ident, 1 });
 		if (n > 1)
 			case_evidence(c, f,
 				case_say(c, "%s asks for the network %s: its network-management frames go on for %s after the last other "
@@ -302,7 +302,8 @@ static bool keeper_manages(struct lull_case *c, struct lull_finding *f, const st
 			case_evidence(c, f, case_say(c, "The whole bus ends %s after its last request.", span_text(to - ask[0].last, b)));
 	} else {
 		for (size_t i = 0; i < tied; i++)
-			case_accuse(c, f, c->v->ids.at[ask[i].ident].node, LULL_KEEPER, LULL_CLUE_NM_SEVERAL, doubts_of(family), tied);
+			case_accuse(c, f, c->v->ids.at[ask[i].ident].node, LULL_KEEPER, 
+				(struct ground){ LULL_CLUE_NM_SEVERAL, doubts_of(family), (int)ask[i].ident, tied });
 		enum turns turns = takes_turns(c, family, ask, tied, to);
 		size_t hidden = turns != TURNS_NOT ? list_hidden(c, f, to) : 0;
 		if (hidden)
@@ -433,7 +434,7 @@ static bool keeper_rings(struct lull_case *c, struct lull_finding *f, const stru
 	const char *how = family->layout.inferred ? " (the ring was recognised by its structure, not by a profile)" : "";
 	if (tied == 1) {
 		int node = c->v->ids.at[late[0].ident].node;
-		case_accuse(c, f, node, LULL_KEEPER, LULL_CLUE_RING_ALONE, doubts_of(family), 1);
+		case_accuse(c, f, node, LULL_KEEPER, (struct ground){ LULL_CLUE_RING_ALONE, doubts_of(family), (int)late[0].ident, 1 });
 		if (not_ready)
 			case_evidence(c, f,
 				case_say(c, "In the ring of %zu nodes %s alone does not indicate that it is ready for sleep, while the others do%s.",
@@ -444,7 +445,8 @@ static bool keeper_rings(struct lull_case *c, struct lull_finding *f, const stru
 					heard, name_of(c, node), span_text(late[0].last - late[1].last, a), how));
 	} else {
 		for (size_t i = 0; i < tied; i++)
-			case_accuse(c, f, c->v->ids.at[late[i].ident].node, LULL_KEEPER, LULL_CLUE_RING_SEVERAL, doubts_of(family), tied);
+			case_accuse(c, f, c->v->ids.at[late[i].ident].node, LULL_KEEPER, 
+				(struct ground){ LULL_CLUE_RING_SEVERAL, doubts_of(family), (int)late[i].ident, tied });
 		case_evidence(c, f,
 			case_say(c, "In the ring of %zu nodes %zu are not ready for sleep%s: each of them is enough to keep the bus awake.", heard, tied,
 				how));

@@ -98,15 +98,41 @@ static struct lull_suspect *want_suspect(struct lull_case *c, struct lull_findin
 	return suspect_of(f, node);
 }
 
+/* An ID of the node ended with a pull that ended it: what was pulled may be this node as well. */
+static bool fell_too(const struct lull_case *c, unsigned bus, int node)
+{
+	for (size_t i = 0; i < c->v->pulls.n; i++) {
+		const struct lull_pull *p = &c->v->pulls.at[i];
+		if (p->bus != bus || p->result != LULL_PULL_ENDS_IT)
+			continue;
+		for (size_t k = 0; k < p->id_count + p->unclear_count; k++)
+			if (case_node_of(c, bus, k < p->id_count ? p->ids[k] : p->unclear[k - p->id_count]) == node)
+				return true;
+	}
+	return false;
+}
+
+/* Where all else named another node, a quiet that follows one pull is so much likelier chance (Bayes). */
+static double meant_against(struct lull_case *c, struct lull_finding *f, int node, const struct said *said)
+{
+	const struct lull_suspect *other = f->named >= 0 ? &f->suspects.at[f->named] : NULL;
+	if (!other || other->node_index == node || fell_too(c, f->bus, other->node_index))
+		return said->meant;
+	double odds = said->meant / (1 - said->meant) * (1 - other->confidence) / other->confidence;
+	case_evidence(c, f, case_say(c, "All else speaks for %s, so that the quiet after this one test may be chance. Pull it once more: twice the same "
+				      "is hardly chance.", other->node));
+	return odds / (1 + odds);
+}
+
 /* One node, and no contradiction: it is named, and the rest share what is left. */
 static void name_it(struct lull_case *c, struct lull_finding *f, int node, const struct said *said)
 {
 	struct lull_suspect *s = want_suspect(c, f, node);
 	enum lull_standing standing = said->standing;
 	enum lull_clue clue = standing == LULL_CONFIRMED ? LULL_CLUE_PULL_CONFIRMED : LULL_CLUE_PULL_LIKELY;
-	double weight = case_weight(clue, 0) * (standing == LULL_CONFIRMED ? 1 : said->meant), rest = 0;
 	if (!s)
 		return;
+	double weight = case_weight(clue, 0, 0) * (standing == LULL_CONFIRMED ? 1 : meant_against(c, f, node, said)), rest = 0;
 	s->standing = standing;
 	if (s->role == LULL_RELAY) {
 		case_evidence(c, f, case_say(c, "%s is a gateway: the test does not tell it from what lies behind it.", s->node));
@@ -118,7 +144,7 @@ static void name_it(struct lull_case *c, struct lull_finding *f, int node, const
 		if (f->suspects.at[i].node_index != node && rest > 1 - weight)
 			f->suspects.at[i].confidence *= (1 - weight) / rest;
 	if (weight > s->confidence) {
-		case_rest_on(c, s, clue, 0, 1);
+		case_rest_on(c, s, (struct ground){ clue, 0, -1, 1 });
 		s->confidence = weight;
 	}
 }
@@ -136,7 +162,7 @@ static void list_them(struct lull_case *c, struct lull_finding *f, const bool *l
 		struct lull_suspect *s = listed[i] ? want_suspect(c, f, (int)i) : NULL;
 		if (!s)
 			continue;
-		case_rest_on(c, s, LULL_CLUE_PULL_SEVERAL, 0, n);
+		case_rest_on(c, s, (struct ground){ LULL_CLUE_PULL_SEVERAL, 0, -1, n });
 		if (n == 1) /* one that a circuit feeds may not be all that it feeds */
 			s->confidence = 0.5, s->clue = LULL_CLUE_NONE;
 	}
@@ -159,7 +185,7 @@ static void clear_of(struct lull_case *c, struct lull_finding *f, const struct s
 		return;
 	if (gone == f->suspects.n && keepers > 1 && !ended) {
 		for (size_t i = 0; i < f->suspects.n; i++)
-			case_rest_on(c, &f->suspects.at[i], LULL_CLUE_PULL_SEVERAL, 0, f->suspects.n);
+			case_rest_on(c, &f->suspects.at[i], (struct ground){ LULL_CLUE_PULL_SEVERAL, 0, -1, f->suspects.n });
 		case_evidence(c, f, case_say(c, "Each of them was taken out alone, and the bus went on each time: more than one keeps it awake, or one "
 					      "that was not listed. Take them out together."));
 		return;

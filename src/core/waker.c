@@ -220,6 +220,19 @@ static void say_clues(struct lull_case *c, struct lull_finding *f, const struct 
 			r->maybe_there - r->first_there, r->known, name));
 }
 
+/* The ID that these wakes were seen to begin with, of several the one that is least sure to be the node's; -1: the bit of its NM frame, which
+ * says itself whose it is. */
+static int begun_in(const struct lull_case *c, unsigned bus, const struct wake *w, size_t n)
+{
+	int least = -1;
+	for (size_t i = 0; i < n; i++) {
+		int ident = w[i].first == w[i].node ? case_ident(c, bus, c->v->spells.at[w[i].spell].first_id) : -1;
+		if (ident >= 0 && (least < 0 || c->v->ids.at[ident].kin < c->v->ids.at[least].kin))
+			least = ident;
+	}
+	return least;
+}
+
 /* The strongest clue of these wakes. */
 static enum lull_clue clue_of(const struct wake *w, size_t n)
 {
@@ -233,7 +246,7 @@ static enum lull_clue clue_of(const struct wake *w, size_t n)
 		case CLUE_ORDER: clue = LULL_CLUE_ORDER; break;
 		case CLUE_NONE: break;
 		}
-		if (case_weight(clue, 0) > case_weight(best, 0))
+		if (case_weight(clue, 0, 0) > case_weight(best, 0, 0))
 			best = clue;
 	}
 	return best;
@@ -276,7 +289,7 @@ static bool list_company(struct lull_case *c, struct lull_finding *f, const stru
 	if (!company)
 		return false;
 	for (size_t i = 0; i < f->suspects.n; i++)
-		case_rest_on(c, &f->suspects.at[i], LULL_CLUE_ORDER_SEVERAL, 0, f->suspects.n);
+		case_rest_on(c, &f->suspects.at[i], (struct ground){ LULL_CLUE_ORDER_SEVERAL, 0, -1, f->suspects.n });
 	case_evidence(c, f, case_say(c, "%zu senders begin within 5 ms of each other, too soon for one to have woken the other: which of them it is, or "
 				      "what wakes them together, the order cannot tell.", f->suspects.n));
 	return true;
@@ -370,7 +383,7 @@ static size_t make_finding(struct lull_case *c, unsigned bus, const struct wake 
 	/* first in nearly all of several wakes that somebody else caused: to begin at night as well gains nothing (trade rule 9) */
 	if ((doubts & LULL_DOUBT_FIRST_THERE) && r.known >= 3 && begun_there(&r, w) * 3 >= r.known * 2)
 		clue = LULL_CLUE_NONE;
-	case_accuse(c, f, node, LULL_WAKER, clue, doubts, 1);
+	case_accuse(c, f, node, LULL_WAKER, (struct ground){ clue, doubts, begun_in(c, bus, w, n), 1 });
 	say_rhythm(c, f, &rhythm, n);
 	say_clues(c, f, w, n, &r);
 	bool alone = !list_company(c, f, w, n);

@@ -2,6 +2,7 @@
 /* weights: from a clue and its doubts to a probability. Pure. */
 #include "core/weights.h"
 
+#include <math.h>
 #include <stddef.h>
 
 #define WEIGHT(clue, probability) [clue] = (probability),
@@ -13,12 +14,22 @@ static const struct {
 	double factor;
 } doubted[] = { DOUBTS(DOUBT) };
 
-double case_weight(enum lull_clue clue, unsigned doubts)
+/* That the ID is of the node. */
+static double own(double kin)
 {
-	double odds = weights[clue] / (1 - weights[clue]);
+	double odds = KIN_ODDS * kin / (1 - kin);
+
+	return kin > 0 ? odds / (1 + odds) : 1;
+}
+
+double case_weight(enum lull_clue clue, unsigned doubts, double kin)
+{
+	double most = MOST_STATED / (1 - MOST_STATED), odds = weights[clue] / (1 - weights[clue]);
 
 	for (size_t i = 0; i < sizeof doubted / sizeof *doubted; i++)
-		if (doubts & doubted[i].doubt)
+		if (doubts & doubted[i].doubt) {
 			odds *= doubted[i].factor;
-	return odds / (1 + odds);
+			most *= doubted[i].factor;
+		}
+	return fmin(odds / (1 + odds) * own(kin), most / (1 + most));
 }

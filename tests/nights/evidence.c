@@ -28,7 +28,7 @@ int evidence_open(const char *path)
 	file = open(path, O_WRONLY | O_CREAT | O_TRUNC | O_APPEND | O_CLOEXEC, 0666);
 	if (file < 0)
 		return -errno;
-	return dprintf(file, "scenario,seed,map,code,role,clue,doubts,several,rank,named,confidence,right\n") < 0 ? -EIO : 0;
+	return dprintf(file, "scenario,seed,map,code,role,clue,doubts,several,rank,named,kin,confidence,right\n") < 0 ? -EIO : 0;
 }
 
 /* Jobs share the file: a row is one write. */
@@ -43,9 +43,9 @@ void evidence_write(const struct lull_truth *truth, const struct lull_verdict *v
 				several += f->suspects.at[other].clue == s->clue;
 			if (s->role != LULL_KEEPER && s->role != LULL_WAKER)
 				continue;
-			if (dprintf(file, "%s,%llu,%d,%s,%s,%s,%u,%zu,%zu,%d,%.4f,%.4f\n", truth->scenario, (unsigned long long)truth->seed, named,
+			if (dprintf(file, "%s,%llu,%d,%s,%s,%s,%u,%zu,%zu,%d,%.4f,%.4f,%.4f\n", truth->scenario, (unsigned long long)truth->seed, named,
 				    lull_code_name(f->code), lull_role_name(s->role), lull_clue_name(s->clue), s->doubts, several, k,
-				    f->named == (int)k, s->confidence, share_of_role(truth, f, k)) < 0)
+				    f->named == (int)k, s->kin, s->confidence, share_of_role(truth, f, k)) < 0)
 				perror("evidence");
 		}
 	}
