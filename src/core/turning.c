@@ -250,8 +250,37 @@ static size_t stop_with(const struct lull_case *c, const struct silence *ends, s
 	return with;
 }
 
+/* IDs that are neither a tester's nor answers to one, heard in this time. */
+static size_t heard_in(const struct lull_case *c, unsigned bus, lull_time from, lull_time to)
+{
+	size_t n = 0;
+	for (size_t i = 0; i < c->v->ids.n; i++) {
+		const struct lull_id_info *info = &c->v->ids.at[i];
+		n += info->bus == bus && !diagnostic(info->id) && case_first_in(c, i, from, to) != LULL_NEVER;
+	}
+	return n;
+}
+
+/* A port that is closed carries nothing of the car until the key returns, and with it most of what ended. Heard before that, be it right
+ * on beside a tester or in a wake, are some of the IDs that sleep without the key: then the bus behind it ended, not the port. */
+static bool open_later(const struct lull_case *c, unsigned bus, lull_time end, size_t ended)
+{
+	size_t first, n = case_bus_spells(c, bus, &first);
+	for (size_t i = 0; i < n; i++) {
+		const struct lull_spell *s = &c->v->spells.at[first + i];
+		if (s->lone || s->to < end + OUR_LINK)
+			continue;
+		bool same = s->from <= end;
+		size_t heard = same ? heard_in(c, bus, end + OUR_LINK, end + NIGHT_QUIET < s->to ? end + NIGHT_QUIET : s->to) :
+				      heard_in(c, bus, s->from, s->to);
+		if (heard >= 2 && (same || heard * 2 < ended))
+			return true;
+	}
+	return false;
+}
+
 /* Trade rule 2. A stub carried nothing but answers to a tester, or ended in a block or two within 10 s of key-off, with no ID
- * that stopped by itself. */
+ * that stopped by itself, and nothing of the car was heard until the key returned. */
 static void find_stubs(struct lull_case *c)
 {
 	struct silence *ends = malloc((c->v->ids.n + 1) * sizeof *ends);
@@ -280,7 +309,8 @@ static void find_stubs(struct lull_case *c)
 		lull_time end = LULL_NEVER;
 		for (size_t k = 0; k < n; k++)
 			end = ends[k].t > end ? ends[k].t : end;
-		report->stub = n >= 2 && !goes_on && alone * 20 <= n && case_observed_in(&c->observed[bus], end, end + 5 * LULL_SEC) > 4 * LULL_SEC;
+		report->stub = n >= 2 && !goes_on && alone * 20 <= n && case_observed_in(&c->observed[bus], end, end + 5 * LULL_SEC) > 4 * LULL_SEC &&
+			!open_later(c, bus, end, n);
 		report->representative = cyclic > 0 && !report->stub;
 	}
 	free(ends);

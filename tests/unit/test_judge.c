@@ -142,6 +142,49 @@ static void port_closed_concludes_nothing(void **state)
 	lull_verdict_clear(&v);
 }
 
+/* The same end, but at night some of these IDs wake: no port was closed. When most of them return, the key did. */
+static void what_wakes_later_was_not_closed(void **state)
+{
+	(void)state;
+	for (unsigned back = 0; back <= 12; back += 4) {
+		struct script s = { 0 };
+		struct lull_verdict v;
+		for (unsigned i = 0; i < 12; i++)
+			sends(&s, 0x110 + 5 * i, 0.05, 0, 63, 0x77);
+		for (unsigned i = 0; i < back; i++)
+			sends(&s, 0x110 + 5 * i, 0.05, 9000, 9020, 0x77);
+		marked(&s, 60, LULL_MARK_KEY_OFF);
+		covered(&s, 0, 20000, LULL_OBSERVED);
+		judge(&s, 20000, NULL, &v);
+		assert_int_equal(v.bus[0].stub, back != 4);
+		lull_verdict_clear(&v);
+	}
+}
+
+/* A device on the port asks all night and is answered: nothing of the car beside it, and the port is closed; two IDs that go on at
+ * times, and it is not. */
+static void what_goes_on_beside_a_tester_was_not_closed(void **state)
+{
+	(void)state;
+	for (unsigned on = 0; on < 2; on++) {
+		struct script s = { 0 };
+		struct lull_verdict v;
+		for (unsigned i = 0; i < 12; i++)
+			sends(&s, 0x110 + 5 * i, 0.05, 0, 63, 0x77);
+		sends(&s, 0x7df, 0.5, 0, 8000, 0);
+		sends(&s, 0x7e8, 0.5, 0, 8000, 0);
+		for (double t = 70; on && t < 8000; t += t < 4000 ? 31 : 43) {
+			sends(&s, 0x400, 0.7, t, t + 1, 0x77);
+			sends(&s, 0x410, 0.9, t, t + 1, 0x77);
+		}
+		marked(&s, 60, LULL_MARK_KEY_OFF);
+		covered(&s, 0, 8000, LULL_OBSERVED);
+		judge(&s, 8000, NULL, &v);
+		assert_int_equal(v.bus[0].stub, !on);
+		lull_verdict_clear(&v);
+	}
+}
+
 static void never_alive_is_blind(void **state)
 {
 	(void)state;
@@ -294,6 +337,8 @@ int main(void)
 		cmocka_unit_test(frames_after_a_replug_prove_nothing),
 		cmocka_unit_test(silence_after_the_capture_is_not_quiet),
 		cmocka_unit_test(port_closed_concludes_nothing),
+		cmocka_unit_test(what_wakes_later_was_not_closed),
+		cmocka_unit_test(what_goes_on_beside_a_tester_was_not_closed),
 		cmocka_unit_test(never_alive_is_blind),
 		cmocka_unit_test(single_frames_are_no_spells),
 		cmocka_unit_test(wakes_by_one_and_by_none),

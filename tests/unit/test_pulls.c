@@ -123,7 +123,7 @@ static void a_pull_against_all_else(void **state)
 		const struct lull_finding *f = held(&v);
 		assert_int_equal(v.pulls.at[0].result, LULL_PULL_ENDS_IT);
 		assert_true(f->named >= 0);
-		assert_true(!strcmp(f->suspects.at[f->named].node, "rear lid") == twice);
+		assert_int_equal(strcmp(f->suspects.at[f->named].node, "rear lid") == 0, twice);
 		assert_true(twice || f->suspects.at[f->named].confidence < 0.8);
 		assert_true(says(f, "may be chance") == !twice);
 		lull_verdict_clear(&v);
