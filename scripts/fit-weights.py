@@ -6,8 +6,9 @@ usage: fit-weights.py FIT.csv HELD-OUT.csv
 
 The probability of a suspect is logistic: one coefficient for its clue, one for each doubt that applies; of a list, that the
 right one is in it. Where timing grouped the node's IDs it is multiplied by the probability that the ID in which the clue was
-seen is the node's own: what kin says, its odds times one factor. All fitted at once, by maximum likelihood with half a right and half a wrong suspect added to every clue, and a
-normal prior of that weight on the doubts, then shown on nights that were not fitted on.
+seen is the node's own: what kin says, its odds times one factor. All are fitted at once by maximum likelihood with half a
+right and half a wrong suspect added to every clue, and a normal prior of that weight on the doubts, then shown on nights that
+were not fitted on.
 """
 import csv
 import math

@@ -32,7 +32,7 @@
 	X(LULL_CLUE_RING_SEVERAL, 0.95) /* set: too few */ \
 	X(LULL_CLUE_LEFT_SEVERAL, 0.99) /* fitted */ \
 	X(LULL_CLUE_PULL_SEVERAL, 0.80) /* set: 22 of 26 */ \
-	X(LULL_CLUE_PULL_LIKELY, 0.985) /* set: 152 came true where 153 were no chance, by the delay of the quiet, which is weighed beside this (pulls_weigh.c) */ \
+	X(LULL_CLUE_PULL_LIKELY, 0.985) /* set: 152 right of 153 that were no chance by the delay of the quiet (pulls_weigh.c) */ \
 	X(LULL_CLUE_PULL_CONFIRMED, 0.995) /* set: 76 of 76, and twice the same by chance is rarer than once */ \
 	X(LULL_CLUE_REQUEST_FIRST, 0.996) /* fitted: 118 of 118 */ \
 	X(LULL_CLUE_ACTIVE_BIT, 0.99) /* fitted */ \

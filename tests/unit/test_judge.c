@@ -173,7 +173,8 @@ static void what_goes_on_beside_a_tester_was_not_closed(void **state)
 			sends(&s, 0x110 + 5 * i, 0.05, 0, 63, 0x77);
 		sends(&s, 0x7df, 0.5, 0, 8000, 0);
 		sends(&s, 0x7e8, 0.5, 0, 8000, 0);
-		for (double t = 70; on && t < 8000; t += t < 4000 ? 31 : 43) {
+		for (unsigned i = 0; on && i < 150; i++) {
+			double t = 70 + 31 * i + i * i / 8.0;
 			sends(&s, 0x400, 0.7, t, t + 1, 0x77);
 			sends(&s, 0x410, 0.9, t, t + 1, 0x77);
 		}
