@@ -76,6 +76,30 @@ double draw_zero_error(const struct draw *w, double share)
 	return DRAW_UNZEROED_MA;
 }
 
+/* Standard error of a zero as a reading by itself, from the means of its parts. The level's own error is another thing: it says how far a
+ * level is off the night's, and takes the zero's drift for slow noise, which the two zeros are there to take off. */
+static double reading_error(const struct draw *w, const struct lull_level *l)
+{
+	enum { PARTS = 8 };
+	/* 97.5 % of Student's distribution for so many parts, over that of the normal one (handbook table) */
+	static const double student[PARTS + 1] = { 0, 0, 6.48, 2.20, 1.62, 1.42, 1.31, 1.25, 1.21 };
+	size_t n = l->to - l->from, parts = n / 2 < PARTS ? n / 2 : PARTS;
+	double sum = 0, squares = 0;
+	if (parts < 2)
+		return l->error;
+	for (size_t k = 0; k < parts; k++) {
+		size_t from = l->from + n * k / parts, to = l->from + n * (k + 1) / parts;
+		double mean = 0;
+		for (size_t i = from; i < to; i++)
+			mean += (double)w->x[i] / (double)(to - from);
+		sum += mean;
+		squares += (mean - l->mean) * (mean - l->mean);
+	}
+	double off = sum / (double)parts - l->mean, variance = fmax(squares / (double)parts - off * off, 0) * (double)parts / (double)(parts - 1);
+	double error = fmax(student[parts] * sqrt(variance / (double)parts), l->noise / sqrt((double)n));
+	return fmin(error, l->error);
+}
+
 /* Zeros that nobody told are read from the log where marks say that the clamp was off the cable: the first before settling,
  * the last after it. Only with the clocks lined up. */
 void draw_zero_by_marks(struct draw *w)
@@ -93,7 +117,7 @@ void draw_zero_by_marks(struct draw *w)
 		size_t level;
 		if (!draw_zero_near(w, m->t, &level))
 			continue;
-		w->zero_noise = fmax(w->zero_noise, w->level[level].error);
+		w->zero_noise = fmax(w->zero_noise, reading_error(w, &w->level[level]));
 		if (early && !isfinite(before))
 			before = w->level[level].mean;
 		if (!early)

@@ -106,7 +106,8 @@ static void zero_by_marks(void **state)
 	assert_true(v.current.zero_before && v.current.zero_after);
 	assert_true(fabs(v.current.zero_mA - 155) < 2);
 	assert_true(fabs(v.current.quiet_mA - 18) < 3);
-	assert_true(v.current.quiet_error_mA < 9);
+	/* two readings of 20 and 95 samples with a noise of 2 mA, the digit's 1 mA, and a bend of a fifth of the drift of 10 mA */
+	assert_true(v.current.quiet_error_mA > 2 && v.current.quiet_error_mA < 4);
 	lull_verdict_clear(&v);
 }
 
