@@ -149,7 +149,7 @@ static int parse(int argc, char **argv, struct options *o)
 			r = set_number(&j->charge, optarg, "%", 1, 100, "state of charge");
 			j->charge /= 100;
 			break;
-		case REST: r = set_number(&j->rest_V, optarg, "V", 1, 100, "rest voltage"); break;
+		case REST: r = set_number(&j->rest_V, optarg, "V", 9, 13.2, "rest voltage of a 12 V battery (of a 24 V system tell one of the two)"); break;
 		case BASELINE: o->baseline = optarg; break;
 		case ORDER: o->order = optarg; break;
 		case OWNER: o->without_owner = true; break;
@@ -174,6 +174,17 @@ static int parse(int argc, char **argv, struct options *o)
 			: lull_misuse(who, "one recording at a time: what is '%s'?", argv[optind + 1]);
 	o->judged.recording = argv[optind];
 	return -1;
+}
+
+/* What was told of the battery and comes to nothing is not passed over in silence. */
+static void tell_missing(const struct lull_judged *j, const struct lull_judged_options *o)
+{
+	const char *told = isfinite(o->flat_after_h) ? "--flat-after" : isfinite(o->rest_V) ? "--rest-voltage" : isfinite(o->charge) ? "--charge" : NULL;
+
+	if (told && !j->verdict.battery.known)
+		(void)fprintf(stderr,
+			"%s: %s says nothing without the battery's capacity: --capacity AH, --reserve MINUTES, or the profile's [battery]\n",
+			who, told);
 }
 
 /* The good night is judged under the same limits, but has a key-off and a complaint of its own. */
@@ -214,6 +225,7 @@ int lull_cmd_report(int argc, char **argv)
 	r = lull_judged_load(&j, &o.judged, who);
 	if (r)
 		return r;
+	tell_missing(&j, &o.judged);
 	r = take_away(&j, &o);
 	if (r) {
 		lull_judged_clear(&j);
