@@ -61,14 +61,16 @@ static void write_bus(FILE *file, double end)
 	struct sender s[] = {{"100", 0.1, KEY_S, 0}, {"200", 0.2, SETTLED_S, 0.031}, {"300", 0.5, SETTLED_S - 1, 0.077}};
 	const size_t n = sizeof s / sizeof s[0];
 	uint32_t state = 2;
+	double wake = next_wake(SETTLED_S, &state);
 
 	frames(file, s, n, 1e11);
-	for (double wake = next_wake(SETTLED_S, &state); wake + WAKE_S < end; wake = next_wake(wake, &state)) {
+	while (wake + WAKE_S < end) {
 		for (size_t i = 1; i < n; i++) {
 			s[i].next = wake + 0.1 * (double)i;
 			s[i].until = wake + WAKE_S;
 		}
 		frames(file, s, n, 1e11);
+		wake = next_wake(wake, &state);
 	}
 }
 
