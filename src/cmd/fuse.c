@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* fuse: currents of circuits from the voltage drops across their fuses, which stay in. */
 #include <cmd/cmd.h>
+#include <ctype.h>
 #include <getopt.h>
 #include <lull/battery.h>
 #include <math.h>
@@ -55,6 +56,12 @@ static int set(double *out, const char *text, const char *unit, double least, do
 	return 0;
 }
 
+/* "-2.3mV": with the leads the other way round a reading is negative, and no option. Behind an option it is that one's. */
+static bool is_negative_reading(const char *before, const char *text)
+{
+	return before[0] != '-' && text[0] == '-' && (isdigit((unsigned char)text[1]) || text[1] == '.');
+}
+
 /* -1: go on; else the exit status. */
 static int parse(int argc, char **argv, struct options *o)
 {
@@ -64,6 +71,7 @@ static int parse(int argc, char **argv, struct options *o)
 		{"meter-resolution", required_argument, NULL, RESOLUTION}, {"shorted", required_argument, NULL, SHORTED},
 		{"clamp-mA", required_argument, NULL, CLAMP}, {"clamp-ma", required_argument, NULL, CLAMP},
 		{"milliohm", required_argument, NULL, OHMS}, {"list", no_argument, NULL, LIST}, {"help", no_argument, NULL, HELP}, {NULL, 0, NULL, 0}};
+	const char *negative = argc > 2 && is_negative_reading(argv[argc - 2], argv[argc - 1]) ? argv[--argc] : NULL;
 	int c, r = 0;
 
 	while (!r && (c = getopt_long(argc, argv, "r:t:s:", longs, NULL)) != -1) {
@@ -85,9 +93,9 @@ static int parse(int argc, char **argv, struct options *o)
 	if (r)
 		return r;
 	if (o->list)
-		return optind == argc ? -1 : lull_misuse(who, "--list takes nothing else");
+		return optind == argc && !negative ? -1 : lull_misuse(who, "--list takes nothing else");
 	if (o->survey) {
-		if (optind != argc || o->type || isfinite(o->rating_A) || isfinite(o->milliohm))
+		if (optind != argc || negative || o->type || isfinite(o->rating_A) || isfinite(o->milliohm))
 			return lull_misuse(who, "a survey has its types, ratings and readings in the file");
 		return -1;
 	}
@@ -97,9 +105,13 @@ static int parse(int argc, char **argv, struct options *o)
 		return lull_misuse(who, "--milliohm says all of the fuse; leave --rating and --type out");
 	if (!isfinite(o->milliohm) && (!o->type || !isfinite(o->rating_A)))
 		return lull_misuse(who, "which fuse? Give --rating and --type (--list names those known), --milliohm, or --survey FILE");
-	if (optind + 1 != argc)
+	if (negative && optind == argc) {
+		o->reading = negative;
+		return -1;
+	}
+	if (negative || optind + 1 != argc)
 		return optind == argc ? lull_misuse(who, "no reading was given, such as 2.3mV")
-				      : lull_misuse(who, "one reading at a time: what is '%s'?", argv[optind + 1]);
+				      : lull_misuse(who, "one reading at a time: what is '%s'?", negative ? negative : argv[optind + 1]);
 	o->reading = argv[optind];
 	return -1;
 }

@@ -43,6 +43,12 @@ static void cautions(const struct lull_page *p)
 		lull_page_para(p, 3, "- ", LULL_INK_NONE, lines[i]);
 }
 
+/* More than its rating, even at the least: it would have blown, so something was told wrong. */
+static bool beyond_rating(const struct lull_fuse_reading *f)
+{
+	return isfinite(f->rating_A) && sized(&f->mA).low > 1e3 * f->rating_A;
+}
+
 static const struct lull_fuse_row *row_of(const struct lull_fuse_reading *f)
 {
 	size_t n, i;
@@ -65,6 +71,8 @@ void lull_fuses_one(const struct lull_page *p, const struct lull_fuse_reading *f
 		lull_page_itemf(p, "Current", "below %s: nothing this meter can show on this fuse, which is not none", amps(b.high, high));
 	else
 		lull_page_itemf(p, "Current", "%s (%s to %s)", amps(b.mid, mid), amps(b.low, low), amps(b.high, high));
+	if (beyond_rating(f))
+		lull_page_item(p, "Rating", "this is more than the fuse carries: is the reading in millivolts, and are rating and type right?");
 	lull_page_itemf(p, "Sees from", "%s: one digit of this meter on this fuse", amps(f->least_mA, low));
 	if (isfinite(f->milliohm))
 		lull_page_itemf(p, "Fuse", "%.2f mOhm cold, as you told; fuses of one kind differ by some 10 %%", f->milliohm);
@@ -186,6 +194,10 @@ static void sum_up(const struct lull_page *p, const struct lull_fuse_reading *f,
 	if (none)
 		lull_page_itemf(p, "", "%zu of them %s nothing: up to %s may hide there, most in the large ones", none, none == 1 ? "shows" : "show",
 			amps(hidden, a));
+	for (size_t k = 0; k < n; k++) {
+		if (beyond_rating(&f[k]))
+			lull_page_itemf(p, "Rating", "%s reads more than it carries: is that in millivolts, and are rating and type right?", f[k].name);
+	}
 	if (!isfinite(clamp_mA))
 		return;
 	clamp_mA = fabs(clamp_mA);

@@ -118,6 +118,11 @@ run 0 "a fuse" fuse --rating 10 --type ato 2.3mV
 has out "2.3 mV on 7.7 mOhm" "299 mA"
 has out "what the meter sees" "13 mA"
 has out "how not to do it" "wakes modules"
+run 0 "leads the other way round" fuse -r 10 -t ato -2.3mV
+has out "the same current" "299 mA"
+run 2 "two readings, one negative" fuse -r 10 -t ato 1mV -2.3mV
+run 0 "volts that call themselves millivolts" fuse -r 10 -t ato 500mV
+has out "more than the fuse carries" "more than the fuse carries"
 run 0 "nothing shown" fuse -r 30A -t ATO 0.0
 has out "is below, not none" "below"
 run 0 "the leads' own reading" fuse -r 10 -t ato 2.4mV --shorted 0.1mV --meter-resolution 0.01mV
@@ -135,6 +140,11 @@ run 0 "a survey" fuse --survey survey.csv --clamp-mA 900
 has out "what no fuse explains" "alternator's B+"
 has out "before and after" "286 mA less"
 is "a survey fits 80 columns" "$(grep -E '.{81}' out)" ""
+printf 'fuse,type,rating,millivolts\nF7 pump,ato,10,500\nF8,ato,10,50\n' >odd.csv
+run 0 "a clamp that reads negative" fuse --survey odd.csv --clamp-mA -900
+run 0 "a survey with an odd reading" fuse --survey odd.csv
+has out "names the fuse" "F7 pump reads more than it carries"
+hasnt out "and no other" "F8 reads more"
 echo "F4,glass,5,1" >>survey.csv
 run 2 "one unknown fuse in it" fuse --survey survey.csv
 has err "is told by its line" "survey.csv:4:"
