@@ -15,6 +15,7 @@ static const double astray = 0.15, astray_times = 5, astray_ppm = 0.2; /* of mea
 /* change of the difference of two oscillators an hour; in a garage there is hardly any */
 static const double trend_ppm_h[] = { 0.05, 1, 6 }, trend_share[] = { 0.2, 0.4, 0.4 };
 static const double odd_ms[] = { 1, 2 }, odd_sd_ppm = 0.5, odd_share = 0.3, odd_least_ppm = 100; /* timers of no kind known */
+#define ODD_TICKS (sizeof odd_ms / sizeof *odd_ms)
 static const double clock_cap = 10, clock_least = -4; /* a gateway sends on other nodes' time as well */
 static const double change_cap = 8, equal_change_ppm_h = 0.005;
 /* frames of one scheduler come at its ticks, some of them one behind the other */
@@ -416,7 +417,7 @@ static double odd_ticks(const struct drift *d, const struct kin_trace *a, const 
 {
 	double density = 0;
 
-	for (unsigned i = 0; i < 2; i++) {
+	for (unsigned i = 0; i < ODD_TICKS; i++) {
 		double nominal = odd_ms[i] * 1e6, sum = 0, w = 0;
 
 		for (unsigned k = 0; k < d->n; k++) {
@@ -432,7 +433,7 @@ static double odd_ticks(const struct drift *d, const struct kin_trace *a, const 
 			w += l->w;
 		}
 		double var = 1 / w + odd_sd_ppm * odd_sd_ppm, off = sum / w;
-		density += exp(log_normal(off, var)) / 2;
+		density += exp(log_normal(off, var)) / ODD_TICKS;
 	}
 	return density;
 }

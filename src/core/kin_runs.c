@@ -44,13 +44,12 @@ static void find_end(const struct lull_case *c, const struct kin_trace *trace, s
 	const struct lull_stretch *s = c->run[c->run_at[trace->ident] + k];
 	double period = isfinite(trace->period) ? trace->period : 1e9;
 	double late = fmin(0.25 * period, 1e6 * fmax(2 * c->v->ids.at[trace->ident].jitter_ms, 0)) + end_blur + grid;
-	bool changed = (s->end == LULL_END_GAP || s->end == LULL_END_RATE) && changed_rate(c, trace->ident, k);
+	bool at_will = s->end == LULL_END_GAP || s->end == LULL_END_RATE, changed = at_will && changed_rate(c, trace->ident, k);
 
 	if (s->period_ns > 0)
 		period = (double)s->period_ns;
 	/* what comes at times does not stop, it just comes no more */
-	run->ended = c->v->ids.at[trace->ident].cyclic && s->frames >= 3 && kin_in_step(&s->fit, s->period_ns) &&
-		(s->end == LULL_END_GAP || s->end == LULL_END_RATE);
+	run->ended = at_will && c->v->ids.at[trace->ident].cyclic && s->frames >= 3 && kin_in_step(&s->fit, s->period_ns);
 	run->end_from = (double)s->last - late - (changed ? period : 0);
 	run->end_to = (double)s->last + period + late;
 }

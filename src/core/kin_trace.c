@@ -84,7 +84,7 @@ static void set_point(struct kin_point *p, lull_time first, int64_t period, doub
 }
 
 /* Of all arrivals. */
-static bool read_fit(const struct lull_fit *fit, lull_time first, int64_t period, double stamp_sd, struct kin_point *p)
+static bool read_fit(const struct lull_fit *fit, lull_time first, int64_t period, double grid, struct kin_point *p)
 {
 	double error, ppm = lull_fit_ppm(fit, period, &error);
 
@@ -92,7 +92,7 @@ static bool read_fit(const struct lull_fit *fit, lull_time first, int64_t period
 		return false;
 	double k = fit->sk / fit->n, spread = sqrt(fmax(fit->skk / fit->n - k * k, 0));
 	double span = sqrt(12) * spread * (double)period; /* ns */
-	double sd = lull_fit_residual(fit), grid = sqrt(12) * stamp_sd;
+	double sd = lull_fit_residual(fit), stamp_sd = grid / sqrt(12);
 	double turns = grid > 0 ? fabs(ppm) * 1e-6 * span / grid : INFINITY;
 	double blur = stamp_sd * fmin(1, 0.7 / turns); /* of the stamps' grid over this window */
 
@@ -114,11 +114,11 @@ static bool read_fit(const struct lull_fit *fit, lull_time first, int64_t period
 }
 
 /* Of the earliest arrivals. */
-static bool read_floor(const struct lull_floor *floor, lull_time first, int64_t period, double stamp_sd, struct kin_point *p)
+static bool read_floor(const struct lull_floor *floor, lull_time first, int64_t period, double grid, struct kin_point *p)
 {
 	struct lull_floor_line line;
 
-	if (!lull_floor_line(floor, sqrt(12) * stamp_sd, &line) || fabs(line.slope) > KIN_MOST_RATE * (double)period)
+	if (!lull_floor_line(floor, grid, &line) || fabs(line.slope) > KIN_MOST_RATE * (double)period)
 		return false;
 	set_point(p, first, period, line.k, line.r, line.r_sd * line.r_sd + floor_rest_sd * floor_rest_sd, line.slope);
 	double span = (floor->k[floor->n - 1] - floor->k[0]) * (double)period, own = 1e6 * line.slope_sd / (double)period;
@@ -131,13 +131,13 @@ static bool read_floor(const struct lull_floor *floor, lull_time first, int64_t 
 
 /* chained: a window of a long stretch, whose phases compare with those of its other windows. */
 static bool make_point(const struct lull_fit *fit, const struct lull_floor *floor, const struct lull_stretch *s, int64_t period,
-	double stamp_sd, bool chained, struct kin_point *p)
+	double grid, bool chained, struct kin_point *p)
 {
 	struct kin_point mean = { 0 };
 
-	if (fit->n < LEAST_ARRIVALS || !kin_in_step(fit, period) || !read_fit(fit, s->first, period, stamp_sd, &mean))
+	if (fit->n < LEAST_ARRIVALS || !kin_in_step(fit, period) || !read_fit(fit, s->first, period, grid, &mean))
 		return false;
-	if (!read_floor(floor, s->first, period, stamp_sd, p)) {
+	if (!read_floor(floor, s->first, period, grid, p)) {
 		*p = mean;
 		if (chained && floor->n) /* their phases are no mean's */
 			chained = false;
@@ -317,11 +317,11 @@ static size_t trace_points(const struct lull_case *c, const struct kin_traces *s
 			kin_run_add(c, trace, k, spells->from[spell], heard_from, set->grid, rowed ? rows->row[row] : NULL);
 		}
 		if (!rowed) {
-			points += make_point(&s->fit, &s->floor, s, s->period_ns, set->stamp_sd, false, &trace->point[points]);
+			points += make_point(&s->fit, &s->floor, s, s->period_ns, set->grid, false, &trace->point[points]);
 			continue;
 		}
 		for (; row < rows->n && rows->row[row]->id == id && rows->row[row]->stretch_first == s->first; row++)
-			points += make_point(&rows->row[row]->fit, &rows->row[row]->floor, s, rows->row[row]->period_ns, set->stamp_sd, true,
+			points += make_point(&rows->row[row]->fit, &rows->row[row]->floor, s, rows->row[row]->period_ns, set->grid, true,
 				&trace->point[points]);
 	}
 	return merge_points(trace->point, points);
@@ -349,7 +349,6 @@ int kin_traces_make(const struct lull_case *c, const size_t *idents, size_t n, s
 		goto out;
 	}
 	set->grid = find_grid(c, idents, n);
-	set->stamp_sd = set->grid / sqrt(12);
 	struct kin_point *next = set->points;
 	for (size_t i = 0; i < n; i++) {
 		struct kin_trace *trace = &set->at[i];

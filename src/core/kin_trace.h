@@ -59,8 +59,7 @@ struct kin_traces {
 	struct kin_trace *at;
 	size_t n;
 	struct kin_point *points; /* of all */
-	double stamp_sd; /* ns: what stamps add to any phase, which averaging over a short run does not remove */
-	double grid; /* ns: stamps sit on one of that size; 0 none */
+	double grid; /* ns: stamps sit on one of that size, which no averaging over a short run removes; 0 none */
 };
 
 /* 0 or -ENOMEM. idents are of one bus. Clear in every case. */

@@ -258,6 +258,20 @@ static void collect(struct lull_case *c, const struct lull_finding *f, struct sa
 	}
 }
 
+/* Beside a test a name looks surer than it is: whose plug that is, the frames' structure alone has told. */
+static void say_inferred(struct lull_case *c, struct lull_finding *f)
+{
+	const struct nm_family *family = case_family(c, f->bus);
+	for (size_t i = 0; family && family->layout.inferred && i < f->suspects.n; i++) {
+		int node = f->suspects.at[i].node_index;
+		if (node < 0 || c->v->nodes.at[node].named_by != LULL_BY_NM)
+			continue;
+		case_evidence(c, f, case_say(c, "A name such as %s was inferred from how its frames are made, not told by a profile: which plug that is, only "
+					      "a test shows.", f->suspects.at[i].node));
+		return;
+	}
+}
+
 void case_weigh_pulls(struct lull_case *c, struct lull_finding *f)
 {
 	size_t nodes = c->v->nodes.n, ends = 0, contrary = 0, circuit = 0, told = 0;
@@ -310,6 +324,7 @@ void case_weigh_pulls(struct lull_case *c, struct lull_finding *f)
 	int named = f->named >= 0 ? f->suspects.at[f->named].node_index : -1;
 	if (named >= 0 && said[named].ends && said[named].goes_on)
 		f->named = -1;
+	say_inferred(c, f);
 out:
 	free(said);
 	free(fed);

@@ -98,6 +98,24 @@ static void test_turns(void **state)
 	}
 }
 
+/* Beside a test of a plug the report says that such a name was inferred; without a test, the finding's own evidence does. */
+static void test_inferred_beside_a_pull(void **state)
+{
+	(void)state;
+	for (unsigned pulled = 0; pulled < 2; pulled++) {
+		struct script s = { 0 };
+		struct lull_verdict v;
+		two_ask(&s, 0.5, false);
+		if (pulled) {
+			marked(&s, 3000, LULL_MARK_UNPLUGGED);
+			strcpy(s.marks.at[s.marks.n - 1].name, "rear lid");
+		}
+		judge(&s, 3600, NULL, &v);
+		assert_int_equal(says(&v.findings.at[0], "was inferred from how its frames are made"), pulled);
+		lull_verdict_clear(&v);
+	}
+}
+
 /* Partial networks (control bit 0x40): what the keeper asks for is shown, also where it changed, and who left before is not accused. */
 static void test_clusters(void **state)
 {
@@ -138,6 +156,7 @@ int main(void)
 		cmocka_unit_test(test_ends),
 		cmocka_unit_test(test_turns),
 		cmocka_unit_test(test_clusters),
+		cmocka_unit_test(test_inferred_beside_a_pull),
 	};
 	return cmocka_run_group_tests(tests, NULL, NULL);
 }
