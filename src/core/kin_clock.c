@@ -14,8 +14,8 @@ static const double equal_sd_ppm = 0.03; /* what equal rates leave */
 static const double astray = 0.15, astray_times = 5, astray_ppm = 0.2; /* of measurements: off by more than they say */
 /* change of the difference of two oscillators an hour; in a garage there is hardly any */
 static const double trend_ppm_h[] = { 0.05, 1, 6 }, trend_share[] = { 0.2, 0.4, 0.4 };
-static const double odd_ms[] = { 1, 2 }, odd_sd_ppm = 0.5, odd_share = 0.3, odd_least_ppm = 100; /* timers of no kind known */
-#define ODD_TICKS (sizeof odd_ms / sizeof *odd_ms)
+#define ODD_TICKS 2
+static const double odd_ms[ODD_TICKS] = { 1, 2 }, odd_sd_ppm = 0.5, odd_share = 0.3, odd_least_ppm = 100; /* timers of no kind known */
 static const double clock_cap = 10, clock_least = -4; /* a gateway sends on other nodes' time as well */
 static const double change_cap = 8, equal_change_ppm_h = 0.005;
 /* frames of one scheduler come at its ticks, some of them one behind the other */
