@@ -109,7 +109,7 @@ int case_node_of(const struct lull_case *, unsigned bus, uint32_t id);
 void case_name_group(char name[static LULL_NODE_NAME], uint32_t id, size_t kin);
 bool case_node_is_gateway(const struct lull_case *, int node); /* told by the profile or a coordinator bit */
 
-/* When the node sends, any of its IDs: merged and sorted. Caller frees .at. */
+/* When the node sends in a rhythm, any of its cyclic IDs: merged and sorted. Caller frees .at. */
 span_list case_node_spans(struct lull_case *, int node);
 
 /* spells */

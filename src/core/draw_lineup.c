@@ -7,11 +7,10 @@
 #include <stdlib.h>
 #include <string.h>
 
-/* A wrong pairing names wrong costs. Of invented logs of other nights those that come near have three matches, or no rise among
- * them: what falls silent after a key does so in any car. */
+/* A wrong pairing names wrong costs. Of invented logs of other nights those that come near have no rise among their matches: what
+ * falls silent after a key does so in any car, and at much the same times in the same car. */
 #define PAIR_AT 0.9
-#define PAIR_WEAK_AT 0.99
-#define WEAK 4
+#define PAIR_FALLS_AT 0.98
 #define KEY_PERIOD 1000 /* ms: slower ones tell no better than the key's edge itself */
 #define KEY_ROOM_S 0.15
 #define KEY_BEFORE (3 * LULL_SEC)
@@ -143,8 +142,8 @@ void draw_line_up(struct draw *w)
 	free(edges);
 	free(steps);
 	free(loads.at);
-	bool weak = !up->by_load && (!up->rises || up->matched < WEAK);
-	if (up->paired && up->confidence < (weak ? PAIR_WEAK_AT : PAIR_AT)) {
+	bool falls = !up->by_load && !up->rises;
+	if (up->paired && up->confidence < (falls ? PAIR_FALLS_AT : PAIR_AT)) {
 		up->paired = false;
 		snprintf(up->why, sizeof up->why, "the best match is too unsure (%.0f %%, %u steps found their edge)", 100 * up->confidence,
 			up->matched);

@@ -9,6 +9,8 @@
 
 #define COARSE 40
 #define CANDIDATES (2 * (COARSE + LINEUP_KEYS * LINEUP_BIGS + 1)) /* either way round */
+#define LAG_ROOM 3.0 /* s: a fit is sought so far from a lag */
+#define SAME_LAG 1.0 /* s */
 #define PATTERNS 64
 #define LEAST_MATCHED 3
 #define PAIRED 0.5
@@ -359,7 +361,13 @@ static int candidates(
 	if (!r && !isnan(l->dated) && fabs(l->dated) < 1e8 && l->edges && l->steps)
 		lag[lags++] = l->dated;
 	for (size_t i = 0; !r && i < lags; i++) {
-		r = lineup_fit(l, lag[i], 3, NULL, 0, &fit[*n]);
+		bool seen = false;
+
+		for (size_t k = 0; k < i && !seen; k++)
+			seen = fabs(lag[k] - lag[i]) < SAME_LAG;
+		if (seen)
+			continue;
+		r = lineup_fit(l, lag[i], LAG_ROOM, NULL, 0, &fit[*n]);
 		if (r)
 			break;
 		fit[(*n)++].turned = l->reversed;

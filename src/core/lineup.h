@@ -10,7 +10,7 @@
 #define LINEUP_DRIFT_SD 30.0 /* ppm: what two quartz clocks differ by */
 #define LINEUP_DRIFT_MAX 150.0
 #define LINEUP_KEYS 4
-#define LINEUP_BIGS 6
+#define LINEUP_BIGS 12
 #define LINEUP_SPELL 0.6 /* weight from which an edge is that of a whole bus */
 
 /* A step of the current (clamp time) or an edge of the bus (recording time). */
@@ -72,8 +72,7 @@ struct lineup_fit {
 	unsigned matched, rises, spells; /* spells: of these, with starts and ends of the whole bus */
 	bool turned; /* the clamp hung the other way round */
 	bool keyed; /* the key's step found its edge, and counts as matched */
-	unsigned steps; /* while the bus was recorded */
-	double nodes; /* edges of single nodes while the log ran, by weight */
+	double unexplained; /* steps while the bus was recorded, but found no edge; those of some mA, the clamp's own, count for less */
 	bool overlapping; /* the bus began or ended then */
 	int *edge_of; /* owned, per step: index of its edge or -1 */
 };

@@ -222,6 +222,11 @@ static size_t first_edge(const struct lineup *l, double t)
 	return lo;
 }
 
+static bool recorded(const struct bench *b, const struct lineup_event *step)
+{
+	return step->t + b->lag > -1 && step->t + b->lag < b->l->end + 1;
+}
+
 /* Steps of some mA are the clamp's own; what wakes or goes to sleep draws more. */
 static double large(double mA)
 {
@@ -283,7 +288,7 @@ static int bench_make(struct bench *b, double reach)
 
 	b->log_overlap = log(fmax(to - from, 1));
 	for (size_t i = 0; i < l->steps; i++)
-		b->steps[l->step[i].up] += l->step[i].t + b->lag > -1 && l->step[i].t + b->lag < l->end + 1;
+		b->steps[l->step[i].up] += recorded(b, &l->step[i]);
 	for (size_t i = 0; i < l->edges; i++) {
 		const struct lineup_event *e = &l->edge[i];
 		bool spell = e->weight >= LINEUP_SPELL;
@@ -360,14 +365,13 @@ static void take_result(struct bench *b, double o, double d, struct lineup_fit *
 	fit->drift_ppm = d;
 	fit->start = b->lag + o - 1e-6 * d * (b->pivot + l->lo);
 	fit->overlap = fmax(0, fmin(l->end, b->lag + l->hi) - fmax(0, b->lag + l->lo));
-	fit->steps = (unsigned)(b->steps[0] + b->steps[1]);
-	fit->nodes = b->edges[0][0] + b->edges[1][0];
 	fit->overlapping = b->edges[0][1] + b->edges[1][1] > 0;
 	fit->keyed = b->key_gain > 0;
 	fit->matched = fit->keyed;
 	fit->rises = fit->spells = 0;
 	for (size_t i = 0; i < l->steps; i++)
 		fit->edge_of[i] = -1;
+	fit->unexplained = 0;
 	for (size_t i = 0; i < b->pairs; i++) {
 		unsigned step = b->pair[i].step;
 
@@ -378,6 +382,11 @@ static void take_result(struct bench *b, double o, double d, struct lineup_fit *
 		fit->rises += l->step[step].up;
 		fit->spells += b->pair[i].spell;
 	}
+	for (size_t i = 0; i < l->steps; i++)
+		if (fit->edge_of[i] < 0 && recorded(b, &l->step[i]))
+			fit->unexplained += large(l->step[i].amp);
+	if (fit->keyed)
+		fit->unexplained = fmax(0, fit->unexplained - 1);
 }
 
 int lineup_fit(const struct lineup *l, double lag, double width, const struct lineup_anchor *anchor,

@@ -460,7 +460,10 @@ span_list case_node_spans(struct lull_case *c, int node)
 	span_list all = { 0 }, merged = { 0 };
 	for (size_t i = 0; i < c->v->nodes.at[node].id_count; i++) {
 		int ident = case_ident(c, c->v->nodes.at[node].bus, c->v->nodes.at[node].ids[i]);
-		for (size_t k = 0; ident >= 0 && k < c->run_count[ident]; k++) {
+		/* An answer or an event comes when it comes: its sender was awake before it and is after it. */
+		if (ident < 0 || !c->v->ids.at[ident].cyclic)
+			continue;
+		for (size_t k = 0; k < c->run_count[ident]; k++) {
 			const struct lull_stretch *s = c->run[c->run_at[ident] + k];
 			CASE_PUSH(c, all, ((struct span){ s->first, s->last }));
 		}

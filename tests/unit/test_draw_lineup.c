@@ -111,9 +111,9 @@ static void another_night_after_a_key(void **state)
 	assert_true(sure <= NIGHTS / 20);
 }
 
-static void parks_more(struct script *s)
+static void parks_more(struct script *s, unsigned hold, double hold_to)
 {
-	parks(s, 0, 0);
+	parks(s, hold, hold_to);
 	for (unsigned k = PARKED; k < NODES; k++)
 		sends(s, 0x200 + 0x11 * k, 0.1, 0, NODE_ENDS(k), 0xa5a5);
 }
@@ -132,7 +132,7 @@ static void falls_alone(void **state)
 			char width[32];
 			for (int k = 0; k < n; k++)
 				at[k] = NODE_ENDS(k) + trail[i] + 0.3 * chance(&seed);
-			parks_more(&s);
+			parks_more(&s, 0, 0);
 			logs_falls(&s, start, 0, at, n);
 			struct lull_lineup up = lined_up(&s);
 			assert_int_equal(up.rises, 0);
@@ -140,7 +140,7 @@ static void falls_alone(void **state)
 			if (!up.paired)
 				continue;
 			paired++;
-			assert_true(up.confidence >= 0.99);
+			assert_true(up.confidence >= 0.98);
 			snprintf(width, sizeof width, "to %.1f s", TWO_SIDED * up.error_s);
 			assert_non_null(strstr(up.why, width));
 			assert_true(TWO_SIDED * up.error_s < 3);
@@ -152,12 +152,35 @@ static void falls_alone(void **state)
 	assert_true(unsure >= 2);
 }
 
+/* One node stays awake for hours, and events come by chance: their IDs go silent after every frame and are no node's sleep. Were
+ * each taken for one, hardly a lag would be without some near every step. */
+static void events_are_no_nodes(void **state)
+{
+	(void)state;
+	enum { EVENTS = 16, FRAMES = 24 };
+	struct script s = { 0 };
+	double at[NODES] = { 0 }, start = 7.3, asleep = END / 2;
+	uint32_t seed = 3;
+	for (int k = 0; k < NODES; k++)
+		at[k] = (k < NODES - 1 ? NODE_ENDS(k + 1) : asleep) + 0.9 + 0.3 * chance(&seed);
+	parks_more(&s, 1, asleep);
+	for (unsigned i = 0; i < EVENTS; i++)
+		for (int k = 0; k < FRAMES; k++)
+			once(&s, 0x400 + 0x13 * i, 20 + (asleep - 40) * chance(&seed), 0x5a5a, 1);
+	logs_falls(&s, start, 0, at, NODES);
+	struct lull_lineup up = lined_up(&s);
+	print_message("among events: %.3f, %u steps, off by %.2f s\n", up.confidence, up.matched, off_at(&up, start, KEY));
+	assert_true(up.paired);
+	assert_true(fabs(off_at(&up, start, KEY)) < 1);
+}
+
 int main(void)
 {
 	const struct CMUnitTest tests[] = {
 		cmocka_unit_test(the_first_silent_tell_the_key),
 		cmocka_unit_test(another_night_after_a_key),
 		cmocka_unit_test(falls_alone),
+		cmocka_unit_test(events_are_no_nodes),
 	};
 	return cmocka_run_group_tests(tests, NULL, NULL);
 }
