@@ -16,6 +16,9 @@
 #define KEY_BEFORE (3 * LULL_SEC)
 #define KEY_AFTER (6 * LULL_SEC)
 #define MOST_SPANS 500 /* of one node; one that comes and goes more often marks nothing */
+#define HOLE_S 10.0 /* as of lull_find_dead() */
+#define HOLE_STEPS 5.0
+#define HELD_STEPS 2.0
 #define FEW_SPANS 6.0 /* of one node: each may be a wake of its own */
 
 static bool near_spell_edge(const struct lull_verdict *v, unsigned bus, lull_time t)
@@ -84,18 +87,58 @@ static size_t find_edges(struct lull_case *c, struct lull_bus_edge **out, double
 	return edges.n;
 }
 
+/* Samples in a row, as far as a clamp's log has any. */
+static bool adjoin(const struct draw *w, double before_s, double after_s)
+{
+	return after_s - before_s <= fmax(HOLE_S, HOLE_STEPS * w->series.step_s);
+}
+
+/* What the log shows at this instant, end of the range or not. */
+static double shown(const struct draw *w, double s)
+{
+	size_t low = 0, high = w->series.n;
+	while (low < high) {
+		size_t mid = low + (high - low) / 2;
+		if (w->series.s[mid] < s)
+			low = mid + 1;
+		else
+			high = mid;
+	}
+	return low < w->series.n ? (double)w->series.mA[low] : NAN;
+}
+
+/* Steps from level to level. Where the clamp was at the end of its range between two of them, it is seen when the current left
+ * the first and came to the second: the key is often turned there. Across any other hole nobody knows when it stepped. */
 static size_t find_steps(struct draw *w, struct lull_current_step **out)
 {
-	struct lull_current_step *steps = malloc((w->levels + 1) * sizeof *steps);
-	size_t n = 0;
+	struct lull_current_step *steps = malloc(2 * (w->levels + 1) * sizeof *steps);
+	size_t n = 0, d = 0;
 	if (!steps) {
 		w->c->oom = true;
 		*out = NULL;
 		return 0;
 	}
-	for (size_t i = 1; i < w->levels; i++) {
-		const struct lull_level *a = &w->level[i - 1], *b = &w->level[i];
-		steps[n++] = (struct lull_current_step){ .s = w->s[b->from], .from_mA = a->mean, .to_mA = b->mean, .error_mA = hypot(a->error, b->error) };
+	for (size_t i = 0; i <= w->levels && w->levels; i++) {
+		const struct lull_level *a = i ? &w->level[i - 1] : NULL, *b = i < w->levels ? &w->level[i] : NULL;
+		double from = a ? w->s[a->to - 1] : -INFINITY, to = b ? w->s[b->from] : INFINITY;
+		const struct lull_dead *first = NULL, *last = NULL;
+		for (; d < w->dead_n && w->dead[d].from_s < to; d++) {
+			if (w->dead[d].from_s < from || w->dead[d].why != LULL_DEAD_SATURATED)
+				continue;
+			last = &w->dead[d];
+			if (!first)
+				first = last;
+		}
+		/* a reading or two at the end of the range are a spark, or what rushes in */
+		if (last && last->to_s - first->from_s < HELD_STEPS * w->series.step_s)
+			last = first = NULL;
+		/* a clamp that stays there is broken, and no current rose */
+		if (a && b && first && adjoin(w, from, first->from_s))
+			steps[n++] = (struct lull_current_step){ first->from_s, a->mean, shown(w, first->from_s), a->error };
+		if (b && last && adjoin(w, last->to_s, to))
+			steps[n++] = (struct lull_current_step){ to, shown(w, last->to_s), b->mean, b->error };
+		if (a && b && !last && adjoin(w, from, to))
+			steps[n++] = (struct lull_current_step){ to, a->mean, b->mean, hypot(a->error, b->error) };
 	}
 	*out = steps;
 	return n;

@@ -174,6 +174,42 @@ static void events_are_no_nodes(void **state)
 	assert_true(fabs(off_at(&up, start, KEY)) < 1);
 }
 
+/* Until the key is turned the clamp is at the end of its range: when it comes back is the key. */
+static void the_key_beyond_the_range(void **state)
+{
+	(void)state;
+	struct script s = { 0 };
+	double at[NODES] = { 0 }, start = 7.3;
+	for (int k = 0; k < NODES; k++)
+		at[k] = NODE_ENDS(k) + 0.9;
+	parks_more(&s, 0, 0);
+	logs_falls(&s, start, 0, at, NODES);
+	s.clamp.range_A = 5;
+	for (size_t i = 0; i < s.uA.n; i++)
+		if (s.uA.at[i] > 5000000)
+			s.uA.at[i] = 5000000;
+	struct lull_lineup up = lined_up(&s);
+	assert_int_equal(up.matched, NODES + 1);
+	assert_true(up.paired);
+	assert_true(fabs(off_at(&up, start, KEY)) < 1);
+}
+
+/* The log froze before the last of them fell asleep, and lives again two seconds after: nobody saw that fall. */
+static void what_nobody_saw_step(void **state)
+{
+	(void)state;
+	struct script s = { 0 };
+	double at[NODES] = { 0 }, start = 7.3, asleep = END / 2;
+	for (int k = 0; k < NODES; k++)
+		at[k] = (k < NODES - 1 ? NODE_ENDS(k + 1) : asleep) + 0.9;
+	parks_more(&s, 1, asleep);
+	logs_falls(&s, start, 0, at, NODES);
+	for (size_t i = 1000; i < (size_t)(asleep + 2 - start); i++)
+		s.uA.at[i] = s.uA.at[1000];
+	struct lull_lineup up = lined_up(&s);
+	assert_int_equal(up.matched, NODES);
+}
+
 int main(void)
 {
 	const struct CMUnitTest tests[] = {
@@ -181,6 +217,8 @@ int main(void)
 		cmocka_unit_test(another_night_after_a_key),
 		cmocka_unit_test(falls_alone),
 		cmocka_unit_test(events_are_no_nodes),
+		cmocka_unit_test(the_key_beyond_the_range),
+		cmocka_unit_test(what_nobody_saw_step),
 	};
 	return cmocka_run_group_tests(tests, NULL, NULL);
 }
