@@ -90,6 +90,9 @@ static void cost_of_holding(struct lull_case *c, struct lull_finding *f)
 	bool slept = isfinite(r->quiet_mA) && c->v->bus[f->bus].first_quiet != LULL_NEVER;
 	double asleep = slept ? r->quiet_mA : c->v->limit_draw_mA;
 	error = slept ? hypot(error, r->quiet_error_mA) : hypot(error, c->v->limit_draw_mA);
+	/* less than asleep, beyond what is unsure: the clamp hung the other way round, or something charges; no cost is told by that */
+	if (mean - asleep < -error)
+		return;
 	f->cost_mAh_per_day = fmax(0, (mean - asleep) * 24);
 	f->cost_error_mAh_per_day = error * 24;
 	f->cost_basis = "per parked day";

@@ -159,6 +159,31 @@ static void off_the_cable_is_no_draw(void **state)
 	}
 }
 
+/* Held awake all night with a current that seems to flow into the battery: what that costs is not known; it is not nothing. */
+static void no_cost_by_a_current_the_other_way(void **state)
+{
+	(void)state;
+	for (int way = -1; way <= 1; way += 2) {
+		struct script s = { 0 };
+		struct lull_verdict v;
+		bool held = false;
+		parks(&s, 1, 20000);
+		draws(&s, 20000, way * 900);
+		s.clamp.zero_before_mA = s.clamp.zero_after_mA = NAN;
+		covered(&s, 0, 20000, LULL_OBSERVED);
+		judge(&s, 20000, NULL, &v);
+		for (size_t i = 0; i < v.findings.n; i++) {
+			const struct lull_finding *f = &v.findings.at[i];
+			if (f->code != LULL_HELD_AWAKE)
+				continue;
+			held = true;
+			assert_int_equal(isfinite(f->cost_mAh_per_day), way > 0);
+		}
+		assert_true(held);
+		lull_verdict_clear(&v);
+	}
+}
+
 /* Nobody told the clamp's range: readings that stand at the end of its scale for a minute are no draw of 10 A. A current that comes near
  * it, and one that goes beyond it, are. */
 static void a_usual_range_is_seen(void **state)
@@ -592,6 +617,7 @@ int main(void)
 		cmocka_unit_test(zero_by_marks),
 		cmocka_unit_test(off_the_cable_is_no_draw),
 		cmocka_unit_test(a_usual_range_is_seen),
+		cmocka_unit_test(no_cost_by_a_current_the_other_way),
 		cmocka_unit_test(a_zero_that_does_not_show),
 		cmocka_unit_test(a_wake_is_no_zero),
 		cmocka_unit_test(the_logger_is_taken_off),
