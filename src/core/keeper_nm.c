@@ -302,7 +302,7 @@ static bool keeper_manages(struct lull_case *c, struct lull_finding *f, const st
 			case_evidence(c, f, case_say(c, "The whole bus ends %s after its last request.", span_text(to - ask[0].last, b)));
 	} else {
 		for (size_t i = 0; i < tied; i++)
-			case_accuse(c, f, c->v->ids.at[ask[i].ident].node, LULL_KEEPER, 
+			case_accuse(c, f, c->v->ids.at[ask[i].ident].node, LULL_KEEPER,
 				(struct ground){ LULL_CLUE_NM_SEVERAL, doubts_of(family), (int)ask[i].ident, tied });
 		enum turns turns = takes_turns(c, family, ask, tied, to);
 		size_t hidden = turns != TURNS_NOT ? list_hidden(c, f, to) : 0;
@@ -445,7 +445,7 @@ static bool keeper_rings(struct lull_case *c, struct lull_finding *f, const stru
 					heard, name_of(c, node), span_text(late[0].last - late[1].last, a), how));
 	} else {
 		for (size_t i = 0; i < tied; i++)
-			case_accuse(c, f, c->v->ids.at[late[i].ident].node, LULL_KEEPER, 
+			case_accuse(c, f, c->v->ids.at[late[i].ident].node, LULL_KEEPER,
 				(struct ground){ LULL_CLUE_RING_SEVERAL, doubts_of(family), (int)late[i].ident, tied });
 		case_evidence(c, f,
 			case_say(c, "In the ring of %zu nodes %zu are not ready for sleep%s: each of them is enough to keep the bus awake.", heard, tied,
