@@ -76,6 +76,7 @@ LULL_MUST_CHECK int lull_observer_glance(const struct lull_observer *, lull_time
 struct lull_rhythm {
 	uint32_t id;
 	uint8_t bus;
+	lull_time began; /* first frame of the stretch that is open; LULL_NEVER: none is */
 	lull_time last; /* last frame */
 	int64_t period_ns; /* 0 unknown */
 	lull_time next; /* when the next frame is due by its smoothed phase; LULL_NEVER without a period */
@@ -97,7 +98,8 @@ size_t lull_observer_rhythms(const struct lull_observer *, unsigned bus, lull_ti
  * is a silence; else it is blind as LULL_BLIND_UNDECIDED. After a step the recording goes on without a
  * hole as best the phases tell, a clock map row is emitted, and the spot is covered by a blind row.
  *
- * Phases prove only as much as a single sender that stops and starts by chance would not show (src/core/jump.c). Error
+ * Phases prove only as much as a single sender that stops and starts by chance would not show (src/core/jump.c), and nothing
+ * where the IDs come as far from each other as when they began: senders that boot in a fixed order do so each time. Error
  * frames or copies back to back right after the jump prove a silence. A jump of 30 days or more, or one that takes earlier
  * steps back, is a step whatever the phases say; one of 5 s or less is never taken out of the time line but stays blind.
  * The clock map's utc_ns is the source's stamp as it is, its error that of the place of the step: where stamps are no

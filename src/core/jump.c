@@ -4,7 +4,8 @@
  * Three stories are held against the phases of the IDs that were alive:
  *   step    one offset puts every ID's first frame where it was due next;
  *   lost    every ID's first frame lies on its old grid without any offset, a whole number of periods later;
- *   silence neither, since senders start anew when they boot.
+ *   silence neither, since senders start anew when they boot; or every ID's first frame comes as far from the others' as
+ *           when they began before the leap, since a wake line boots all of a bus in the same order each time.
  * IDs of one sender keep their phases among themselves also through a restart. So what counts is not how many IDs
  * agree but how rare it would be that a single sender stopped, or began again, at an instant that looks like none of it:
  * one in so many `chances`. */
@@ -24,6 +25,7 @@
 #define RETURN (5 * LULL_SEC) /* a leap that undoes earlier steps to within this */
 #define YOUNG (10 * LULL_SEC) /* so early, an ID not heard yet is no new one */
 #define SHORT (5 * LULL_SEC) /* a leap that is not taken out of the time line whatever the phases say */
+#define BOOT_JITTER (5 * LULL_MS) /* of a sender's first frame after a wake */
 #define RATE_ERROR 10e-6 /* of a sender's rate, over the leap */
 #define RATE_UNKNOWN 150e-6
 
@@ -31,6 +33,7 @@
 struct witness {
 	int64_t period, blur; /* blur: how far from its due instant it may come */
 	lull_time due;
+	lull_time began; /* before the leap; LULL_NEVER unknown */
 	lull_time came; /* LULL_NEVER: not within the look-ahead */
 	double ppm; /* 0 unknown */
 	double steadiness; /* blur / period */
@@ -114,6 +117,7 @@ static unsigned find_witnesses(const struct lull_jump *jump, struct witness *out
 			.period = period,
 			.blur = blur,
 			.due = rhythm->next,
+			.began = rhythm->began,
 			.came = first_of(jump, rhythm),
 			.ppm = rhythm->ppm,
 			.steadiness = (double)blur / (double)period,
@@ -214,6 +218,30 @@ static struct tally best_step(const struct lull_jump *jump, const struct witness
 	if (best.agree) {
 		*shift += (int64_t)(sum / weight);
 		*error = (int64_t)(best.agree / weight) + 1;
+	}
+	return best;
+}
+
+/* How many begin as they did before the leap, in the same order and at the same distances. */
+static unsigned best_start(const struct witness *w, unsigned n)
+{
+	unsigned best = 0;
+
+	for (unsigned i = 0; i < n; i++) {
+		unsigned agree = 0;
+
+		if (w[i].came == LULL_NEVER || w[i].began == LULL_NEVER)
+			continue;
+		for (unsigned k = 0; k < n; k++) {
+			int64_t width = w[k].blur > BOOT_JITTER ? w[k].blur : BOOT_JITTER;
+
+			if (w[k].came == LULL_NEVER || w[k].began == LULL_NEVER)
+				continue;
+			if (width > w[k].period / 4)
+				width = w[k].period / 4;
+			agree += llabs((w[k].came - w[i].came) - (w[k].began - w[i].began)) <= width;
+		}
+		best = agree > best ? agree : best;
 	}
 	return best;
 }
@@ -367,6 +395,10 @@ struct lull_jump_verdict lull_jump_judge(const struct lull_jump *jump, struct lu
 	}
 	if (4 * started > as_step.agree && 4 * started > as_lost.agree)
 		return silence; /* IDs that had stopped before are there again */
+	unsigned as_start = best_start(w, n);
+
+	if (as_start >= 2 && as_start >= as_step.agree && as_start >= as_lost.agree)
+		return silence;
 	double enough = voices >= VOICES ? CHANCES_MANY : CHANCES;
 
 	if (holds(&as_lost, 8, enough))

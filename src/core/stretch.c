@@ -641,7 +641,8 @@ struct lull_rhythm lull_stretch_rhythm(const struct lull_tap *tap, unsigned at)
 {
 	const struct lull_slot *slot = &tap->ids.slots[at];
 	const struct lull_slot_rest *rest = &tap->ids.rest[at];
-	struct lull_rhythm rhythm = {.id = slot->id, .bus = tap->index, .last = slot->last, .next = LULL_NEVER};
+	struct lull_rhythm rhythm = {.id = slot->id, .bus = tap->index, .last = slot->last, .next = LULL_NEVER,
+		.began = slot->slow & LULL_SLOW_CLOSED ? LULL_NEVER : rest->first};
 	bool cyclic = !(slot->slow & (LULL_SLOW_CLOSED | LULL_SLOW_EVENTS | LULL_SLOW_LEARN)) && slot->phase.period;
 	struct lull_fit fit = rest->fit;
 

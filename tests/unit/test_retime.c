@@ -186,6 +186,43 @@ static void a_keeper_alone_was_silent(void **state)
 	assert_true(steps <= seeds / 100);
 }
 
+/* A wake line boots all nodes together, each as long after it as ever; they run for some seconds and stop together. Now and then
+ * they stop just where all would be due again in the order in which they boot. */
+static void a_fixed_boot_order_is_no_phase_that_goes_on(void **state)
+{
+	(void)state;
+	enum { CARS = 60, WAKES = 20 };
+	unsigned misread = 0, leaps = 0;
+
+	for (unsigned s = 1; s <= CARS; s++) {
+		struct frame_list list = {0};
+		struct outcome out;
+		struct node node[NODES];
+		int64_t boots[NODES], at = 0;
+
+		seed = s * 6007;
+		for (unsigned i = 0; i < NODES; i++) {
+			invent(&node[i], i, 1 + (unsigned)random_below(IDS));
+			boots[i] = random_below(150 * LULL_MS);
+		}
+		for (unsigned k = 0; k < WAKES; k++) {
+			/* A first spell of a minute teaches the periods. */
+			int64_t stop = at + (k ? 3 * LULL_SEC + random_below(8 * LULL_SEC) : LULL_MIN);
+
+			for (unsigned i = 0; i < NODES; i++)
+				run(&list, &node[i], 0, at + boots[i] + random_below(2 * LULL_MS), stop, 0, 0);
+			at = stop + LULL_MIN + random_below(30 * LULL_MIN);
+		}
+		play(&list, INT64_MAX, 0, &out);
+		misread += (unsigned)out.night.coverage.n;
+		leaps += WAKES - 1;
+		lull_night_clear(&out.night);
+		frame_list_clear(&list);
+	}
+	print_message("%u of %u wakes taken for no silence\n", misread, leaps);
+	assert_true(misread <= leaps / 500);
+}
+
 /* Trade rule 13: error frames or copies back to back right after the leap. All IDs would go on in phase. */
 static void an_unacknowledged_start_proves_a_silence(void **state)
 {
@@ -467,6 +504,7 @@ int main(void)
 	const struct CMUnitTest tests[] = {
 		cmocka_unit_test(a_bus_that_stops_and_boots_was_silent),
 		cmocka_unit_test(a_keeper_alone_was_silent),
+		cmocka_unit_test(a_fixed_boot_order_is_no_phase_that_goes_on),
 		cmocka_unit_test(an_unacknowledged_start_proves_a_silence),
 		cmocka_unit_test(a_slow_sender_alone_is_no_leap),
 		cmocka_unit_test(ids_that_go_on_in_phase_prove_a_step),
