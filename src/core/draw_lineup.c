@@ -191,8 +191,8 @@ void draw_line_up(struct draw *w)
 		snprintf(up->why, sizeof up->why, "the best match is too unsure (%.0f %%, %u steps found their edge)", 100 * up->confidence,
 			up->matched);
 	}
-	/* what a load tells of the gain comes later */
-	if (!up->by_load && up->scale < 0)
+	/* what a load tells of the gain comes later; a lag that is not trusted tells no direction */
+	if (up->paired && !up->by_load && up->scale < 0)
 		draw_turn(w);
 	if (up->paired) {
 		w->start_s = up->start_s;
