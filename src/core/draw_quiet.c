@@ -6,6 +6,8 @@
 
 #define STABLE (5 * LULL_MIN) /* a level of the parked car lasts at least so long */
 #define TAIL (5 * LULL_SEC) /* what a spell still draws after its last frame */
+#define RETURNS 3 /* to a level, from above, show that what lies above it comes and goes */
+#define ABOVE_MA 8.0 /* of what comes and goes, at least */
 
 /* Of a level, as a share, where a known load corrected it. */
 static double gain_error(const struct lull_current_report *r)
@@ -58,6 +60,38 @@ static lull_time longest_awake(const struct lull_case *c)
 	return longest;
 }
 
+static bool is_stable(const struct draw *w, const struct lull_stage *s)
+{
+	lull_time quiet = quiet_share(w, s);
+	return quiet >= STABLE && quiet * 10 >= (s->to - s->from) * 8;
+}
+
+/* Where something comes and goes for longer than a level lasts, the car's own is the one below, however the log ends: the last stable stage
+ * of the lowest level, if the current came back to it often enough; else `last`. A charger goes below nothing. */
+static const struct lull_stage *below_what_comes(const struct draw *w, const struct lull_stage *last)
+{
+	const struct lull_current_report *r = &w->c->v->current;
+	const struct lull_stage *low = last;
+	for (size_t i = 0; i < r->stages.n; i++) {
+		const struct lull_stage *s = &r->stages.at[i];
+		if (s->mA < low->mA && s->mA > -draw_zero_error(w, 0.5) - 3 && is_stable(w, s))
+			low = s;
+	}
+	if (last->mA - low->mA <= ABOVE_MA)
+		return last;
+	double mA = low->mA;
+	size_t returns = 0;
+	for (size_t i = 1; i < r->stages.n; i++) {
+		const struct lull_stage *s = &r->stages.at[i];
+		if (s->mA - mA > ABOVE_MA / 2 || mA - s->mA > ABOVE_MA / 2)
+			continue;
+		returns += s[-1].mA - s->mA > ABOVE_MA;
+		if (is_stable(w, s))
+			low = s;
+	}
+	return returns >= RETURNS ? low : last;
+}
+
 /* Trade rule 22: the last stable level after retained power and relays have dropped, not an average of the plateau. Stages
  * that agree with it join. */
 void draw_find_quiet(struct draw *w)
@@ -73,7 +107,7 @@ void draw_find_quiet(struct draw *w)
 	for (size_t i = 0; i < r->stages.n; i++) {
 		const struct lull_stage *s = &r->stages.at[i];
 		lull_time quiet = quiet_share(w, s);
-		if (quiet < STABLE || quiet * 10 < (s->to - s->from) * 8)
+		if (!is_stable(w, s))
 			continue;
 		/* lined up: the last; else the longest is the best guess of the night */
 		if (w->placed || quiet > longest) {
@@ -87,6 +121,7 @@ void draw_find_quiet(struct draw *w)
 	/* not lined up, and awake for about as long as the longest level lasted: that level may be either */
 	if (!last || (!w->placed && 2 * longest < 3 * longest_awake(c)))
 		return;
+	last = below_what_comes(w, last);
 	double sum = 0, weight = 0, variance = 0, middle = 0;
 	for (size_t i = 0; i < r->stages.n; i++) {
 		const struct lull_stage *s = &r->stages.at[i];
