@@ -7,6 +7,10 @@
 
 #define PULSE_RATE 3
 #define NOT_A_PULSE (5 * LULL_SEC) /* around a spell's edges */
+#define HEARD_SHARE 0.95 /* of the night, where nobody knows what part of it matters */
+#define LEAVES (20 * LULL_MIN) /* until nobody touches a parked car any more */
+#define RETURNS (10 * LULL_MIN) /* before the log's end somebody may be there again */
+#define LIFE_MA 40.0 /* least step of a node that wakes */
 
 static void say_zero(struct lull_case *c, struct lull_finding *f)
 {
@@ -98,6 +102,7 @@ struct pulses {
 	size_t n;
 	double charge_mAs, variance, least, most; /* variance: of the charge */
 	lull_time total, first, last;
+	lull_time watched; /* how long a pulse would have counted */
 };
 
 static bool was_heard(const struct lull_case *c, lull_time from, lull_time to)
@@ -108,25 +113,42 @@ static bool was_heard(const struct lull_case *c, lull_time from, lull_time to)
 	return true;
 }
 
-/* Stages above the quiet level, between settled times, in which every recorded bus was observed and silent. */
+static bool heard_all_night(const struct lull_case *c, lull_time from)
+{
+	for (unsigned bus = 0; bus < c->night->bus_count; bus++)
+		if ((double)case_observed_in(&c->observed[bus], from, c->v->judged_to) < HEARD_SHARE * (double)(c->v->judged_to - from))
+			return false;
+	return true;
+}
+
+/* Stages above the quiet level, between settled times, in which every recorded bus was observed and silent. Where in the night a log lies
+ * that is not lined up nobody knows: then all of it counts in which the car was left alone, by its own clock, if the buses were heard all
+ * night; recorder and logger are mostly started in one visit. */
 static struct pulses count_pulses(const struct lull_case *c)
 {
 	const struct lull_current_report *r = &c->v->current;
 	struct pulses p = { .least = INFINITY, .first = LULL_NEVER };
 	double high = r->quiet_mA + fmax(10, 4 * c->draw_noise);
 	lull_time slept = LULL_NEVER;
+	bool placed = r->lineup.paired;
 	for (unsigned bus = 0; bus < c->night->bus_count; bus++)
 		if (c->v->bus[bus].first_quiet > slept)
 			slept = c->v->bus[bus].first_quiet;
-	if (slept == LULL_NEVER || !r->lineup.paired)
-		slept = (slept == LULL_NEVER ? c->v->settle_from : slept) + 20 * LULL_MIN;
+	lull_time from = (slept == LULL_NEVER ? c->v->settle_from + LEAVES : slept) + LULL_MIN, to = c->v->judged_to;
+	p.watched = c->v->judged_to - c->v->settle_from;
+	if (!placed) {
+		if (!r->stages.n || !heard_all_night(c, from))
+			return p;
+		from += r->stages.at[0].from + (slept == LULL_NEVER ? 0 : LEAVES);
+		to = r->stages.at[r->stages.n - 1].to - RETURNS;
+		p.watched = to - from;
+	}
 	for (size_t i = 1; i + 1 < r->stages.n; i++) {
 		const struct lull_stage *s = &r->stages.at[i], *before = &r->stages.at[i - 1], *after = &r->stages.at[i + 1];
 		/* up and down again within an hour; a relay that drops only goes down */
 		if (s->mA < high || before->mA > s->mA - 8 || after->mA > s->mA - 8 || s->to - s->from > 60 * LULL_MIN)
 			continue;
-		if (s->from < slept + LULL_MIN || s->to > c->v->judged_to || near_a_spell(c, s->from) || near_a_spell(c, s->to) ||
-			!was_heard(c, s->from, s->to))
+		if (s->from < from || s->to > to || (placed && (near_a_spell(c, s->from) || near_a_spell(c, s->to) || !was_heard(c, s->from, s->to))))
 			continue;
 		double above = s->mA - fmax(r->quiet_mA, fmin(before->mA, after->mA));
 		p.n++;
@@ -168,44 +190,71 @@ static void find_pulses(struct lull_case *c)
 	if (!isfinite(r->quiet_mA) || (!r->lineup.paired && any_wake(c)))
 		return;
 	struct pulses p = count_pulses(c);
-	lull_time watched = c->v->judged_to - c->v->settle_from;
-	double a_day = p.charge_mAs / 3600 * 86400e9 / (double)watched;
-	/* out of proportion: often, or more than a twentieth of what the limit allows in a day */
-	if (p.n < PULSE_RATE || a_day < c->v->limit_draw_mA * 24 / 20)
+	if (p.n < PULSE_RATE)
+		return;
+	double a_day = p.charge_mAs / 3600 * 86400e9 / (double)p.watched;
+	/* out of proportion: more than a twentieth of what the limit allows in a day */
+	if (a_day < c->v->limit_draw_mA * 24 / 20)
 		return;
 	bool life = any_bus_shows_life(c);
-	struct lull_finding *f = case_finding(c, life ? LULL_PULSES_WHILE_QUIET : LULL_BUS_NOT_VISIBLE, LULL_BUS_ALL, 0.93);
+	struct lull_finding *f = case_finding(c, life ? LULL_PULSES_WHILE_QUIET : LULL_BUS_NOT_VISIBLE, LULL_BUS_ALL, r->lineup.paired ? 0.93 : 0.85);
 	if (!f)
 		return;
-	if (life)
+	if (life && r->lineup.paired)
 		case_text(f, case_say(c, "The current rises %zu times with the bus quiet, by %.0f to %.0f mA.", p.n, p.least, p.most));
+	else if (life)
+		case_text(f, case_say(c, "The current rises %zu times, by %.0f to %.0f mA, and in the whole night the bus shows no wake that it could be.", p.n,
+			p.least, p.most));
 	else
 		case_text(f, case_say(c, "The current shows a life that the bus never shows: %zu rises of %.0f to %.0f mA while nothing was heard.", p.n,
 			p.least, p.most));
 	f->cost_mAh_per_day = a_day;
 	/* one more or less may have been seen */
-	f->cost_error_mAh_per_day = hypot(1.96 * sqrt(p.variance), p.charge_mAs / (double)p.n) / 3600 * 86400e9 / (double)watched;
-	f->cost_basis = watched < 12 * 60 * LULL_MIN ? "per parked day, from less than half a day" : "per parked day";
+	f->cost_error_mAh_per_day = hypot(1.96 * sqrt(p.variance), p.charge_mAs / (double)p.n) / 3600 * 86400e9 / (double)p.watched;
+	f->cost_basis = p.watched < 12 * 60 * LULL_MIN ? "per parked day, from less than half a day" : "per parked day";
 	case_evidence(c, f, case_say(c, "On average %s long, typically %s apart.", span_text(p.total / (lull_time)p.n, a),
 		span_text(p.n > 1 ? (p.last - p.first) / (lull_time)(p.n - 1) : 0, b)));
 	if (!life)
 		case_evidence(c, f, case_say(c, "A gateway between this port and the buses that live, wrong pins or a wrong bitrate would look like this."));
+	say_lineup(c, f);
+}
+
+static bool near_a_mark(const struct lull_case *c, lull_time t)
+{
+	for (size_t i = 0; i < c->night->marks.n; i++)
+		if (t > c->night->marks.at[i].t - 30 * LULL_SEC && t < c->night->marks.at[i].t + 2 * LULL_MIN)
+			return true;
+	return false;
+}
+
+/* Rises of a node's size while nothing is heard, each after a fall: relays that drop one after the other, in a log that hangs the other way
+ * round, are none. What somebody does who tells it is not the car's life. */
+static size_t count_rises(const struct lull_case *c)
+{
+	const struct lull_current_report *r = &c->v->current;
+	double least = fmax(LIFE_MA, 6 * c->draw_noise);
+	size_t up = 0;
+	bool fell = true;
+	for (size_t i = 0; i < r->steps.n; i++) {
+		const struct lull_step *s = &r->steps.at[i];
+		double by = s->to_mA - s->from_mA;
+		if (s->at <= c->v->settle_from + LULL_MIN || s->at >= c->v->judged_to || fabs(by) <= least)
+			continue;
+		up += by > 0 && fell && !near_a_mark(c, s->at);
+		fell = by < 0;
+	}
+	return up;
 }
 
 /* A stub or a bus never heard: the night's current still tells whether the car went to sleep. */
 static void find_invisible(struct lull_case *c)
 {
-	const struct lull_current_report *r = &c->v->current;
 	if (any_bus_shows_life(c) || !c->night->bus_count)
 		return;
 	for (size_t i = 0; i < c->v->findings.n; i++)
 		if (c->v->findings.at[i].code == LULL_BUS_NOT_VISIBLE)
 			return;
-	/* up-steps of a node's size while nothing is heard */
-	size_t up = 0;
-	for (size_t i = 0; i < r->steps.n; i++)
-		up += r->steps.at[i].to_mA - r->steps.at[i].from_mA > fmax(40, 6 * c->draw_noise) && r->steps.at[i].at > c->v->settle_from + LULL_MIN &&
-			r->steps.at[i].at < c->v->judged_to;
+	size_t up = count_rises(c);
 	if (up < PULSE_RATE)
 		return;
 	struct lull_finding *f = case_finding(c, LULL_BUS_NOT_VISIBLE, LULL_BUS_ALL, 0.92);

@@ -334,6 +334,87 @@ static void pulses_with_the_bus_quiet(void **state)
 	lull_verdict_clear(&v);
 }
 
+/* A heater, 100 mA more for 25 minutes and off for 20: the car's own level is the lower one, also where the log ends with the heater on. */
+static void what_comes_and_goes_is_above_the_quiet_level(void **state)
+{
+	(void)state;
+	struct script s = { 0 };
+	struct lull_verdict v;
+	parks(&s, 0, 0);
+	draws(&s, 60, 9000);
+	draws(&s, 105, 900);
+	for (unsigned k = 0; k < 7; k++) {
+		draws(&s, 1400 + 2700 * k, 18);
+		draws(&s, 2900 + 2700 * k, 118);
+	}
+	covered(&s, 0, 19100, LULL_OBSERVED);
+	judge(&s, 19100, NULL, &v);
+	assert_true(fabs(v.current.quiet_mA - 18) < 2);
+	bool pulses = false;
+	for (size_t i = 0; i < v.findings.n; i++) {
+		pulses |= v.findings.at[i].code == LULL_PULSES_WHILE_QUIET;
+		assert_int_not_equal(v.findings.at[i].code, LULL_DRAW_WHILE_QUIET);
+	}
+	assert_true(pulses);
+	lull_verdict_clear(&v);
+}
+
+/* A log with nothing but pulses in it, begun hours before the recording: it cannot be lined up, but the bus shows no wake that they might
+ * be. What a bus that was not heard for an hour did in it nobody knows. */
+static void pulses_in_a_log_that_is_not_lined_up(void **state)
+{
+	(void)state;
+	for (int deaf = 0; deaf < 2; deaf++) {
+		struct script s = { 0 };
+		struct lull_verdict v;
+		bool pulses = false, clear = false;
+		parks(&s, 0, 0);
+		for (unsigned k = 0; k < 4; k++) {
+			draws(&s, 21000 + 2000 * k, 18);
+			draws(&s, 21020 + 2000 * k, 2018);
+		}
+		draws(&s, 30000, 18);
+		s.clamp.live = false;
+		covered(&s, 0, deaf ? 9000 : 20000, LULL_OBSERVED);
+		if (deaf) {
+			covered(&s, 9000, 12600, LULL_BLIND_ADAPTER_GONE);
+			covered(&s, 12600, 20000, LULL_OBSERVED);
+		}
+		judge(&s, 20000, NULL, &v);
+		assert_false(v.current.lineup.paired);
+		for (size_t i = 0; i < v.findings.n; i++) {
+			pulses |= v.findings.at[i].code == LULL_PULSES_WHILE_QUIET;
+			clear |= v.findings.at[i].code == LULL_WITHIN_LIMIT;
+		}
+		assert_int_equal(pulses, !deaf);
+		assert_false(pulses && clear);
+		lull_verdict_clear(&v);
+	}
+}
+
+/* The key on, a known load twice, relays that drop: nothing of it is the life of a bus that is never heard. */
+static void what_a_visitor_does_is_no_life(void **state)
+{
+	(void)state;
+	struct script s = { 0 };
+	struct lull_verdict v;
+	draws(&s, 60, 18);
+	draws(&s, 120, 6000);
+	draws(&s, 200, 600);
+	for (unsigned k = 0; k < 3; k++) {
+		marked(&s, 200 + 20 * k, LULL_MARK_TEST_LOAD);
+		draws(&s, 208 + 20 * k, 1000);
+		draws(&s, 220 + 20 * k, 600);
+	}
+	draws(&s, 500, 300);
+	draws(&s, 20000, 18);
+	covered(&s, 0, 20000, LULL_OBSERVED);
+	judge(&s, 20000, NULL, &v);
+	for (size_t i = 0; i < v.findings.n; i++)
+		assert_int_not_equal(v.findings.at[i].code, LULL_BUS_NOT_VISIBLE);
+	lull_verdict_clear(&v);
+}
+
 static void a_dead_log_is_never_a_low_draw(void **state)
 {
 	(void)state;
@@ -623,6 +704,9 @@ int main(void)
 		cmocka_unit_test(the_logger_is_taken_off),
 		cmocka_unit_test(steps_have_reasons), cmocka_unit_test(a_reversed_clamp_is_turned),
 		cmocka_unit_test(pulses_with_the_bus_quiet),
+		cmocka_unit_test(what_comes_and_goes_is_above_the_quiet_level),
+		cmocka_unit_test(pulses_in_a_log_that_is_not_lined_up),
+		cmocka_unit_test(what_a_visitor_does_is_no_life),
 		cmocka_unit_test(a_dead_log_is_never_a_low_draw),
 		cmocka_unit_test(lost_before_the_quiet_level),
 		cmocka_unit_test(a_wake_has_its_cost),
