@@ -438,8 +438,9 @@ int lull_line_up(const struct lull_lineup_input *in, struct lull_lineup *out)
 			r = by_bus(&l, fit, n, out);
 		else
 			refuse(out,
-				!l.steps ? "the current has no steps"
-					 : "the bus has no edges, or none near a step");
+				l.steps		 ? "the bus has no edges, or none near a step"
+				: in->step_count ? "the steps of the current are so close that none stands by itself"
+						 : "the current has no steps");
 	}
 	for (size_t i = 0; i < CANDIDATES; i++)
 		lineup_fit_clear(&fit[i]);
