@@ -127,6 +127,9 @@ void case_turning(struct lull_case *);
 void case_draw(struct lull_case *);
 /* Mean over [from, to) of living samples; NAN if they cover less than half of it. *error: standard error. */
 double case_mean_mA(const struct lull_case *, lull_time from, lull_time to, double *error);
+/* Of a log that is not lined up, by its own clock as far as that is placed: the time in which the car was left alone, from some time after
+ * somebody parked it until before somebody may be there again. Recorder and logger are mostly started in one visit. False: there is none. */
+bool case_left_alone(const struct lull_case *, lull_time *from, lull_time *to);
 /* Is the quiet level, its band included, below the limit (trade rule 1), and under the scale that is asked about as well? */
 bool case_draw_within(const struct lull_case *);
 /* charge: what spells draw */

@@ -8,8 +8,7 @@
 #define PULSE_RATE 3
 #define NOT_A_PULSE (5 * LULL_SEC) /* around a spell's edges */
 #define HEARD_SHARE 0.95 /* of the night, where nobody knows what part of it matters */
-#define LEAVES (20 * LULL_MIN) /* until nobody touches a parked car any more */
-#define RETURNS (10 * LULL_MIN) /* before the log's end somebody may be there again */
+#define LEAVES (20 * LULL_MIN) /* until nobody touches a parked car any more, where no bus tells when it slept */
 #define LIFE_MA 40.0 /* least step of a node that wakes */
 
 static void say_zero(struct lull_case *c, struct lull_finding *f)
@@ -122,8 +121,7 @@ static bool heard_all_night(const struct lull_case *c, lull_time from)
 }
 
 /* Stages above the quiet level, between settled times, in which every recorded bus was observed and silent. Where in the night a log lies
- * that is not lined up nobody knows: then all of it counts in which the car was left alone, by its own clock, if the buses were heard all
- * night; recorder and logger are mostly started in one visit. */
+ * that is not lined up nobody knows: then all of it counts in which the car was left alone, if the buses were heard all night. */
 static struct pulses count_pulses(const struct lull_case *c)
 {
 	const struct lull_current_report *r = &c->v->current;
@@ -137,10 +135,8 @@ static struct pulses count_pulses(const struct lull_case *c)
 	lull_time from = (slept == LULL_NEVER ? c->v->settle_from + LEAVES : slept) + LULL_MIN, to = c->v->judged_to;
 	p.watched = c->v->judged_to - c->v->settle_from;
 	if (!placed) {
-		if (!r->stages.n || !heard_all_night(c, from))
+		if (!heard_all_night(c, from) || !case_left_alone(c, &from, &to))
 			return p;
-		from += r->stages.at[0].from + (slept == LULL_NEVER ? 0 : LEAVES);
-		to = r->stages.at[r->stages.n - 1].to - RETURNS;
 		p.watched = to - from;
 	}
 	for (size_t i = 1; i + 1 < r->stages.n; i++) {

@@ -6,6 +6,8 @@
 
 #define STABLE (5 * LULL_MIN) /* a level of the parked car lasts at least so long */
 #define TAIL (5 * LULL_SEC) /* what a spell still draws after its last frame */
+#define LEAVES (20 * LULL_MIN) /* until nobody touches a parked car any more */
+#define COMES (10 * LULL_MIN) /* before the log's end somebody may be there again */
 #define RETURNS 3 /* to a level, from above, show that what lies above it comes and goes */
 #define ABOVE_MA 8.0 /* of what comes and goes, at least */
 
@@ -144,6 +146,22 @@ void draw_find_quiet(struct draw *w)
 	r->quiet_error_mA = hypot(r->zero_error_mA, 1.96 * hypot(sqrt(variance) / weight, gain_error(r) * r->quiet_mA));
 }
 
+bool case_left_alone(const struct lull_case *c, lull_time *from, lull_time *to)
+{
+	const struct lull_current_report *r = &c->v->current;
+	lull_time slept = 0;
+	if (!r->stages.n)
+		return false;
+	for (unsigned bus = 0; bus < c->night->bus_count; bus++)
+		if (c->v->bus[bus].first_quiet != LULL_NEVER && c->v->bus[bus].first_quiet > slept)
+			slept = c->v->bus[bus].first_quiet;
+	if (slept < c->v->settle_from)
+		slept = c->v->settle_from;
+	*from = r->stages.at[0].from + slept + LEAVES;
+	*to = r->stages.at[r->stages.n - 1].to - COMES;
+	return *to > *from;
+}
+
 void draw_find_average(struct draw *w)
 {
 	struct lull_case *c = w->c;
@@ -166,9 +184,12 @@ void draw_find_average(struct draw *w)
 	for (size_t i = 0; i < c->v->spells.n; i++)
 		woke |= c->v->spells.at[i].kind == LULL_SPELL_WAKE && !c->v->spells.at[i].lone;
 	if (!w->placed && isfinite(r->quiet_mA) && !woke) {
-		/* asleep and never woken: the night's average is its quiet level, the first minutes aside */
-		r->average_mA = r->quiet_mA;
-		r->average_error_mA = r->quiet_error_mA;
+		/* asleep and never woken: the night's average is its quiet level and what comes and goes above it, the first minutes aside */
+		lull_time from, to;
+		double error, mA = case_left_alone(c, &from, &to) ? case_mean_mA(c, from, to, &error) : NAN;
+		bool more = mA > r->quiet_mA;
+		r->average_mA = more ? mA : r->quiet_mA;
+		r->average_error_mA = more ? hypot(r->zero_error_mA, 1.96 * hypot(error, gain_error(r) * mA)) : r->quiet_error_mA;
 		return;
 	}
 	if (!w->placed || c->v->judged_to == LULL_NEVER || c->v->judged_to <= c->v->settle_from)

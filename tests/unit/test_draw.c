@@ -388,6 +388,8 @@ static void pulses_in_a_log_that_is_not_lined_up(void **state)
 		}
 		assert_int_equal(pulses, !deaf);
 		assert_false(pulses && clear);
+		/* 18 mA and four times 2 A for 20 s in some eight hours, of which the first half hour and the last ten minutes do not count */
+		assert_true(fabs(v.current.average_mA - 18 - 4 * 2000 * 20 / 28000.0) < 0.7);
 		lull_verdict_clear(&v);
 	}
 }
