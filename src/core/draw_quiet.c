@@ -186,7 +186,7 @@ void draw_find_average(struct draw *w)
 	if (!w->placed && isfinite(r->quiet_mA) && !woke) {
 		/* asleep and never woken: the night's average is its quiet level and what comes and goes above it, the first minutes aside */
 		lull_time from, to;
-		double error, mA = case_left_alone(c, &from, &to) ? case_mean_mA(c, from, to, &error) : NAN;
+		double error = 0, mA = case_left_alone(c, &from, &to) ? case_mean_mA(c, from, to, &error) : NAN;
 		bool more = mA > r->quiet_mA;
 		r->average_mA = more ? mA : r->quiet_mA;
 		r->average_error_mA = more ? hypot(r->zero_error_mA, 1.96 * hypot(error, gain_error(r) * mA)) : r->quiet_error_mA;
