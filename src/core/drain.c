@@ -199,8 +199,9 @@ static void find_pulses(struct lull_case *c)
 	if (life && r->lineup.paired)
 		case_text(f, case_say(c, "The current rises %zu times with the bus quiet, by %.0f to %.0f mA.", p.n, p.least, p.most));
 	else if (life)
-		case_text(f, case_say(c, "The current rises %zu times, by %.0f to %.0f mA, and in the whole night the bus shows no wake that it could be.", p.n,
-			p.least, p.most));
+		case_text(f, case_say(c, "The current rises %zu times, by %.0f to %.0f mA, and in all that was heard of the night the bus shows "
+				     "no wake that it could be.",
+			p.n, p.least, p.most));
 	else
 		case_text(f, case_say(c, "The current shows a life that the bus never shows: %zu rises of %.0f to %.0f mA while nothing was heard.", p.n,
 			p.least, p.most));
