@@ -118,10 +118,10 @@ static double meant_against(struct lull_case *c, struct lull_finding *f, int nod
 	const struct lull_suspect *other = f->named >= 0 ? &f->suspects.at[f->named] : NULL;
 	if (!other || other->node_index == node || fell_too(c, f->bus, other->node_index))
 		return said->meant;
-	double odds = said->meant / (1 - said->meant) * (1 - other->confidence) / other->confidence;
+	double meant = said->meant * (1 - other->confidence), chance = (1 - said->meant) * other->confidence;
 	case_evidence(c, f, case_say(c, "All else speaks for %s, so that the quiet after this one test may be chance. Pull it once more: twice the same "
 				      "is hardly chance.", other->node));
-	return odds / (1 + odds);
+	return meant + chance > 0 ? meant / (meant + chance) : 0;
 }
 
 /* One node, and no contradiction: it is named, and the rest share what is left. */
