@@ -36,7 +36,7 @@ static int listen_at(struct lull_ears *ears, unsigned i, int index, int64_t now)
 
 	ear->index = index;
 	ear->open = false;
-	ear->own.known = false;
+	lull_own_clock_forget(&ear->own);
 	lull_receiver_listen(ears->receiver, i, index);
 	ear->generation = atomic_load(&ears->receiver->shared->wanted[i].generation);
 	return lull_book_blind(ears->book, i, LULL_BLIND_NOT_LISTENING, now);

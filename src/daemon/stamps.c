@@ -3,11 +3,15 @@
 #include <daemon/stamps.h>
 
 #define SET_LEAST (100 * LULL_MS) /* a daemon that disciplines the clock slews below 128 ms or so */
-#define SLACK LULL_SEC /* a frame may be so much older than the reading before: another interface was drained first */
+#define SLACK \
+	LULL_SEC /* a frame may be so much older than the reading before: another interface was drained first */
 #define AHEAD LULL_MS /* and so much younger than its reading, by the clock's slew */
 #define LONGEST_WAIT (10 * LULL_MIN) /* of a frame in a socket */
 #define OWN_PPM 200 /* two quartz clocks, each within 100 ppm */
 #define OWN_JUMP LULL_SEC
+#define OWN_BACK (10 * LULL_MS) /* an adapter with several mailboxes may hand over frames in another order */
+#define OWN_MOST (INT64_MAX / 4) /* no clock counts so far */
+#define NOTHING INT64_MAX /* no frame came in this window */
 
 int64_t lull_stamps_clock(struct lull_stamps *s, int64_t realtime, int64_t boottime)
 {
@@ -49,25 +53,65 @@ int64_t lull_stamps_frame(struct lull_stamps *s, int64_t stamp)
 	return s->now;
 }
 
+/* Makes `second` the newest window and forgets those that are too old. */
+static void open_window(struct lull_own_clock *c, int64_t second)
+{
+	const int64_t steps = second - c->second;
+
+	if (steps <= 0)
+		return;
+	for (int64_t i = 0; i < steps && i < LULL_OWN_WINDOWS; i++)
+		c->least[(second - i) & (LULL_OWN_WINDOWS - 1)] = NOTHING;
+	c->second = second;
+	c->before = NOTHING;
+	for (unsigned i = 0; i < LULL_OWN_WINDOWS; i++)
+		if (c->least[i] < c->before)
+			c->before = c->least[i];
+}
+
+static void learn_anew(struct lull_own_clock *c, int64_t own, int64_t second)
+{
+	c->known = true;
+	c->last = own;
+	c->second = second;
+	c->before = NOTHING;
+	for (unsigned i = 0; i < LULL_OWN_WINDOWS; i++)
+		c->least[i] = NOTHING;
+}
+
+static bool has_jumped(const struct lull_own_clock *c, int64_t own, int64_t offset, int64_t least)
+{
+	if (own < c->last - OWN_BACK)
+		return true;
+	/* A burst that waited in a queue for so long has no better time than its arrival either. */
+	return least != NOTHING && (offset - least > OWN_JUMP || least - offset > OWN_JUMP);
+}
+
 int64_t lull_own_clock_frame(struct lull_own_clock *c, int64_t own, int64_t arrived)
 {
-	int64_t offset = arrived - own;
+	if (own <= 0 || own > OWN_MOST)
+		return arrived;
+	const int64_t fast = own + own / (1000000 / OWN_PPM), second = arrived / LULL_SEC;
+	const int64_t offset = arrived - fast;
+	int64_t *newest;
 
-	if (!own)
-		return arrived;
-	if (!c->known || own < c->last - OWN_JUMP || offset - c->offset > OWN_JUMP || c->offset - offset > OWN_JUMP) {
-		/* A burst that waited in a queue for longer than that has no better time than its arrival. */
-		c->resets += c->known;
-		c->known = true;
-		c->offset = offset;
-		c->last = own;
-		return arrived;
+	if (!c->known)
+		learn_anew(c, own, second);
+	open_window(c, second);
+	newest = &c->least[c->second & (LULL_OWN_WINDOWS - 1)];
+	if (has_jumped(c, own, offset, *newest < c->before ? *newest : c->before)) {
+		c->resets++;
+		learn_anew(c, own, second);
+		newest = &c->least[c->second & (LULL_OWN_WINDOWS - 1)];
 	}
-	if (own > c->last) {
-		c->offset += (own - c->last) / 1000000 * OWN_PPM;
+	if (offset < *newest)
+		*newest = offset;
+	if (own > c->last)
 		c->last = own;
-	}
-	if (offset < c->offset)
-		c->offset = offset;
-	return own + c->offset;
+	return fast + (*newest < c->before ? *newest : c->before);
+}
+
+void lull_own_clock_forget(struct lull_own_clock *c)
+{
+	c->known = false;
 }
