@@ -3,11 +3,13 @@
  * hold frames back. */
 #include <source/can_watch.h>
 
+#include <dirent.h>
 #include <errno.h>
 #include <fcntl.h>
 #include <linux/ethtool.h>
 #include <linux/sockios.h>
 #include <net/if.h>
+#include <net/if_arp.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -156,6 +158,41 @@ void lull_adapter_describe(const char *root, const char *name, struct lull_adapt
 void lull_adapter_describe_place(const char *root, const char *name, struct lull_adapter *a)
 {
 	describe(root, name, a, false);
+}
+
+/* The USB device that the device of this folder is a part of. */
+static bool usb_above(const char *root, const char *folder, char whole[PATH_MOST])
+{
+	char path[PATH_MOST], devices[PATH_MOST];
+
+	return snprintf(path, sizeof path, "%s/%s/device", root, folder) < (int)sizeof path && realpath(path, whole) &&
+		snprintf(path, sizeof path, "%s/sys/devices", root) < (int)sizeof path && realpath(path, devices) &&
+		usb_device(whole, devices);
+}
+
+bool lull_adapter_has_terminal(const char *root, unsigned major, unsigned minor, char name[LULL_LINK_NAME])
+{
+	char folder[PATH_MOST], terminal[PATH_MOST], adapter[PATH_MOST], type[16];
+	const struct dirent *entry;
+	bool found = false;
+	DIR *all = NULL;
+
+	(void)snprintf(folder, sizeof folder, "sys/dev/char/%u:%u", major, minor);
+	if (usb_above(root, folder, terminal) && snprintf(folder, sizeof folder, "%s/sys/class/net", root) < (int)sizeof folder)
+		all = opendir(folder);
+	while (all && !found && (entry = readdir(all))) {
+		if (strlen(entry->d_name) >= LULL_LINK_NAME ||
+			snprintf(folder, sizeof folder, "%s/sys/class/net/%s", root, entry->d_name) >= (int)sizeof folder)
+			continue;
+		if (!word(folder, "type", type, sizeof type) || strtoul(type, NULL, 10) != ARPHRD_CAN)
+			continue;
+		found = usb_above(root, folder + strlen(root) + 1, adapter) && !strcmp(adapter, terminal);
+		if (found)
+			(void)snprintf(name, LULL_LINK_NAME, "%s", entry->d_name);
+	}
+	if (all)
+		(void)closedir(all);
+	return found;
 }
 
 int lull_coalescing_read(const char *name, struct lull_coalescing *c)

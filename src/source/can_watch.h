@@ -50,6 +50,9 @@ void lull_adapter_describe(const char *root, const char *name, struct lull_adapt
 /* The same by its place alone: the second of two adapters that were given the same serial number. */
 void lull_adapter_describe_place(const char *root, const char *name, struct lull_adapter *);
 
+/* The CAN interface whose USB device the terminal of this number (a serial port) belongs to as well, into name. False: none. */
+bool lull_adapter_has_terminal(const char *root, unsigned major, unsigned minor, char name[LULL_LINK_NAME]);
+
 /* Receive coalescing (ethtool): a driver told to wait for n frames, without an end to the wait, holds those of a slow sender for
  * minutes. */
 struct lull_coalescing {

@@ -4,6 +4,7 @@
 #include <source/clamp.h>
 #include <source/ini_lines.h>
 #include <source/profile.h>
+#include <source/scpi_query.h>
 #include <source/utf8.h>
 
 #include <ctype.h>
@@ -20,7 +21,7 @@
 enum section { NONE, RECORDER, BUS, CLAMP, CONTROL, PROFILE, IGNITION };
 static const char *const section_names[] = {"", "recorder", "bus", "clamp", "control", "profile", "ignition"};
 
-enum value { TEXT, SECONDS, MINUTES, HOURS, MEGABYTES, BITRATE, SHARE, FLAG, MUST, SCALE, NUMBER, COUNT, WORD };
+enum value { TEXT, SECONDS, MINUTES, HOURS, MEGABYTES, BITRATE, SHARE, FLAG, MUST, SCALE, NUMBER, COUNT, WORD, QUERY };
 
 struct key {
 	enum section section;
@@ -52,7 +53,7 @@ static const struct key keys[] = {
 	{CLAMP, "source", WORD, AT(lull_config, clamp.source), 0, 0, "none|iio|scpi|lines"},
 	{CLAMP, "device", TEXT, AT(lull_config, clamp.device), 0, 0, NULL},
 	{CLAMP, "channel", TEXT, AT(lull_config, clamp.channel), 0, 0, NULL},
-	{CLAMP, "query", TEXT, AT(lull_config, clamp.query), 0, 0, NULL},
+	{CLAMP, "query", QUERY, AT(lull_config, clamp.query), 0, 0, NULL},
 	{CLAMP, "baud", COUNT, AT(lull_config, clamp.baud), 300, 4e6, NULL},
 	{CLAMP, "scale", SCALE, AT(lull_config, clamp.mV_per_A), 0, 0, NULL},
 	{CLAMP, "range_A", NUMBER, AT(lull_config, clamp.range_A), 0.001, 2000, NULL},
@@ -75,6 +76,7 @@ struct reader {
 	struct lull_config *config;
 	enum section section;
 	bool seen[KEYS], had[IGNITION + 1];
+	unsigned clamp_line; /* of [clamp], or of its device */
 };
 
 const char *lull_physical_name(enum lull_physical physical)
@@ -166,16 +168,26 @@ static void word(struct reader *r, const struct key *key, const char *value, voi
 	lull_ini_error(&r->ini, "%s = '%s' is none of %s", key->name, value, key->words);
 }
 
+static void text(struct reader *r, const struct key *key, char *at, const char *value)
+{
+	if (strlen(value) >= key->size)
+		lull_ini_error(&r->ini, "%s: has %zu bytes, at most %zu fit", key->name, strlen(value), key->size - 1);
+	else
+		lull_utf8_clean(at, key->size, value, strlen(value));
+}
+
 static void take(struct reader *r, const struct key *key, char *at, const char *value)
 {
 	double x = 0;
 
 	switch (key->value) {
-	case TEXT:
-		if (strlen(value) >= key->size)
-			lull_ini_error(&r->ini, "%s: has %zu bytes, at most %zu fit", key->name, strlen(value), key->size - 1);
+	case TEXT: text(r, key, at, value); return;
+	case QUERY:
+		if (lull_scpi_query_ok(value))
+			text(r, key, at, value);
 		else
-			lull_utf8_clean(at, key->size, value, strlen(value));
+			lull_ini_error(&r->ini, "%s = '%s' is not accepted, since a CAN bridge might take it for a frame; %s", key->name,
+				value, LULL_SCPI_QUERY_RULE);
 		return;
 	case SECONDS:
 		quantity(r, key, value, "s", &x);
@@ -263,6 +275,8 @@ static void take_key(void *user, const char *name, const char *value)
 		r->seen[i] = true;
 		if (!*value)
 			lull_ini_error(&r->ini, "'%s' has no value", keys[i].name);
+		if (keys[i].offset == offsetof(struct lull_config, clamp.device) && r->section == CLAMP)
+			r->clamp_line = r->ini.line;
 		if (!r->ini.rc)
 			take(r, &keys[i],
 				(r->section == BUS ? (char *)&r->config->bus[r->config->bus_count - 1] :
@@ -323,6 +337,8 @@ static void begin_section(void *user, const char *word, size_t word_length, cons
 	if (r->had[r->section])
 		lull_ini_error(&r->ini, "section [%s] is there twice", section_names[r->section]);
 	r->had[r->section] = true;
+	if (r->section == CLAMP)
+		r->clamp_line = r->ini.line;
 }
 
 /* --- what must agree --- */
@@ -346,8 +362,15 @@ static void check_buses(struct reader *r)
 				lull_ini_error(&r->ini, "adapter %s is that of [bus %s] already", bus->adapter, c->bus[k].name);
 		}
 	}
-	if (c->clamp.source != LULL_CLAMP_NONE && !c->clamp.device[0])
+	if (c->clamp.source == LULL_CLAMP_NONE)
+		return;
+	r->ini.line = r->clamp_line;
+	if (!c->clamp.device[0])
 		lull_ini_error(&r->ini, "[clamp] has a source and no device");
+	for (size_t i = 0; i < c->bus_count; i++)
+		if (!strcmp(c->clamp.device, c->bus[i].adapter) || !strcmp(c->clamp.device, c->bus[i].interface))
+			lull_ini_error(&r->ini, "device %s is the CAN adapter of [bus %s]; name the port of the meter",
+				c->clamp.device, c->bus[i].name);
 }
 
 void lull_config_defaults(struct lull_config *c)

@@ -2,6 +2,7 @@
 /* live: one face for all live sources of current: what is lost, when it is tried again, and readings in microamperes. */
 #include <source/clamp_impl.h>
 #include <source/live_impl.h>
+#include <source/scpi_query.h>
 
 #include <errno.h>
 #include <math.h>
@@ -64,14 +65,13 @@ int lull_live_spec_check(const struct lull_live_spec *s, char *err, size_t size)
 {
 	const bool volts = s->kind == LULL_LIVE_IIO || s->unit == LULL_CLAMP_UNIT_AUTO || clamp_is_voltage(s->unit);
 	const char *bad = NULL;
-	size_t i;
 
 	if (!s->device[0] || strnlen(s->device, sizeof s->device) == sizeof s->device)
 		bad = "the device is missing";
 	else if (s->kind == LULL_LIVE_IIO && !s->channel[0])
 		bad = "an ADC needs a channel, such as voltage0 or voltage0-voltage1";
-	else if (s->kind == LULL_LIVE_SCPI && !s->query[0])
-		bad = "the question to the meter is empty";
+	else if (s->kind == LULL_LIVE_SCPI && !lull_scpi_query_ok(s->query))
+		bad = "a CAN bridge might take the query for a frame; " LULL_SCPI_QUERY_RULE;
 	else if (s->period_ns < LULL_MS || s->period_ns > LULL_MIN)
 		bad = "the time between readings must lie within 1 ms and 1 min";
 	else if (s->lost_ns < 100 * LULL_MS || s->lost_ns > 60 * LULL_MIN)
@@ -80,10 +80,6 @@ int lull_live_spec_check(const struct lull_live_spec *s, char *err, size_t size)
 		bad = "the divider must be a number other than zero";
 	else if (volts && s->kind == LULL_LIVE_SCPI && !(s->mV_per_A > 0))
 		bad = "the meter shows volts: the clamp's scale is missing, such as 100 mV/A";
-	for (i = 0; !bad && s->query[i]; i++) {
-		if ((unsigned char)s->query[i] < 0x20 || (unsigned char)s->query[i] > 0x7e)
-			bad = "the question to the meter holds a control character";
-	}
 	if (bad)
 		(void)snprintf(err, size, "%s", bad);
 	return bad ? -EINVAL : 0;

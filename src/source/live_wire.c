@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* live_wire: bytes from a serial line, a pipe or a TCP connection, line by line, never waiting. */
+#include <source/can_watch.h>
 #include <source/live_impl.h>
 
 #include <errno.h>
@@ -12,6 +13,7 @@
 #include <sys/ioctl.h>
 #include <sys/socket.h>
 #include <sys/stat.h>
+#include <sys/sysmacros.h>
 #include <termios.h>
 #include <unistd.h>
 
@@ -91,6 +93,23 @@ static bool baud_code(unsigned baud, speed_t *code)
 	return false;
 }
 
+/* A serial port whose bytes go to a CAN adapter: the kernel's driver of one has it (any line discipline but that of terminals), or
+ * it is a part of a USB adapter. Neither its settings nor a byte may reach it. */
+static bool of_adapter(int fd, dev_t number, char *why, size_t size, const char *device)
+{
+	char name[LULL_LINK_NAME];
+	int discipline = 0;
+
+	if (!ioctl(fd, TIOCGETD, &discipline) && discipline != 0)
+		(void)snprintf(why, size, "%s: a CAN adapter or another driver has this port (line discipline %d); name the meter's port",
+			device, discipline);
+	else if (lull_adapter_has_terminal("", major(number), minor(number), name))
+		(void)snprintf(why, size, "%s: this port belongs to the CAN adapter %s; name the meter's port", device, name);
+	else
+		return false;
+	return true;
+}
+
 static int serial(const struct lull_wire *w, const char *device, unsigned baud, char *why, size_t size)
 {
 	struct termios t;
@@ -125,6 +144,8 @@ int lull_wire_open(struct lull_wire *w, const char *device, unsigned baud, bool 
 		return refuse(why, size, device, NULL, errno);
 	if (fstat(w->fd, &st))
 		r = refuse(why, size, device, NULL, errno);
+	else if (S_ISCHR(st.st_mode) && of_adapter(w->fd, st.st_rdev, why, size, device))
+		r = -EBUSY;
 	else if (isatty(w->fd))
 		r = serial(w, device, baud, why, size);
 	else if (write || !(S_ISFIFO(st.st_mode) || S_ISCHR(st.st_mode)))

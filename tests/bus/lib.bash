@@ -56,7 +56,7 @@ vcan() {
 # stat_of IFACE NAME: a counter of the interface
 stat_of() { cat "/sys/class/net/$1/statistics/$2" 2>/dev/null; }
 
-# The serial-line adapter: slcan_start NAME; then `slcan COMMAND...` (see slcan_adapter.c); $slcan_iface, $slcan_heard.
+# The serial-line adapter: slcan_start NAME; then `slcan COMMAND...` (see slcan_adapter.c); $slcan_iface, $slcan_port, $slcan_heard.
 slcan_start() {
 	slcan_heard=/run/t/$1.heard slcan_out=/run/t/$1.out
 	mkfifo "/run/t/$1.script"
@@ -65,6 +65,8 @@ slcan_start() {
 	exec {slcan_fd}>"/run/t/$1.script"
 	until_true 5 grep -q iface "$slcan_out" || return 1
 	slcan_iface=$(sed -n 's/^iface //p' "$slcan_out" | tail -n 1)
+	# shellcheck disable=SC2034 # for the tests
+	slcan_port=$(sed -n 's/^port //p' "$slcan_out" | tail -n 1)
 }
 slcan() { echo "$*" >&"$slcan_fd"; }
 slcan_end() {

@@ -2,7 +2,7 @@
 /* slcan_adapter: a serial-line adapter made of a pty: the kernel's slcan driver on one end, a test's script on the
  * other. Whatever the driver sends to the adapter is written down, so that a test can show that no frame ever was.
  * usage: slcan_adapter RECEIVED_FILE <SCRIPT
- *   prints "iface NAME" once the interface exists; each command of the driver is a line of RECEIVED_FILE
+ *   prints "port PATH" and "iface NAME" once the interface exists; each command of the driver is a line of RECEIVED_FILE
  *   script lines:  send TEXT   as the adapter would, ended by a carriage return: t1232AABB, T000001FF0, e1a, sp130000 ...
  *                  repeat N MS TEXT   the same N times, MS apart
  *                  wait MS   |   hangup (a true unplug)   |   attach (a new pty and interface)   |   quit */
@@ -57,7 +57,7 @@ static void attach(void)
 		die("line discipline");
 	if (ioctl(slave, SIOCGIFNAME, name))
 		die("name of the interface");
-	printf("iface %s\n", name);
+	printf("port %s\niface %s\n", ptsname(master), name);
 	(void)fflush(stdout);
 }
 

@@ -138,6 +138,46 @@ static void test_place(void **unused)
 	assert_string_equal(a.driver, "mcp251x");
 }
 
+/* A serial port below the given USB bus, with its number in the kernel. */
+static void terminal(int bus, const char *number)
+{
+	char device[256], path[512], target[600];
+
+	(void)snprintf(device, sizeof device, USB, bus, bus, bus);
+	(void)snprintf(path, sizeof path, "%s/%d-1.2:1.1/tty/ttyACM%d", device, bus, bus);
+	folder(path);
+	folder("sys/dev/char");
+	(void)snprintf(target, sizeof target, "../../%s", path + strlen("sys/"));
+	(void)snprintf(device, sizeof device, "sys/dev/char/%s", number);
+	joint(target, device);
+	(void)snprintf(target, sizeof target, "%s/device", path);
+	joint("../..", target);
+}
+
+/* Some adapters have a serial port beside their CAN interface: no instrument may be asked there. */
+static void test_terminal(void **unused)
+{
+	char name[LULL_LINK_NAME] = "";
+
+	(void)unused;
+	usb(7, "can9", "77\n", "0x0\n");
+	file("sys/class/net/can9/type", "280\n");
+	terminal(7, "166:7");
+	assert_true(lull_adapter_has_terminal(root, 166, 7, name));
+	assert_string_equal(name, "can9");
+	/* Another device, with a network interface that is no CAN interface. */
+	usb(8, "eth9", "78\n", "0x0\n");
+	file("sys/class/net/eth9/type", "1\n");
+	terminal(8, "166:8");
+	assert_false(lull_adapter_has_terminal(root, 166, 8, name));
+	/* No such port, and one of no USB device. */
+	assert_false(lull_adapter_has_terminal(root, 4, 64, name));
+	folder("sys/devices/platform/soc/serial0/tty/ttyS0");
+	joint("../../devices/platform/soc/serial0/tty/ttyS0", "sys/dev/char/4:64");
+	joint("../..", "sys/devices/platform/soc/serial0/tty/ttyS0/device");
+	assert_false(lull_adapter_has_terminal(root, 4, 64, name));
+}
+
 static void test_nothing(void **unused)
 {
 	struct lull_adapter a;
@@ -194,7 +234,7 @@ static void test_open(void **unused)
 
 int main(void)
 {
-	const struct CMUnitTest tests[] = {cmocka_unit_test(test_serial), cmocka_unit_test(test_place), cmocka_unit_test(test_nothing),
+	const struct CMUnitTest tests[] = {cmocka_unit_test(test_serial), cmocka_unit_test(test_place), cmocka_unit_test(test_terminal), cmocka_unit_test(test_nothing),
 		cmocka_unit_test(test_coalescing), cmocka_unit_test(test_open)};
 
 	return cmocka_run_group_tests(tests, make_root, drop_root);

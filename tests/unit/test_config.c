@@ -116,6 +116,16 @@ static void what_is_wrong(void **state)
 		{"[control] x\n[control x]\n", "lull.conf:2: section [control] takes no name"},
 		{"[clamp]\nsource = iio\n[bus a]\ninterface = can0\n", "[clamp] has a source and no device"},
 		{"[clamp]\nscale = heavy\n", "lull.conf:2: scale = 'heavy' is no scale"},
+		{"[clamp]\nsource = scpi\nquery = t1232AABB?\n", "lull.conf:3: query = 't1232AABB?' is not accepted, since a CAN bridge might take it "
+								"for a frame; write a SCPI query such as MEAS:VOLT:DC?"},
+		{"[clamp]\nquery = < send 123 1 AA >\n", "lull.conf:2: query = '< send 123 1 AA >' is not accepted"},
+		{"[clamp]\nquery = READ?\tAUTO\n", "lull.conf:2: query"},
+		{"[clamp]\nquery = READ?\rt1232AABB\n", "lull.conf:2: byte 14 of the line is a control character"},
+		{"[clamp]\nquery = READ\xc3\xa9?\n", "lull.conf:2: query"},
+		{"[clamp]\nquery = AAAAAAAAAABBBBBBBBBBCCCCCCCCCCDDDDDDDDDDEEEEEEEEEEFFFFFFFFFFGGGG?\n", "lull.conf:2: query: has 65 bytes, at most 63 fit"},
+		{"[bus a]\nadapter = /dev/ttyACM0\n[clamp]\nsource = scpi\ndevice = /dev/ttyACM0\n",
+			"lull.conf:5: device /dev/ttyACM0 is the CAN adapter of [bus a]; name the port of the meter"},
+		{"[bus a]\ninterface = can0\n[clamp]\nsource = scpi\n", "lull.conf:3: [clamp] has a source and no device"},
 		{"[ignition]\nline = 1.5\n", "lull.conf:2: line = '1.5' is no whole number"},
 	};
 
@@ -134,11 +144,27 @@ static void what_is_wrong(void **state)
 	assert_non_null(strstr(err, "/nowhere/lull.conf"));
 }
 
+static void queries_of_meters(void **state)
+{
+	static const char *const good[] = {"MEAS:VOLT:DC? AUTO", "READ? (@101)"};
+
+	(void)state;
+	for (size_t i = 0; i < sizeof good / sizeof good[0]; i++) {
+		char text[160];
+
+		(void)snprintf(text, sizeof text, "[bus a]\ninterface = can0\n[clamp]\nsource = scpi\ndevice = /dev/ttyUSB0\nquery = %s\n", good[i]);
+		if (parse(text))
+			fail_msg("%s", err);
+		assert_string_equal(config.clamp.query, good[i]);
+	}
+}
+
 int main(void)
 {
 	const struct CMUnitTest tests[] = {
 		cmocka_unit_test(all_of_it),
 		cmocka_unit_test(what_is_wrong),
+		cmocka_unit_test(queries_of_meters),
 	};
 
 	return cmocka_run_group_tests(tests, NULL, NULL);

@@ -17,6 +17,7 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/ioctl.h>
 #include <sys/socket.h>
 #include <sys/stat.h>
 #include <termios.h>
@@ -305,6 +306,42 @@ static void test_serial(void **unused)
 	lull_live_close(l);
 }
 
+/* A port that another line discipline has than that of terminals is a driver's, such as a CAN adapter's: it gets no byte and keeps its
+ * rate. N_NULL stands for it here; tests/bus/link.test has the CAN driver's own. */
+static void test_port_of_a_driver(void **unused)
+{
+	const int null_discipline = 27; /* N_NULL, linux/tty.h */
+	int master = posix_openpt(O_RDWR | O_NOCTTY | O_NONBLOCK), slave;
+	struct lull_live_spec s;
+	struct lull_live *l;
+	struct termios before, after;
+	char byte;
+
+	(void)unused;
+	slave = master < 0 || grantpt(master) || unlockpt(master) ? -1 : open(ptsname(master), O_RDWR | O_NOCTTY);
+	if (slave < 0 || ioctl(slave, TIOCSETD, &null_discipline)) {
+		print_message("no line discipline to set here\n");
+		skip();
+	}
+	s = spec(LULL_LIVE_SCPI, ptsname(master));
+	s.baud = 19200;
+	assert_int_equal(tcgetattr(master, &before), 0);
+	l = lull_live_open(&s, START);
+	expect(l, START, LULL_LIVE_LOST, 0);
+	assert_non_null(strstr(e.why, "has this port (line discipline 27)"));
+	assert_int_equal(tcgetattr(master, &after), 0);
+	assert_int_equal(cfgetospeed(&before), cfgetospeed(&after));
+	assert_int_equal(before.c_lflag, after.c_lflag);
+	assert_true(read(master, &byte, 1) < 0);
+	lull_live_close(l);
+	s.kind = LULL_LIVE_LINES;
+	l = lull_live_open(&s, START);
+	expect(l, START, LULL_LIVE_LOST, 0);
+	lull_live_close(l);
+	(void)close(slave);
+	(void)close(master);
+}
+
 static void test_tcp(void **unused)
 {
 	struct sockaddr_in a = {.sin_family = AF_INET, .sin_addr.s_addr = htonl(INADDR_LOOPBACK)};
@@ -451,6 +488,10 @@ static void test_spec(void **unused)
 	assert_int_equal(lull_live_spec_check(&s, err, sizeof err), 0);
 	(void)snprintf(s.query, sizeof s.query, "A?\nB?");
 	assert_int_equal(lull_live_spec_check(&s, err, sizeof err), -EINVAL);
+	(void)snprintf(s.query, sizeof s.query, "t1232AABB?");
+	assert_int_equal(lull_live_spec_check(&s, err, sizeof err), -EINVAL);
+	assert_non_null(strstr(err, "write a SCPI query"));
+	assert_null(lull_live_open(&s, START));
 	s = spec(LULL_LIVE_IIO, "ads1115");
 	s.channel[0] = 0;
 	assert_int_equal(lull_live_spec_check(&s, err, sizeof err), -EINVAL);
@@ -468,7 +509,7 @@ static void test_spec(void **unused)
 int main(void)
 {
 	const struct CMUnitTest tests[] = {cmocka_unit_test(test_parse), cmocka_unit_test(test_clock), cmocka_unit_test(test_pipe),
-		cmocka_unit_test(test_long_lines), cmocka_unit_test(test_serial), cmocka_unit_test(test_tcp), cmocka_unit_test(test_adc),
+		cmocka_unit_test(test_long_lines), cmocka_unit_test(test_serial), cmocka_unit_test(test_port_of_a_driver), cmocka_unit_test(test_tcp), cmocka_unit_test(test_adc),
 		cmocka_unit_test(test_spec)};
 
 	return cmocka_run_group_tests(tests, NULL, NULL);
