@@ -31,6 +31,22 @@ static void on_signal(int sig)
 	stopped = 1;
 }
 
+/* Whatever would end the program ends the import instead, so that the unfinished file goes: a key, a service manager, a terminal
+ * that is closed, a reader that is gone. A hang-up that nohup(1) has set aside stays ignored. */
+static void end_on_signals(void)
+{
+	static const int ends[] = {SIGHUP, SIGINT, SIGTERM, SIGPIPE};
+	const struct sigaction act = {.sa_handler = on_signal};
+
+	for (size_t i = 0; i < sizeof ends / sizeof ends[0]; i++) {
+		struct sigaction before;
+
+		if (ends[i] == SIGHUP && !sigaction(SIGHUP, NULL, &before) && before.sa_handler == SIG_IGN)
+			continue;
+		(void)sigaction(ends[i], &act, NULL);
+	}
+}
+
 struct import {
 	const struct lull_import_options *o;
 	struct lull_inputs *inputs;
@@ -420,7 +436,6 @@ int lull_cmd_import(int argc, char **argv)
 	struct lull_import_options o = {0};
 	struct import im = {.o = &o, .inputs = &inputs};
 	struct lull_progress progress;
-	struct sigaction act = {.sa_handler = on_signal};
 	struct lull_profile car;
 	char err[1024] = "", *profile = NULL;
 	int r = lull_import_parse(argc, argv, &o, &inputs);
@@ -432,8 +447,7 @@ int lull_cmd_import(int argc, char **argv)
 		free(profile);
 		return LULL_EXIT_ERROR;
 	}
-	(void)sigaction(SIGINT, &act, NULL);
-	(void)sigaction(SIGTERM, &act, NULL);
+	end_on_signals();
 	lull_progress_begin(&progress, "import");
 	inputs.progress = &progress;
 	inputs.stop = &stopped;

@@ -76,4 +76,39 @@ run 0 "another name" import --can night.log -o j.lull
 ls k.lull.part$slow-0 >/dev/null 2>&1 && ok "leaves it" || not_ok "another name took it away"
 run 0 "the same name" import --can night.log -f -o k.lull
 is "takes it away, and no more" "$(echo k.lull*)" "k.lull k.lull.part-by-hand"
+
+# begin_slow FILE: an import of slow.log that has begun its FILE and waits for more; $slow is its process.
+begin_slow() {
+	"${as[@]}" "$lull" import --can slow.log -o "$1" >/dev/null 2>slow.err &
+	slow=$!
+	exec 7>slow.log
+	for _ in 1 2 3 4; do cat night.log; done >&7
+	for _ in {1..600}; do
+		if ls "$1".part* >/dev/null 2>&1 || ! kill -0 $slow 2>/dev/null; then break; fi
+		sleep 0.1
+	done
+}
+# end_slow: gives it more to read, and its end. What it ended with is in $ended.
+end_slow() {
+	for _ in 1 2 3 4; do cat night.log; done >&7 2>/dev/null
+	exec 7>&-
+	wait $slow
+	ended=$?
+}
+trap '' PIPE # of end_slow, whose reader may be gone
+as=(env --default-signal=PIPE)
+for signal in HUP INT TERM PIPE; do
+	begin_slow i.lull
+	[ -e i.lull.part$slow-0 ] && ok "$signal finds an unfinished file" || not_ok "$signal finds no unfinished file"
+	kill -s $signal $slow
+	end_slow
+	is "$signal ends the import" $ended 2
+	is "$signal leaves no file behind" "$(ls i.lull* 2>/dev/null)" ""
+	has slow.err "$signal is an interruption" "nothing was written"
+done
+as=(env --ignore-signal=HUP)
+begin_slow i.lull
+kill -s HUP $slow
+end_slow
+is "a hang-up that is ignored, as nohup does, ends nothing" $ended 0
 exit $bad
