@@ -221,11 +221,39 @@ static int unheard(struct import *im)
 	return im->clamp->live ? im->inputs->sink.coverage(im->inputs->sink.ctx, &row) : 0;
 }
 
+/* "can0, can1": what the captures hold. */
+static const char *bus_list(const struct lull_inputs *inputs, char *out, size_t size)
+{
+	size_t n = 0;
+
+	(void)snprintf(out, size, "none");
+	for (unsigned b = 0; b < inputs->bus_count && n < size; b++)
+		n += (size_t)snprintf(out + n, size - n, "%s%s", b ? ", " : "", inputs->bus[b]);
+	return out;
+}
+
+/* A bit rate for a bus that is not there is a typing error, and the bus that was meant would have none. Known only once all captures are
+ * read: a bus may turn up in the last frame. */
+static int check_rates(const struct import *im, char *err, size_t err_size)
+{
+	char list[LULL_BUS_MAX * (LULL_BUS_NAME + 2)];
+
+	for (size_t i = 0; i < im->o->given_count; i++) {
+		if (lull_inputs_bus(im->inputs, im->o->given[i].name) >= 0)
+			continue;
+		(void)snprintf(err, err_size, "--bitrate names bus '%s', which is in none of the captures; their buses: %s; nothing was written",
+			im->o->given[i].name, bus_list(im->inputs, list, sizeof list));
+		return -EINVAL;
+	}
+	return 0;
+}
+
 /* Everything between the open inputs and the finished rows. */
 static int run(struct import *im, const char *profile, char *err, size_t err_size)
 {
 	struct lull_inputs *inputs = im->inputs;
 	const char *unknown = NULL;
+	char list[LULL_BUS_MAX * (LULL_BUS_NAME + 2)];
 	size_t i;
 	int r = lull_inputs_buses(inputs);
 
@@ -235,7 +263,8 @@ static int run(struct import *im, const char *profile, char *err, size_t err_siz
 	inputs->told = im->coverage;
 	inputs->told_count = im->coverage_count;
 	if (!r && unknown)
-		r = leave_out(im, "%s: bus '%s' is in none of the captures", im->o->coverage, unknown);
+		r = leave_out(im, "%s: bus '%s' is in none of the captures; their buses: %s", im->o->coverage, unknown,
+			bus_list(inputs, list, sizeof list));
 	if (!r && im->base.dates) {
 		const struct lull_clock_map map = {
 			.t = 0, .utc_ns = im->base.zero, .error_ns = LULL_CLOCK_ERROR};
@@ -244,6 +273,8 @@ static int run(struct import *im, const char *profile, char *err, size_t err_siz
 	}
 	if (!r)
 		r = lull_inputs_run(inputs, im->base.zero);
+	if (!r)
+		r = check_rates(im, err, err_size);
 	if (!r)
 		r = put_clamp(im, err, err_size);
 	for (i = 0; i < inputs->n; i++) {

@@ -201,6 +201,8 @@ int lull_import_parse(int argc, char **argv, struct lull_import_options *o, stru
 			who, "what is '%s'? A capture is given as --can %s", argv[optind], argv[optind]);
 	if (!inputs->n && !o->clamp.path)
 		return lull_misuse(who, "neither a capture (--can FILE) nor a clamp's log (--clamp FILE) was given");
+	if (!inputs->n && o->given_count)
+		return lull_misuse(who, "--bitrate is for the bus of a capture, and no capture (--can FILE) was given");
 	r = lull_clamp_input_check(&o->clamp, who);
 	if (r)
 		return r;

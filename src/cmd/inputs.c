@@ -74,6 +74,14 @@ bool lull_inputs_first(const struct lull_inputs *all, int64_t *stamp)
 	return any;
 }
 
+int lull_inputs_bus(const struct lull_inputs *all, const char *name)
+{
+	for (unsigned b = 0; b < all->bus_count; b++)
+		if (!strcmp(all->bus[b], name))
+			return (int)b;
+	return -1;
+}
+
 static int make_bus(struct lull_inputs *all, const char *name)
 {
 	uint32_t rate = 0, rate_data = 0;

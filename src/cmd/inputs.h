@@ -54,6 +54,8 @@ void lull_inputs_close(struct lull_inputs *);
 bool lull_inputs_first(const struct lull_inputs *, int64_t *stamp);
 /* Makes the buses known so far, so that told coverage can name them. A capture without frames gets one by its name. */
 LULL_MUST_CHECK int lull_inputs_buses(struct lull_inputs *);
+/* The bus of that name among those that turned up so far, -1: there is none. */
+int lull_inputs_bus(const struct lull_inputs *, const char *name);
 /* Runs all frames through. zero: the stamp of recording time 0. Told blind rows reach the observer in their order. */
 LULL_MUST_CHECK int lull_inputs_run(struct lull_inputs *, int64_t zero);
 /* After the run: told blind rows that lie behind the last frame. */

@@ -55,6 +55,17 @@ has err "asks for seconds" "seconds from the first frame"
 run 0 "seconds for a log without dates" import --can undated.log --key-off 30 -o u.lull
 is "no date is made up" "$("$lull" report --format json u.lull | jq '.start_utc')" null
 
+# A bit rate for a bus that is not there.
+run 2 "a bit rate for no bus" import --can night.log -b can1=500k -o x.lull
+has err "the bus is named" "'can1'"
+has err "the buses there are" "their buses: can0"
+is "nothing is written for it" "$(ls x.lull* 2>/dev/null)" ""
+run 2 "a bit rate for no bus, of two given" import --can body=night.log --can motor=night.log -b body=500k -b moter=500k -o x.lull
+has err "the wrong one is named" "'moter'"
+has err "both buses are listed" "their buses: body, motor"
+run 2 "a bit rate without a capture" import --clamp night.log -b can0=500k -o x.lull
+has err "asks for a capture" "--can FILE"
+
 # What a killed import left behind goes with the next one; a living one's, and a neighbour's, stay.
 mkfifo slow.log
 "$lull" import --can slow.log -o k.lull >/dev/null 2>&1 &
