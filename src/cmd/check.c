@@ -43,13 +43,13 @@ static int help(void)
 		    "  -c, --config FILE        buses, clamp and folder (/etc/lull/lull.conf, if no\n"
 		    "                           interface is named)\n"
 		    "      --key on|off         how the key is now (on)\n"
-		    "      --listen SECONDS     (10)\n"
+		    "      --listen TIME        so long: 10 (seconds), 2min (10 s)\n"
 		    "      --wakes              listen until the bus was woken three times, by you\n"
 		    "      --zero               the clamp hangs off the cable, jaws shut\n"
 		    "      --test-load MA       switch a known load 7 s on, 3 s off, 5 s on now\n"
 		    "      --supply KIND        of the logger: bank:74Wh, port, car or mains\n"
 		    "      --watts N            what the logger takes (3.5)\n"
-		    "      --night HOURS        that it must last (12)\n"
+		    "      --night TIME         that it must last: 12 (hours), 2d (12 h)\n"
 		    "      --battery-volts N    of the car, at rest\n"
 		    "      --limit-ma N         what the car may draw asleep (50)\n"
 		    "      --folder FOLDER      where recordings go\n"
@@ -63,6 +63,20 @@ static int help(void)
 static int number(double *out, const char *text, double least, double most, const char *what)
 {
 	return lull_number(text, least, out) || *out > most ? lull_misuse(who, "'%s' is no %s", text, what) : 0;
+}
+
+static int listen_for(double *seconds, const char *text)
+{
+	static const struct lull_duration_rule rule = {LULL_IN_S, 100 * LULL_MS, 24 * 60 * LULL_MIN};
+
+	return lull_duration_option(who, "--listen", text, &rule, LULL_SEC, seconds);
+}
+
+static int night_of(double *hours, const char *text)
+{
+	static const struct lull_duration_rule rule = {LULL_IN_H, 6 * LULL_MIN, 1000 * 60 * LULL_MIN};
+
+	return lull_duration_option(who, "--night", text, &rule, 60 * LULL_MIN, hours);
 }
 
 static int supply(struct lull_ready_facts *f, const char *text)
@@ -135,13 +149,13 @@ static int parse(int argc, char **argv, struct options *o)
 			if (!o->key_off && strcmp(optarg, "on") != 0)
 				r = lull_misuse(who, "--key is on or off, not '%s'", optarg);
 			break;
-		case LISTEN: r = number(&o->listen_s, optarg, 0.1, 86400, "time in seconds"); break;
+		case LISTEN: r = listen_for(&o->listen_s, optarg); break;
 		case WAKE: o->wakes = true; break;
 		case ZERO: o->zero = true; break;
 		case LOAD: r = number(&f->clamp.load_mA, optarg, 1, 20000, "load in mA"); break;
 		case SUPPLY: r = supply(f, optarg); break;
 		case WATTS: r = number(&f->watts, optarg, 0.01, 1000, "power in watts"); break;
-		case NIGHT: r = number(&f->night_h, optarg, 0.1, 1000, "time in hours"); break;
+		case NIGHT: r = night_of(&f->night_h, optarg); break;
 		case VOLTS: r = number(&f->battery_V, optarg, 5, 60, "voltage of a battery"); break;
 		case LIMIT: r = number(&f->limit_mA, optarg, 1, 10000, "draw in mA"); break;
 		case FOLDER: o->folder = optarg; break;

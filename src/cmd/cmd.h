@@ -4,6 +4,7 @@
 #define LULL_CMD_CMD_H
 
 #include <lull/terms.h>
+#include <source/duration.h>
 #include <stdbool.h>
 #include <stddef.h>
 
@@ -45,6 +46,11 @@ LULL_MUST_CHECK int lull_printed(const char *who, int status);
 
 /* The whole text is a finite decimal number, at least `least`. */
 LULL_MUST_CHECK int lull_number(const char *text, double least, double *out);
+/* An option's length of time, in units of unit_ns. 0, or the exit status of the complaint that stands on stderr. */
+LULL_MUST_CHECK int lull_duration_option(const char *who, const char *option, const char *text, const struct lull_duration_rule *,
+	int64_t unit_ns, double *out);
+/* --limit-sleep: a number alone is seconds. */
+LULL_MUST_CHECK int lull_limit_sleep_option(const char *who, const char *text, double *seconds);
 /* "500k", "1M", "83333", "33.333k" -> bit/s, 1 kbit/s to 20 Mbit/s. */
 LULL_MUST_CHECK int lull_bitrate(const char *text, size_t len, uint32_t *out);
 /* A file name as a word for a shell, quoted if need be. Caller frees. NULL: out of memory. */

@@ -26,7 +26,8 @@ static int help(void)
 		    "      --format FORM          text (default), json (lull.compare, 1), or html: one\n"
 		    "                             page with pictures, to print or send\n"
 		    "      --limit-ma N           draw that is allowed once asleep, in mA\n"
-		    "      --limit-sleep SECONDS  time within which the car has to be asleep\n"
+		    "      --limit-sleep TIME     time within which the car has to be asleep:\n"
+		    "                             900 (seconds), 15min\n"
 		    "  -p, --profile FILE         this profile instead of the recordings' own\n"
 		    "  -o, --output FILE          write there instead of standard output\n"
 		    "      --help                 display this help and exit\n"
@@ -58,10 +59,7 @@ static int parse(int argc, char **argv, struct options *o)
 			if (lull_number(optarg, 0, &o->before.limit_draw_mA))
 				r = lull_misuse(who, "'%s' is no current in mA", optarg);
 			break;
-		case LIMIT_SLEEP:
-			if (lull_number(optarg, 0, &o->before.limit_sleep_s))
-				r = lull_misuse(who, "'%s' is no time in seconds", optarg);
-			break;
+		case LIMIT_SLEEP: r = lull_limit_sleep_option(who, optarg, &o->before.limit_sleep_s); break;
 		case 'p': o->before.profile = optarg; break;
 		case 'o': o->output = optarg; break;
 		case HELP: return help();

@@ -35,12 +35,13 @@ static int help(void)
 		    "      --sample-point 0.875    (the driver's own choice)\n"
 		    "      --fd-bitrate RATE       data phase of CAN FD, for controllers that have it\n"
 		    "      --fd-sample-point 0.8\n"
-		    "      --restart-ms N          restart so long after bus-off (never)\n"
+		    "      --restart-ms TIME       restart so long after bus-off: 100 (ms),\n"
+		    "                              1s (never)\n"
 		    "      --accept-acknowledging  go on where listen-only cannot be had: the adapter\n"
 		    "                              then takes part in the bus, and reports say so\n"
 		    "  -s, --search                key on, other nodes talking: try the usual rates,\n"
 		    "                              listen-only, and say which one fits\n"
-		    "      --listen SECONDS        so long at each rate (2)\n"
+		    "      --listen TIME           so long at each rate: 2 (seconds), 500ms (2 s)\n"
 		    "      --transceiver KIND      high-speed, fault-tolerant or single-wire: tries\n"
 		    "                              only what fits\n"
 		    "      --down                  take the link down\n"
@@ -73,17 +74,20 @@ static int sample_point(uint32_t *out, const char *text)
 
 static int restart(uint32_t *out, const char *text)
 {
-	double x;
+	static const struct lull_duration_rule rule = {LULL_IN_MS, 0, 60 * LULL_MIN};
+	double ms;
+	const int r = lull_duration_option(who, "--restart-ms", text, &rule, LULL_MS, &ms);
 
-	if (lull_number(text, 0, &x) || x > 3600000)
-		return lull_misuse(who, "'%s' is no time in ms", text);
-	*out = (uint32_t)lround(x);
-	return 0;
+	if (!r)
+		*out = (uint32_t)lround(ms);
+	return r;
 }
 
-static int seconds(double *out, const char *text)
+static int listen_for(double *seconds, const char *text)
 {
-	return lull_number(text, 0.05, out) || *out > 600 ? lull_misuse(who, "'%s' is no time of 0.05 to 600 seconds", text) : 0;
+	static const struct lull_duration_rule rule = {LULL_IN_S, 50 * LULL_MS, 10 * LULL_MIN};
+
+	return lull_duration_option(who, "--listen", text, &rule, LULL_SEC, seconds);
 }
 
 static int transceiver(enum lull_transceiver *out, const char *text)
@@ -136,7 +140,7 @@ static int parse(int argc, char **argv, struct options *o)
 		case RESTART: r = restart(&o->spec.restart_ms, optarg); break;
 		case ACCEPT: o->spec.accept_acknowledging = true; break;
 		case 's': o->search = true; break;
-		case LISTEN: r = seconds(&o->listen_s, optarg); break;
+		case LISTEN: r = listen_for(&o->listen_s, optarg); break;
 		case TRANSCEIVER: r = transceiver(&o->transceiver, optarg); break;
 		case DOWN: o->down = true; break;
 		case 'l': o->list = true; break;

@@ -18,7 +18,7 @@ static int help(void)
 		   "  unplugged NODE, replugged NODE, fuse out NAME, fuse back NAME\n"
 		   "Any other text is kept and shown. A mark is on the disk when the command ends.\n"
 		   "\n"
-		   "  -a, --ago TIME     it was so long ago: 90, 5m, 1h\n"
+		   "  -a, --ago TIME     it was so long ago: 90 (seconds), 5m, 1.5h\n"
 		   "  -n, --new          end this recording and begin the next one instead; no TEXT\n"
 		   "  -s, --socket FILE  the recorder's control socket\n"
 		   "  -h, --help         display this help and exit\n"
@@ -27,25 +27,15 @@ static int help(void)
 	return lull_printed(who, LULL_EXIT_OK);
 }
 
-/* "90", "90s", "5m", "1h" -> whole seconds. */
-static bool ago_of(const char *text, uint64_t *seconds)
+static int set_ago(const char *text, char *request, size_t size)
 {
-	unsigned factor = 1;
-	size_t n = strspn(text, "0123456789");
+	static const struct lull_duration_rule day = {LULL_IN_S, 0, 24 * 60 * LULL_MIN};
+	double ms;
+	const int r = lull_duration_option(who, "--ago", text, &day, LULL_MS, &ms);
 
-	if (!n || n > 6 || (text[n] && text[n + 1]))
-		return false;
-	if (text[n] == 'm')
-		factor = 60;
-	else if (text[n] == 'h')
-		factor = 3600;
-	else if (text[n] && text[n] != 's')
-		return false;
-	*seconds = 0;
-	for (size_t i = 0; i < n; i++)
-		*seconds = *seconds * 10 + (uint64_t)(text[i] - '0');
-	*seconds *= factor;
-	return *seconds <= 86400;
+	if (!r)
+		(void)snprintf(request, size, "mark -%.0fms", ms);
+	return r;
 }
 
 static int join(char *out, size_t size, char **words)
@@ -97,16 +87,14 @@ int lull_cmd_mark(int argc, char **argv)
 		{"socket", required_argument, NULL, 's'}, {"help", no_argument, NULL, 'h'}, {NULL, 0, NULL, 0}};
 	const char *socket = NULL;
 	char request[480] = "mark";
-	uint64_t ago = 0;
 	bool anew = false;
 	int c;
 
 	while ((c = getopt_long(argc, argv, "+a:ns:h", options, NULL)) != -1) {
 		switch (c) {
 		case 'a':
-			if (!ago_of(optarg, &ago))
-				return lull_misuse(who, "--ago '%s' is no time of a day at most, like 90, 5m or 1h", optarg);
-			(void)snprintf(request, sizeof request, "mark -%" PRIu64, ago);
+			if (set_ago(optarg, request, sizeof request))
+				return LULL_EXIT_ERROR;
 			break;
 		case 'n': anew = true; break;
 		case 's': socket = optarg; break;

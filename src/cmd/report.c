@@ -35,14 +35,15 @@ static int help(void)
 		    "                             technician ...), see profiles/order.ini\n"
 		    "      --without-owner        html: leave out customer, plate and VIN\n"
 		    "      --limit-ma N           draw that is allowed once asleep, in mA\n"
-		    "      --limit-sleep SECONDS  time within which the car has to be asleep\n"
+		    "      --limit-sleep TIME     time within which the car has to be asleep:\n"
+		    "                             900 (seconds), 15min\n"
 		    "  -p, --profile FILE         this profile instead of the recording's own\n"
 		    "  -k, --key-off TIME         seconds from the first frame, or a date such as\n"
 		    "                             2026-03-05T22:41:07Z (without Z: local time)\n"
-		    "      --flat-after TIME      the complaint: flat after 3d, or 72h\n"
+		    "      --flat-after TIME      the complaint, time until flat: 3d, 72h\n"
 		    "      --stops-a-day N        how often it is parked, for costs per key-off (3)\n"
 		    "      --capacity AH          rated capacity of the battery, in ampere hours\n"
-		    "      --reserve MINUTES      or its reserve capacity, at 25 A\n"
+		    "      --reserve TIME         or its reserve capacity, at 25 A: 120 (minutes), 2h\n"
 		    "      --battery TYPE         flooded, efb, agm or gel\n"
 		    "      --charge PERCENT       how full it was when parked (80)\n"
 		    "      --rest-voltage VOLTS   or its voltage then, 4 h after the last charging\n"
@@ -69,22 +70,19 @@ static int set_format(struct options *o, const char *word)
 	return 0;
 }
 
-/* "3d", "72h". */
+/* "3d", "72h": whether 3 are days or hours has to be said. */
 static int set_flat_after(struct lull_judged_options *o, const char *text)
 {
-	char digits[32];
-	const size_t n = strlen(text);
-	double x, unit;
+	static const struct lull_duration_rule rule = {LULL_UNIT_REQUIRED, 6 * LULL_MIN, 366 * 24 * 60 * LULL_MIN};
 
-	if (n < 2 || n > sizeof digits)
-		return lull_misuse(who, "'%s' is no time until flat; write 3d or 72h", text);
-	unit = text[n - 1] == 'd' ? 24 : text[n - 1] == 'h' ? 1 : 0;
-	memcpy(digits, text, n - 1);
-	digits[n - 1] = 0;
-	if (unit == 0 || lull_number(digits, 0, &x) || !(x * unit >= 0.1 && x * unit <= 24 * 366))
-		return lull_misuse(who, "'%s' is no time until flat; write 3d or 72h, up to a year", text);
-	o->flat_after_h = x * unit;
-	return 0;
+	return lull_duration_option(who, "--flat-after", text, &rule, 60 * LULL_MIN, &o->flat_after_h);
+}
+
+static int set_reserve(struct lull_judged_options *o, const char *text)
+{
+	static const struct lull_duration_rule rule = {LULL_IN_MIN, LULL_MIN, 10000 * LULL_MIN};
+
+	return lull_duration_option(who, "--reserve", text, &rule, LULL_MIN, &o->reserve_min);
 }
 
 /* A number with its unit behind it or not: "70", "70Ah", "80%". */
@@ -133,14 +131,11 @@ static int parse(int argc, char **argv, struct options *o)
 			if (lull_number(optarg, 0, &o->judged.limit_draw_mA))
 				r = lull_misuse(who, "'%s' is no current in mA", optarg);
 			break;
-		case LIMIT_SLEEP:
-			if (lull_number(optarg, 0, &o->judged.limit_sleep_s))
-				r = lull_misuse(who, "'%s' is no time in seconds", optarg);
-			break;
+		case LIMIT_SLEEP: r = lull_limit_sleep_option(who, optarg, &j->limit_sleep_s); break;
 		case FLAT_AFTER: r = set_flat_after(j, optarg); break;
 		case STOPS: r = set_number(&j->stops_a_day, optarg, "", 0.01, 100, "number of stops a day"); break;
 		case CAPACITY: r = set_number(&j->capacity_Ah, optarg, "Ah", 1, 10000, "capacity"); break;
-		case RESERVE: r = set_number(&j->reserve_min, optarg, "min", 1, 10000, "reserve capacity"); break;
+		case RESERVE: r = set_reserve(j, optarg); break;
 		case BATTERY:
 			if (lull_battery_kind_parse(optarg, &j->battery))
 				r = lull_misuse(who, "there is no battery type '%s'; it is flooded, efb, agm or gel", optarg);
@@ -183,7 +178,7 @@ static void tell_missing(const struct lull_judged *j, const struct lull_judged_o
 
 	if (told && !j->verdict.battery.known)
 		(void)fprintf(stderr,
-			"%s: %s says nothing without the battery's capacity: --capacity AH, --reserve MINUTES, or the profile's [battery]\n",
+			"%s: %s says nothing without the battery's capacity: --capacity AH, --reserve TIME, or the profile's [battery]\n",
 			who, told);
 }
 

@@ -30,7 +30,8 @@ static int help(void)
 		    "  -l, --list           name the scenarios and exit\n"
 		    "  -s, --seed N         another night of the same kind (default 1)\n"
 		    "  -n, --named-nodes    the profile names the nodes\n"
-		    "      --hours H        length of the night instead of the scenario's own\n"
+		    "      --hours TIME     length of the night instead of the scenario's own: 10\n"
+		    "                       (hours), 90min\n"
 		    "      --after WHAT     a later night of the same car: 'repaired', 'as-before',\n"
 		    "                       or 'another' node does it\n"
 		    "  -o, --output FOLDER  where to write; made if absent\n"
@@ -110,6 +111,7 @@ static int parse(int argc, char **argv, struct options *o)
 		{"seed", required_argument, NULL, 's'}, {"named-nodes", no_argument, NULL, 'n'},
 		{"hours", required_argument, NULL, HOURS}, {"after", required_argument, NULL, AFTER}, {"output", required_argument, NULL, 'o'},
 		{"force", no_argument, NULL, 'f'}, {"help", no_argument, NULL, HELP}, {NULL, 0, NULL, 0}};
+	static const struct lull_duration_rule night = {LULL_IN_H, 36 * LULL_SEC, 240 * 60 * LULL_MIN};
 	int c, r = 0;
 
 	while (!r && (c = getopt_long(argc, argv, "ls:no:f", longs, NULL)) != -1) {
@@ -118,8 +120,7 @@ static int parse(int argc, char **argv, struct options *o)
 		case 's': r = set_seed(o, optarg); break;
 		case 'n': o->sim.with_profile_nodes = true; break;
 		case HOURS:
-			if (lull_number(optarg, 0.01, &o->sim.hours) || o->sim.hours > 240)
-				r = lull_misuse(who, "'%s' is no length; it is 0.01 to 240 hours", optarg);
+			r = lull_duration_option(who, "--hours", optarg, &night, 60 * LULL_MIN, &o->sim.hours);
 			break;
 		case AFTER: r = set_after(o, optarg); break;
 		case 'o': o->output = optarg; break;

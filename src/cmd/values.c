@@ -21,6 +21,26 @@ int lull_number(const char *text, double least, double *out)
 	return 0;
 }
 
+int lull_duration_option(const char *who, const char *option, const char *text, const struct lull_duration_rule *rule,
+	int64_t unit_ns, double *out)
+{
+	char why[LULL_DURATION_WHY];
+	int64_t ns;
+	const int rc = lull_duration_parse(text, strlen(text), rule, &ns);
+
+	if (rc)
+		return lull_misuse(who, "%s '%s' %s", option, text, lull_duration_why(rc, rule, why, sizeof why));
+	*out = (double)ns / (double)unit_ns;
+	return 0;
+}
+
+int lull_limit_sleep_option(const char *who, const char *text, double *seconds)
+{
+	static const struct lull_duration_rule rule = {LULL_IN_S, 0, 366 * 24 * 60 * LULL_MIN};
+
+	return lull_duration_option(who, "--limit-sleep", text, &rule, LULL_SEC, seconds);
+}
+
 int lull_bitrate(const char *text, size_t len, uint32_t *out)
 {
 	char digits[32];

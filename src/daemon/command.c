@@ -1,9 +1,9 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* command: what is asked for over the control socket. Pure. */
 #include <daemon/command.h>
+#include <source/duration.h>
 #include <source/utf8.h>
 
-#include <ctype.h>
 #include <errno.h>
 #include <stdio.h>
 #include <string.h>
@@ -14,27 +14,30 @@ static int refuse(char *err, size_t err_size, const char *why)
 	return -EINVAL;
 }
 
-/* "-90 " -> 90 s; no sign: it is text. */
-static bool take_ago(const char **bytes, size_t *n, int64_t *ago)
+/* "-90 ", "-5m " before the mark. */
+static int take_ago(const char **bytes, size_t *n, int64_t *ago, char *err, size_t err_size)
 {
-	const char *p = *bytes + 1, *end = *bytes + *n;
-	int64_t seconds = 0;
+	static const struct lull_duration_rule day = {LULL_IN_S, 0, LULL_AGO_MOST};
+	const char *blank = memchr(*bytes, ' ', *n), *end = *bytes + *n;
+	char why[LULL_DURATION_WHY];
 
-	for (; p < end && isdigit((unsigned char)*p); p++)
-		if ((seconds = seconds * 10 + (*p - '0')) > LULL_AGO_MOST / LULL_SEC)
-			return false;
-	if (p == *bytes + 1 || p == end || *p != ' ')
-		return false;
-	*ago = seconds * LULL_SEC;
-	*n = (size_t)(end - p) - 1;
-	*bytes = p + 1;
-	return true;
+	if (!blank)
+		return refuse(err, err_size, "behind - stands how long ago it was, such as 90 or 5m, and then the mark");
+	const int rc = lull_duration_parse(*bytes + 1, (size_t)(blank - *bytes) - 1, &day, ago);
+
+	if (rc) {
+		(void)snprintf(err, err_size, "what stands behind - %s", lull_duration_why(rc, &day, why, sizeof why));
+		return -EINVAL;
+	}
+	*n = (size_t)(end - blank) - 1;
+	*bytes = blank + 1;
+	return 0;
 }
 
 static int take_mark(const char *bytes, size_t n, struct lull_command *c, char *err, size_t err_size)
 {
-	if (n && *bytes == '-' && !take_ago(&bytes, &n, &c->ago))
-		return refuse(err, err_size, "behind - stand whole seconds, a day at most, and then the mark");
+	if (n && *bytes == '-' && take_ago(&bytes, &n, &c->ago, err, err_size))
+		return -EINVAL;
 	if (n >= sizeof c->text)
 		return refuse(err, err_size, "a mark has at most 159 bytes");
 	if (!lull_utf8_fit(bytes, n))

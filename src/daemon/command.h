@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* command: what is asked for over the control socket: one packet, one line of text: "mark key off", "mark -90 door" (90 s ago),
- * "status", "status fresh", "new". Pure. */
+/* command: what is asked for over the control socket: one packet, one line of text: "mark key off", "mark -90 door" (90 s ago; "-5m",
+ * "-1.5h" are taken too), "status", "status fresh", "new". Pure. */
 #ifndef LULL_DAEMON_COMMAND_H
 #define LULL_DAEMON_COMMAND_H
 

@@ -2,6 +2,7 @@
 /* config: sections, keys and values of lull.conf. */
 #include <source/config.h>
 #include <source/clamp.h>
+#include <source/duration.h>
 #include <source/ini_lines.h>
 #include <source/profile.h>
 #include <source/scpi_query.h>
@@ -21,6 +22,7 @@
 enum section { NONE, RECORDER, BUS, CLAMP, CONTROL, PROFILE, IGNITION };
 static const char *const section_names[] = {"", "recorder", "bus", "clamp", "control", "profile", "ignition"};
 
+/* SECONDS, MINUTES, HOURS: a length of time, and the unit of a number alone. */
 enum value { TEXT, SECONDS, MINUTES, HOURS, MEGABYTES, BITRATE, SHARE, FLAG, MUST, SCALE, NUMBER, COUNT, WORD, QUERY };
 
 struct key {
@@ -116,6 +118,17 @@ static void quantity(struct reader *r, const struct key *key, const char *value,
 		*out = x;
 }
 
+/* The key's bounds are in the unit of a number alone. */
+static void duration(struct reader *r, const struct key *key, const char *value, enum lull_duration_unit bare, int64_t unit, int64_t *out)
+{
+	const struct lull_duration_rule rule = {bare, (int64_t)(key->least * (double)unit), (int64_t)(key->most * (double)unit)};
+	char why[LULL_DURATION_WHY];
+	const int rc = lull_duration_parse(value, strlen(value), &rule, out);
+
+	if (rc)
+		lull_ini_error(&r->ini, "%s = '%s' %s", key->name, value, lull_duration_why(rc, &rule, why, sizeof why));
+}
+
 static void bitrate(struct reader *r, const struct key *key, const char *value, uint32_t *out)
 {
 	const char *rest;
@@ -189,18 +202,9 @@ static void take(struct reader *r, const struct key *key, char *at, const char *
 			lull_ini_error(&r->ini, "%s = '%s' is not accepted, since a CAN bridge might take it for a frame; %s", key->name,
 				value, LULL_SCPI_QUERY_RULE);
 		return;
-	case SECONDS:
-		quantity(r, key, value, "s", &x);
-		*(int64_t *)(void *)at = (int64_t)(x * 1e9);
-		return;
-	case MINUTES:
-		quantity(r, key, value, "min", &x);
-		*(int64_t *)(void *)at = (int64_t)(x * 60e9);
-		return;
-	case HOURS:
-		quantity(r, key, value, "h", &x);
-		*(int64_t *)(void *)at = (int64_t)(x * 3600e9);
-		return;
+	case SECONDS: duration(r, key, value, LULL_IN_S, LULL_SEC, (int64_t *)(void *)at); return;
+	case MINUTES: duration(r, key, value, LULL_IN_MIN, LULL_MIN, (int64_t *)(void *)at); return;
+	case HOURS: duration(r, key, value, LULL_IN_H, 60 * LULL_MIN, (int64_t *)(void *)at); return;
 	case MEGABYTES:
 		quantity(r, key, value, "MB", &x);
 		*(uint64_t *)(void *)at = (uint64_t)(x * 1e6);

@@ -30,7 +30,9 @@ struct profile_reader {
 enum profile_value {
 	VALUE_TEXT, /* char[] */
 	VALUE_NUMBER, /* double, above 0 */
-	VALUE_MS, /* int64_t, ns */
+	VALUE_MS, /* int64_t, ns; a number alone is ms, as for the next two the unit that their name says */
+	VALUE_S, /* double, s, above 0 */
+	VALUE_MIN, /* double, min, above 0 */
 	VALUE_FLAG, /* bool */
 	VALUE_ADDRESS, /* int, 0 to 255 */
 	VALUE_OPCODE, /* uint8_t, not 0 */
@@ -50,7 +52,7 @@ struct profile_key {
 	const char *name;
 	enum profile_value value;
 	size_t offset, size; /* of the member in what the section describes */
-	double most; /* VALUE_NUMBER */
+	double most; /* VALUE_NUMBER; VALUE_S and VALUE_MIN, in their unit */
 };
 
 /* Of a [nm] section that has not said it: see lull_profile_finish_nm(). */

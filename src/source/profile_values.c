@@ -2,6 +2,7 @@
 /* profile_values: what the values of a profile's keys may be; each says what is wrong. */
 #include <source/clamp.h>
 #include <source/decimal.h>
+#include <source/duration.h>
 #include <source/hex.h>
 #include <source/profile_keys.h>
 
@@ -38,13 +39,29 @@ static void set_number(struct profile_reader *r, const char *key, const char *va
 		*out = v;
 }
 
+static bool set_duration(struct profile_reader *r, const char *key, const char *value, const struct lull_duration_rule *rule, int64_t *out)
+{
+	char why[LULL_DURATION_WHY];
+	const int rc = lull_duration_parse(value, strlen(value), rule, out);
+	if (rc)
+		lull_ini_error(&r->ini, "'%s' value \"%s\" %s", key, value, lull_duration_why(rc, rule, why, sizeof why));
+	return !rc;
+}
+
 static void set_ms(struct profile_reader *r, const char *key, const char *value, int64_t *out)
 {
+	static const struct lull_duration_rule rule = {LULL_IN_MS, 0, 60 * LULL_MIN};
+	(void)set_duration(r, key, value, &rule, out);
+}
+
+/* As a double in units of unit_ns. */
+static void set_length(struct profile_reader *r, const struct profile_key *key, const char *value, enum lull_duration_unit bare,
+	int64_t unit_ns, double *out)
+{
+	const struct lull_duration_rule rule = {bare, LULL_MS, (int64_t)(key->most * (double)unit_ns)};
 	int64_t ns;
-	if (lull_decimal_ns(value, strlen(value), 6, '.', &ns) < 0 || ns < 0 || ns > 3600 * LULL_SEC)
-		(void)bad_value(r, key, value, "a time in milliseconds, an hour at most");
-	else
-		*out = ns;
+	if (set_duration(r, key->name, value, &rule, &ns))
+		*out = (double)ns / (double)unit_ns;
 }
 
 static void set_flag(struct profile_reader *r, const char *key, const char *value, bool *out)
@@ -244,6 +261,8 @@ void lull_profile_value(struct profile_reader *r, const struct profile_key *key,
 	case VALUE_TEXT: set_text(r, key->name, value, at, key->size); break;
 	case VALUE_NUMBER: set_number(r, key->name, value, key->most, at); break;
 	case VALUE_MS: set_ms(r, key->name, value, at); break;
+	case VALUE_S: set_length(r, key, value, LULL_IN_S, LULL_SEC, at); break;
+	case VALUE_MIN: set_length(r, key, value, LULL_IN_MIN, LULL_MIN, at); break;
 	case VALUE_FLAG: set_flag(r, key->name, value, at); break;
 	case VALUE_ADDRESS: set_address(r, key->name, value, at); break;
 	case VALUE_OPCODE: set_opcode(r, key->name, value, at); break;

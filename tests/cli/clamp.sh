@@ -52,7 +52,7 @@ run 2 "two charges" report --charge 80 --rest-voltage 12.5 n.lull
 run 2 "24 V" report --capacity 70 --rest-voltage 24.8 n.lull
 has err "is two batteries" "tell one of the two"
 run 1 "a complaint without a capacity" report --flat-after 3d n.lull
-has err "is not passed over in silence" "--capacity AH, --reserve MINUTES"
+has err "is not passed over in silence" "--capacity AH, --reserve TIME"
 run 2 "two capacities" report --capacity 70 --reserve 120 n.lull
 run 2 "too full" report --charge 110 n.lull
 

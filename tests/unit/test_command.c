@@ -25,6 +25,13 @@ static void what_is_taken(void **state)
 	assert_int_equal(parse("mark -90 unplugged door left\n"), 0);
 	assert_string_equal(command.text, "unplugged door left");
 	assert_int_equal(command.ago, 90 * LULL_SEC);
+	assert_int_equal(parse("mark -5m door"), 0);
+	assert_int_equal(command.ago, 5 * LULL_MIN);
+	assert_string_equal(command.text, "door");
+	assert_int_equal(parse("mark -1h30m door"), 0);
+	assert_int_equal(command.ago, 90 * LULL_MIN);
+	assert_int_equal(parse("mark -90250ms door"), 0);
+	assert_int_equal(command.ago, 90250 * LULL_MS);
 	assert_int_equal(parse("mark 90 door"), 0);
 	assert_string_equal(command.text, "90 door");
 	assert_int_equal(parse("mark t\xc3\xbcr"), 0);
@@ -40,7 +47,7 @@ static void what_is_taken(void **state)
 static void what_is_refused(void **state)
 {
 	static const char *const cases[] = {"", "\n", " ", "mark", "mark ", "mark  ", "mark -", "mark -5", "mark -5 ", "mark -x door",
-		"mark -86401 door", "mark -99999999999999999999 door", "mark a\x01z", "mark a\nb", "mark \xff", "status now", "statusfresh",
+		"mark -86401 door", "mark --5 door", "mark -5x door", "mark -25h door", "mark -1e3 door", "mark -99999999999999999999 door", "mark a\x01z", "mark a\nb", "mark \xff", "status now", "statusfresh",
 		"new x", "MARK x", "markx"};
 	char line[1000];
 

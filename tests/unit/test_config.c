@@ -81,6 +81,30 @@ static void all_of_it(void **state)
 }
 
 /* Each with its line, the thing, and the way out. */
+/* Any unit anywhere; the unit of a number alone is the key's. */
+static void lengths_of_time(void **state)
+{
+	static const struct {
+		const char *text;
+		int64_t batch_ns, rejoin_ns, longest_ns;
+	} cases[] = {
+		{"batch = 45\nrejoin = 720\nlongest = 96\n", 45 * LULL_SEC, 720 * LULL_MIN, 96 * 60 * LULL_MIN},
+		{"batch = 1 min\nrejoin = 12 h\nlongest = 4 d\n", LULL_MIN, 720 * LULL_MIN, 96 * 60 * LULL_MIN},
+		{"batch = 1500ms\nrejoin = 1h30m\nlongest = 90 min\n", 1500 * LULL_MS, 90 * LULL_MIN, 90 * LULL_MIN},
+	};
+
+	(void)state;
+	for (size_t i = 0; i < sizeof cases / sizeof cases[0]; i++) {
+		char text[200];
+
+		(void)snprintf(text, sizeof text, "[recorder]\n%s[bus a]\ninterface = can0\n", cases[i].text);
+		assert_int_equal(parse(text), 0);
+		assert_int_equal(config.batch_ns, cases[i].batch_ns);
+		assert_int_equal(config.rejoin_ns, cases[i].rejoin_ns);
+		assert_int_equal(config.longest_ns, cases[i].longest_ns);
+	}
+}
+
 static void what_is_wrong(void **state)
 {
 	static const struct {
@@ -104,10 +128,12 @@ static void what_is_wrong(void **state)
 		{"[recorder\n", "lull.conf:1: the section's closing ']' is missing"},
 		{"folder = x\n", "lull.conf:1: 'folder' stands before the first section"},
 		{"[recorder]\nnonsense\n", "lull.conf:2: is neither [section] nor key = value"},
-		{"[recorder]\nbatch = 0\n", "lull.conf:2: batch = '0' is not between 1 and 600 s"},
-		{"[recorder]\nbatch = 5 h\n", "lull.conf:2: batch = '5 h' is no number of s"},
-		{"[recorder]\nbatch = 0x10\n", "lull.conf:2: batch = '0x10' is no number"},
-		{"[recorder]\nbatch = -5\n", "lull.conf:2: batch = '-5' is no number"},
+		{"[recorder]\nbatch = 0\n", "lull.conf:2: batch = '0' is not between 1 s and 10 min"},
+		{"[recorder]\nbatch = 5 h\n", "lull.conf:2: batch = '5 h' is not between 1 s and 10 min"},
+		{"[recorder]\nbatch = 0x10\n", "lull.conf:2: batch = '0x10' is no length of time; write 90 s, 5 min,"},
+		{"[recorder]\nbatch = -5\n", "lull.conf:2: batch = '-5' is no length of time"},
+		{"[recorder]\nrejoin = 8 d\n", "lull.conf:2: rejoin = '8 d' is not between 0 s and 7 d"},
+		{"[recorder]\nlongest = 1h30\n", "lull.conf:2: longest = '1h30' is no length of time"},
 		{"[recorder]\nfolder =\n", "lull.conf:2: 'folder' has no value"},
 		{"[recorder]\nkeep-frames = some\n", "lull.conf:2: keep-frames = 'some' is none of edges|all"},
 		{"[recorder]\nfolder = a\x01z\n", "lull.conf:2: byte 11 of the line is a control character"},
@@ -163,6 +189,7 @@ int main(void)
 {
 	const struct CMUnitTest tests[] = {
 		cmocka_unit_test(all_of_it),
+		cmocka_unit_test(lengths_of_time),
 		cmocka_unit_test(what_is_wrong),
 		cmocka_unit_test(queries_of_meters),
 	};

@@ -33,6 +33,19 @@ static void bad(const char *text, const char *want)
 	assert_null(p.nodes);
 }
 
+static void test_lengths_of_time(void **state)
+{
+	(void)state;
+	good("[limits]\nsleep_s = 20 min\n[battery]\nreserve_min = 2 h\n"
+	     "[nm a]\nkind = autosar\nids = 0x500/0x7C0\ncycle_ms = 0.64 s\ntimeout_ms = 2s\nwait_sleep_ms = 1500\n");
+	assert_true(p.limit_sleep_s == 1200);
+	assert_true(p.reserve_min == 120);
+	assert_int_equal(p.nm[0].cycle_ns, 640 * LULL_MS);
+	assert_int_equal(p.nm[0].timeout_ns, 2 * LULL_SEC);
+	assert_int_equal(p.nm[0].wait_sleep_ns, 1500 * LULL_MS);
+	lull_profile_clear(&p);
+}
+
 static void test_whole(void **state)
 {
 	(void)state;
@@ -182,7 +195,11 @@ static void test_errors(void **state)
 			"is osek, and has no repeat_message_ms"},
 		{"[nm a]\nkind = autosar\nids = 0x500/0x7C0\nsource_byte = 1\n", "cannot be the same byte"},
 		{"[nm a]\nsource_byte = 2\n", "0, 1 or off"},
-		{"[nm a]\ncycle_ms = soon\n", "a time in milliseconds"},
+		{"[limits]\nsleep_s = 0\n", "'sleep_s' value \"0\" is not between 1 ms and 1000000 s"},
+		{"[limits]\nsleep_s = -5 min\n", "is no length of time"},
+		{"[limits]\nsleep_s = 20 minutes ; really\n", "'sleep_s' value \"20 minutes\" is no length of time"},
+		{"[nm a]\ncycle_ms = 2 h\n", "'cycle_ms' value \"2 h\" is not between 0 s and 1 h"},
+		{"[nm a]\ncycle_ms = soon\n", "is no length of time; write 90 s, 5 min, 1.5 h or 1h30m, or a number of milliseconds"},
 		{"[car]\nvehicle = \xff\n",
 			"car.ini:2: byte 11 of the line is a control character or no UTF-8"},
 		{"[node a\x07]\n", "car.ini:1: byte 8 of the line"},
@@ -297,7 +314,7 @@ static void test_examples(void **state)
 int main(void)
 {
 	const struct CMUnitTest tests[] = {
-		cmocka_unit_test(test_whole),
+		cmocka_unit_test(test_lengths_of_time), cmocka_unit_test(test_whole),
 		cmocka_unit_test(test_nothing),
 		cmocka_unit_test(test_errors),
 		cmocka_unit_test(test_all_errors),
