@@ -19,7 +19,7 @@ static void help(void)
 		   "\n"
 		   "  -c, --config FILE   read FILE instead of " LULL_CONFIG_PATH "\n"
 		   "      --check-config  say whether the configuration is right, and exit\n"
-		   "  -f, --foreground    plain messages, for a terminal\n"
+		   "  -f, --foreground    plain messages, whatever reads them\n"
 		   "      --unconfined    without seccomp filters: for debuggers only\n"
 		   "  -h, --help          display this help and exit\n"
 		   "  -V, --version       output version information and exit\n"
