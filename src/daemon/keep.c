@@ -1,10 +1,10 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* keep: every frame, in compressed captures beside the recording. */
 #include <daemon/keep.h>
+#include <daemon/keep_list.h>
 #include <daemon/log.h>
 
 #include <arpa/inet.h>
-#include <dirent.h>
 #include <errno.h>
 #include <fcntl.h>
 #include <limits.h>
@@ -13,7 +13,6 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
-#include <sys/stat.h>
 #include <sys/statvfs.h>
 #include <unistd.h>
 #include <zstd.h>
@@ -21,7 +20,6 @@
 #define FILE_BYTES ((uint64_t)64 << 20) /* before compression */
 #define LEVEL 3
 #define HEAD 8 /* bytes before the payload, LINKTYPE_CAN_SOCKETCAN */
-#define SUFFIX ".pcap.zst"
 
 /* One file that is being written. */
 struct sink {
@@ -30,12 +28,15 @@ struct sink {
 	ZSTD_CCtx *zstd;
 	pcap_dumper_t *dumper;
 	unsigned number;
+	char name[NAME_MAX + 1]; /* of the file that is open */
 	uint64_t bytes; /* before compression */
 };
 
 struct lull_keep_files {
 	const struct lull_config *config;
-	char stem[PATH_MAX - 64]; /* path without .lull */
+	char folder[PATH_MAX - NAME_MAX - 1];
+	char stem[NAME_MAX + 1]; /* name of the recording without .lull */
+	struct lull_keep_list *list;
 	int64_t to_utc; /* CLOCK_BOOTTIME -> stamp of the capture */
 	pcap_t *dead;
 	struct sink sink[LULL_BUS_MAX];
@@ -96,18 +97,6 @@ static void trouble(struct lull_keep_files *files, const char *what)
 	files->full = true;
 }
 
-/* Bus names may hold anything; a file name may not. */
-static void name_of(const struct lull_keep_files *files, unsigned bus, unsigned number, char *path, size_t size)
-{
-	char name[LULL_BUS_NAME];
-
-	(void)snprintf(name, sizeof name, "%s", files->config->bus[bus].name);
-	for (char *c = name; *c; c++)
-		if (*c == '/' || *c == '.')
-			*c = '_';
-	(void)snprintf(path, size, "%s.%s.%04u" SUFFIX, files->stem, name, number);
-}
-
 static void end_file(struct sink *sink)
 {
 	if (sink->dumper)
@@ -123,23 +112,48 @@ static void end_file(struct sink *sink)
 	sink->bytes = 0;
 }
 
+/* A restart goes on behind what is there. */
+static int open_next(struct sink *sink, const char *bus)
+{
+	const struct lull_keep_files *files = sink->files;
+
+	for (unsigned number = sink->number + 1;; number++) {
+		char path[PATH_MAX];
+		int r = lull_keep_name(files->stem, bus, number, sink->name);
+
+		if (r)
+			return r;
+		(void)snprintf(path, sizeof path, "%s/%s", files->folder, sink->name);
+		sink->fd = open(path, O_WRONLY | O_CREAT | O_EXCL | O_CLOEXEC, 0640);
+		if (sink->fd < 0 && errno == EEXIST)
+			continue;
+		if (sink->fd < 0)
+			return -errno;
+		sink->number = number;
+		/* What is not noted as the recorder's own could never be removed. */
+		r = lull_keep_list_add(files->list, sink->name);
+		if (!r)
+			return 0;
+		(void)close(sink->fd);
+		sink->fd = -1;
+		(void)unlink(path);
+		return r;
+	}
+}
+
 static int begin_file(struct lull_keep_files *files, unsigned bus)
 {
 	static const cookie_io_functions_t io = {.write = cookie_write};
 	struct sink *sink = &files->sink[bus];
-	char path[PATH_MAX];
+	int r;
 
 	if (!sink->zstd)
 		sink->zstd = ZSTD_createCCtx();
 	if (!sink->zstd || ZSTD_isError(ZSTD_CCtx_setParameter(sink->zstd, ZSTD_c_compressionLevel, LEVEL)))
 		return -ENOMEM;
-	/* A restart goes on behind what is there. */
-	do {
-		name_of(files, bus, ++sink->number, path, sizeof path);
-		sink->fd = open(path, O_WRONLY | O_CREAT | O_EXCL | O_CLOEXEC, 0640);
-	} while (sink->fd < 0 && errno == EEXIST && sink->number < 9999);
-	if (sink->fd < 0)
-		return -errno;
+	r = open_next(sink, files->config->bus[bus].name);
+	if (r)
+		return r;
 	FILE *file = fopencookie(sink, "w", io);
 
 	if (file)
@@ -153,6 +167,18 @@ static int begin_file(struct lull_keep_files *files, unsigned bus)
 	return -ENOMEM;
 }
 
+/* Where the captures lie, and how their names begin. */
+static void split(struct lull_keep_files *files, const char *recording)
+{
+	const char *slash = strrchr(recording, '/'), *name = slash ? slash + 1 : recording;
+	const size_t n = strlen(name), end = strlen(".lull");
+	const bool whole = n > end && !strcmp(name + n - end, ".lull");
+
+	(void)snprintf(files->folder, sizeof files->folder, "%.*s",
+		slash > recording ? (int)(slash - recording) : 1, slash ? recording : ".");
+	(void)snprintf(files->stem, sizeof files->stem, "%.*s", (int)(whole ? n - end : n), name);
+}
+
 struct lull_keep_files *lull_keep_open(
 	const struct lull_config *config, const char *recording, const struct lull_moment *now)
 {
@@ -161,9 +187,8 @@ struct lull_keep_files *lull_keep_open(
 	if (!files)
 		return NULL;
 	files->config = config;
-	const size_t n = strlen(recording);
-
-	(void)snprintf(files->stem, sizeof files->stem, "%.*s", (int)(n > 5 ? n - 5 : n), recording);
+	split(files, recording);
+	files->list = lull_keep_list_open(files->folder, config->socket);
 	/* One offset for the whole night: the captures have no steps of the clock. */
 	files->to_utc = now->utc - now->boot;
 	files->dead = pcap_open_dead_with_tstamp_precision(DLT_CAN_SOCKETCAN, 262144, PCAP_TSTAMP_PRECISION_NANO);
@@ -171,9 +196,9 @@ struct lull_keep_files *lull_keep_open(
 		files->sink[i].files = files;
 		files->sink[i].fd = -1;
 	}
-	if (files->dead)
+	if (files->dead && files->list)
 		return files;
-	free(files);
+	lull_keep_close(files);
 	return NULL;
 }
 
@@ -220,93 +245,40 @@ void lull_keep_frame(struct lull_keep_files *files, unsigned bus, const struct l
 
 /* --- the limits --- */
 
-struct kept {
-	char name[NAME_MAX + 1];
-	int64_t changed;
-	uint64_t bytes;
-};
-
-static int by_age(const void *x, const void *y)
+static bool is_open(const struct lull_keep_files *files, const char *name)
 {
-	const struct kept *a = x, *b = y;
-
-	return a->changed != b->changed ? (a->changed > b->changed) - (a->changed < b->changed) : strcmp(a->name, b->name);
-}
-
-static size_t list_kept(const char *folder, struct kept **out)
-{
-	DIR *dir = opendir(folder);
-	size_t n = 0, room = 0;
-
-	*out = NULL;
-	if (!dir)
-		return 0;
-	for (const struct dirent *e = readdir(dir); e; e = readdir(dir)) {
-		const size_t length = strlen(e->d_name), end = strlen(SUFFIX);
-		struct stat st;
-
-		if (length <= end || strcmp(e->d_name + length - end, SUFFIX) != 0 ||
-			fstatat(dirfd(dir), e->d_name, &st, AT_SYMLINK_NOFOLLOW) || !S_ISREG(st.st_mode))
-			continue;
-		if (n == room) {
-			struct kept *more = realloc(*out, (room = room ? 2 * room : 64) * sizeof *more);
-
-			if (!more)
-				break;
-			*out = more;
-		}
-		struct kept *kept = &(*out)[n++];
-
-		memcpy(kept->name, e->d_name, length + 1);
-		kept->changed = (int64_t)st.st_mtim.tv_sec * LULL_SEC + st.st_mtim.tv_nsec;
-		kept->bytes = (uint64_t)st.st_size;
-	}
-	(void)closedir(dir);
-	if (n)
-		qsort(*out, n, sizeof **out, by_age);
-	return n;
-}
-
-static bool is_open(const struct lull_keep_files *files, const char *path)
-{
-	char name[PATH_MAX];
-
-	for (unsigned i = 0; i < files->config->bus_count; i++) {
-		if (files->sink[i].fd < 0)
-			continue;
-		name_of(files, i, files->sink[i].number, name, sizeof name);
-		if (!strcmp(name, path))
+	for (unsigned i = 0; i < files->config->bus_count; i++)
+		if (files->sink[i].fd >= 0 && !strcmp(files->sink[i].name, name))
 			return true;
-	}
 	return false;
 }
 
 static void stay_within(struct lull_keep_files *files)
 {
-	const char *folder = files->config->folder;
-	struct kept *kept;
-	const size_t n = list_kept(folder, &kept);
+	const struct lull_kept *kept;
+	const size_t n = lull_keep_list_there(files->list, &kept);
 	uint64_t sum = 0;
+	bool removed = false;
 
 	for (size_t i = 0; i < n; i++)
 		sum += kept[i].bytes;
 	for (size_t i = 0; i < n && sum > files->config->keep_most; i++) {
-		char path[PATH_MAX];
-
-		(void)snprintf(path, sizeof path, "%s/%s", folder, kept[i].name);
-		if (is_open(files, path) || unlink(path))
+		if (is_open(files, kept[i].name) || lull_keep_list_remove(files->list, kept[i].name))
 			continue;
 		sum -= kept[i].bytes;
+		removed = true;
 		lull_log(SD_INFO, "%s: removed, the limit of kept frames is reached", kept[i].name);
 	}
-	free(kept);
+	/* Names of files that are gone do no harm: where it fails, the next time does it. */
+	if (removed)
+		(void)!lull_keep_list_tidy(files->list);
 }
 
 static bool has_room(const struct lull_keep_files *files)
 {
 	struct statvfs fs;
 
-	return !statvfs(files->config->folder, &fs) && (uint64_t)fs.f_bavail * fs.f_frsize > files->config->keep_free;
+	return !statvfs(files->folder, &fs) && (uint64_t)fs.f_bavail * fs.f_frsize > files->config->keep_free;
 }
 
 void lull_keep_flush(struct lull_keep_files *files, const struct lull_moment *now)
@@ -348,6 +320,8 @@ void lull_keep_close(struct lull_keep_files *files)
 			end_file(&files->sink[i]);
 		(void)ZSTD_freeCCtx(files->sink[i].zstd);
 	}
-	pcap_close(files->dead);
+	if (files->dead)
+		pcap_close(files->dead);
+	lull_keep_list_close(files->list);
 	free(files);
 }

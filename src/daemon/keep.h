@@ -1,8 +1,8 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* keep: every frame, where keep-frames = all: captures beside the recording, pcap with the SocketCAN link type, compressed with zstd, one
- * series of files for each bus: NIGHT.BUS.0001.pcap.zst. A file ends after 64 MB of frames; the oldest of all go when together
- * they are more than the limit, and when the disk has little room left nothing is kept. What was flushed survives whatever
- * comes: a cut file reads up to there. */
+ * series of files for each bus: NIGHT.BUS.0001.pcap.zst. A file ends after 64 MB of frames. When all that this recorder made
+ * (keep_list.h) is more than the limit, the oldest of it goes; when the disk has little room left nothing is kept. What was
+ * flushed survives whatever comes: a cut file reads up to there. */
 #ifndef LULL_DAEMON_KEEP_H
 #define LULL_DAEMON_KEEP_H
 
