@@ -57,6 +57,11 @@ struct lull_case {
 
 /* --- helpers --- */
 void *case_room(struct lull_case *, void *at, size_t n, size_t *room, size_t size);
+/* Lengths of time added up, any number of them: what is too long for the type stays the longest there is. */
+static inline lull_time case_longer(lull_time sum, lull_time more)
+{
+	return __builtin_add_overflow(sum, more, &sum) ? INT64_MAX : sum;
+}
 /* Appends to a LULL_ARRAY; drops the item and sets oom when memory is out. */
 #define CASE_PUSH(c, a, item) \
 	do { \

@@ -272,7 +272,9 @@ static int find_spells(const struct lull_case *c, unsigned bus, struct spells *s
 	for (size_t i = 0; i < c->night->gaps.n; i++) {
 		const struct lull_gap *g = &c->night->gaps.at[i];
 
-		if (g->bus == bus && g->next != LULL_NEVER && g->next - g->last >= LULL_EDGE_SILENCE)
+		/* a silence before anything was heard has no beginning */
+		if (g->bus == bus && g->next != LULL_NEVER &&
+			(g->last == LULL_NEVER || g->next - g->last >= LULL_EDGE_SILENCE))
 			spells->from[spells->n++] = g->next;
 	}
 	for (size_t i = 0; i < KIN_SPELLS; i++)

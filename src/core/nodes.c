@@ -181,7 +181,7 @@ static lull_time sent_for(const struct lull_case *c, size_t ident)
 	lull_time sum = 0;
 	for (size_t i = 0; i < c->run_count[ident]; i++) {
 		const struct lull_stretch *s = c->run[c->run_at[ident] + i];
-		sum += s->kind == LULL_STRETCH_CYCLIC ? s->last - s->first : 0;
+		sum = case_longer(sum, s->kind == LULL_STRETCH_CYCLIC ? s->last - s->first : 0);
 	}
 	return sum;
 }

@@ -43,6 +43,35 @@ static const char *mark_word(int i)
 	return lull_mark_name((enum lull_mark_kind)i);
 }
 
+/* 0 and 0 where a value is no number, or its `limit` or its own format bounds it. */
+#define WHOLE(from, to) \
+	{ \
+		.least = (from), .most = (to) \
+	}
+#define REAL(from, to) \
+	{ \
+		.real_least = (from), .real_most = (to) \
+	}
+const struct lull_bounds lull_bounds[LULL_COL_KINDS] = {
+	[LULL_COL_BUS] = WHOLE(0, LULL_BUS_MAX - 1),
+	[LULL_COL_BUS_OR_ALL] = WHOLE(0, LULL_BUS_MAX - 1),
+	[LULL_COL_TIME] = WHOLE(0, LULL_TIME_LIMIT),
+	[LULL_COL_TIME_OR_NEVER] = WHOLE(0, LULL_TIME_LIMIT),
+	[LULL_COL_SHIFT] = WHOLE(-LULL_TIME_LIMIT, LULL_TIME_LIMIT),
+	[LULL_COL_STEP] = WHOLE(1, LULL_TIME_LIMIT),
+	[LULL_COL_UTC] = WHOLE(-LULL_UTC_LIMIT, LULL_UTC_LIMIT),
+	[LULL_COL_UINT32] = WHOLE(0, UINT32_MAX),
+	[LULL_COL_BIT_RATE] = WHOLE(0, 1000000000),
+	[LULL_COL_UINT64] = WHOLE(0, LULL_COUNT_LIMIT),
+	[LULL_COL_BITS64] = WHOLE(INT64_MIN, INT64_MAX),
+	[LULL_COL_FLAG] = WHOLE(0, 1),
+	[LULL_COL_REAL] = REAL(-1e10, 1e10), /* s: three hundred years; mA: ten million amperes */
+	[LULL_COL_REAL_OR_NAN] = REAL(-1e10, 1e10),
+	[LULL_COL_ARRIVALS] = REAL(0, (double)LULL_COUNT_LIMIT),
+	[LULL_COL_SUM] = REAL(-1e52,
+		1e52), /* of as many squares of the longest time; products of two are far from overflow */
+};
+
 #define FLAGS_OF_DATA (LULL_FRAME_REMOTE | LULL_FRAME_FD | LULL_FRAME_BRS | LULL_FRAME_ESI)
 #define FLAGS_ALL (FLAGS_OF_DATA | LULL_FRAME_ERROR)
 
@@ -57,8 +86,8 @@ static const char *mark_word(int i)
 static const struct lull_column bus_columns[] = {
 	{COL("bus", BUS, index)},
 	{COL_ARRAY("name", TEXT, bus.name)},
-	{COL("bitrate", UINT32, bus.bitrate)},
-	{COL("bitrate_data", UINT32, bus.bitrate_data)},
+	{COL("bitrate", BIT_RATE, bus.bitrate)},
+	{COL("bitrate_data", BIT_RATE, bus.bitrate_data)},
 	{COL("frames", UINT64, bus.frames)},
 	{COL("bits", UINT64, bus.bits)},
 	{COL("errors", UINT64, bus.errors)},
@@ -84,12 +113,12 @@ static const struct lull_column stretch_columns[] = {
 	{COL("last_index", UINT64, index)},
 	{COL("gap_min_ns", TIME, gap_min)},
 	{COL("gap_max_ns", TIME, gap_max)},
-	{COL("fit_n", REAL, fit.n)},
-	{COL("fit_sk", REAL, fit.sk)},
-	{COL("fit_skk", REAL, fit.skk)},
-	{COL("fit_sr", REAL, fit.sr)},
-	{COL("fit_skr", REAL, fit.skr)},
-	{COL("fit_srr", REAL, fit.srr)},
+	{COL("fit_n", ARRIVALS, fit.n)},
+	{COL("fit_sk", SUM, fit.sk)},
+	{COL("fit_skk", SUM, fit.skk)},
+	{COL("fit_sr", SUM, fit.sr)},
+	{COL("fit_skr", SUM, fit.skr)},
+	{COL("fit_srr", SUM, fit.srr)},
 	{COL("fit_r_min_ns", SHIFT, fit.r_min)},
 	{COL("back_to_back", UINT32, back_to_back)},
 	{COL("changes", UINT32, changes)},
@@ -110,12 +139,12 @@ static const struct lull_column cadence_columns[] = {
 	{COL("stretch_first_ns", TIME, stretch_first)},
 	{COL("window_ns", TIME, window)},
 	{COL("period_ns", TIME, period_ns)},
-	{COL("fit_n", REAL, fit.n)},
-	{COL("fit_sk", REAL, fit.sk)},
-	{COL("fit_skk", REAL, fit.skk)},
-	{COL("fit_sr", REAL, fit.sr)},
-	{COL("fit_skr", REAL, fit.skr)},
-	{COL("fit_srr", REAL, fit.srr)},
+	{COL("fit_n", ARRIVALS, fit.n)},
+	{COL("fit_sk", SUM, fit.sk)},
+	{COL("fit_skk", SUM, fit.skk)},
+	{COL("fit_sr", SUM, fit.sr)},
+	{COL("fit_skr", SUM, fit.skr)},
+	{COL("fit_srr", SUM, fit.srr)},
 	{COL("fit_r_min_ns", SHIFT, fit.r_min)},
 	{COL("floor", FLOOR, floor)},
 };
@@ -177,7 +206,7 @@ static const struct lull_column mark_columns[] = {
 #define ROW struct lull_clock_map
 static const struct lull_column clock_columns[] = {
 	{COL("t_ns", TIME, t)},
-	{COL("utc_ns", INT64, utc_ns)},
+	{COL("utc_ns", UTC, utc_ns)},
 	{COL("error_ns", TIME, error_ns)},
 };
 #undef ROW
@@ -189,7 +218,7 @@ static const struct lull_column clamp_columns[] = {
 	{COL("inverted", FLAG, inverted)},
 	{COL("first_s", REAL, first_s)},
 	{COL("dated", FLAG, dated)},
-	{COL("start_utc_ns", INT64, start_utc_ns)},
+	{COL("start_utc_ns", UTC, start_utc_ns)},
 	{COL("zero_before_mA", REAL_OR_NAN, zero_before_mA)},
 	{COL("zero_after_mA", REAL_OR_NAN, zero_after_mA)},
 	{COL("logger_mA", REAL_OR_NAN, logger_mA)},
@@ -215,14 +244,44 @@ static bool bus_agrees(const union lull_any_row *row)
 	return (bus->first == LULL_NEVER) == (bus->last == LULL_NEVER) && bus->first <= bus->last;
 }
 
+/* Where the analysis puts a frame of that index, and how far from it the arrivals lie: nowhere beyond what an instant may be. */
+static bool within(double index, int64_t period_ns)
+{
+	return fabs(index) * (double)period_ns <= 2 * (double)LULL_TIME_LIMIT;
+}
+
+static bool fit_agrees(const struct lull_fit *fit, int64_t period_ns)
+{
+	if (fit->n < 1)
+		return !(fit->n > 0);
+	return within(fit->sk / fit->n, period_ns) && fabs(fit->sr / fit->n) <= (double)LULL_TIME_LIMIT &&
+		fit->skk >= 0 && fit->srr >= 0;
+}
+
+static bool floor_agrees(const struct lull_floor *floor, int64_t period_ns)
+{
+	return !floor->n || within(floor->k[floor->n - 1], period_ns);
+}
+
 static bool stretch_agrees(const union lull_any_row *row)
 {
-	return row->stretch.first <= row->stretch.last && row->stretch.gap_min <= row->stretch.gap_max;
+	const struct lull_stretch *s = &row->stretch;
+
+	return s->first <= s->last && s->gap_min <= s->gap_max && fit_agrees(&s->fit, s->period_ns) &&
+		floor_agrees(&s->floor, s->period_ns);
+}
+
+static bool cadence_agrees(const union lull_any_row *row)
+{
+	const struct lull_cadence *c = &row->cadence;
+
+	return fit_agrees(&c->fit, c->period_ns) && floor_agrees(&c->floor, c->period_ns);
 }
 
 static bool gap_agrees(const union lull_any_row *row)
 {
-	return row->gap.next == LULL_NEVER || row->gap.last <= row->gap.next;
+	/* a silence has one end at least; LULL_NEVER is below every instant */
+	return row->gap.next == LULL_NEVER ? row->gap.last != LULL_NEVER : row->gap.last <= row->gap.next;
 }
 
 static bool edge_agrees(const union lull_any_row *row)
@@ -246,7 +305,7 @@ static bool chunk_agrees(const union lull_any_row *row)
 const struct lull_table lull_tables[LULL_TABLE_COUNT] = {
 	[LULL_TABLE_BUS] = {TABLE(bus), bus_agrees},
 	[LULL_TABLE_STRETCH] = {TABLE(stretch), stretch_agrees},
-	[LULL_TABLE_CADENCE] = {TABLE(cadence), NULL},
+	[LULL_TABLE_CADENCE] = {TABLE(cadence), cadence_agrees},
 	[LULL_TABLE_GAP] = {TABLE(gap), gap_agrees},
 	[LULL_TABLE_CHANGE] = {TABLE(change), NULL},
 	[LULL_TABLE_EDGE] = {TABLE(edge), edge_agrees},

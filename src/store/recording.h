@@ -25,38 +25,54 @@ LULL_MUST_CHECK int lull_schema_same(sqlite3 *db, const struct lull_schema *, ch
 
 /* --- columns.c and values.c --- */
 
-/* Instants, and lengths of time: 0 to a hundred years, so that sums of two cannot overflow. */
-#define LULL_TIME_LIMIT (INT64_C(36525) * 24 * 60 * LULL_MIN)
+/* Instants, periods and lengths of time: 0 to ten years, so that the analysis may add or multiply some twenty of them. */
+#define LULL_TIME_LIMIT (INT64_C(3653) * 24 * 60 * LULL_MIN)
+/* Dates: years 1716 to 2223. Ten years more or less still fit. */
+#define LULL_UTC_LIMIT INT64_C(8000000000000000000)
+/* Frames and bits of a recording: ten years of the fastest bus have fewer. */
+#define LULL_COUNT_LIMIT INT64_C(10000000000000000)
 /* Samples of one chunk: as many as a value of SQLite may have bytes for here. */
 #define LULL_CHUNK_LIMIT ((uint32_t)1 << 20)
 /* Rows of one table that are read at most. */
 #define LULL_ROW_LIMIT 2000000
 
+/* What a column holds. Its range is lull_bounds[], for all columns of one kind. */
 enum lull_column_kind {
-	LULL_COL_BUS, /* uint8_t < LULL_BUS_MAX */
+	LULL_COL_BUS, /* uint8_t */
 	LULL_COL_BUS_OR_ALL, /* the same, NULL for LULL_BUS_ALL */
 	LULL_COL_ID, /* uint32_t, NULL for LULL_ID_NONE */
 	LULL_COL_ERROR_OR_ID, /* the same, or error classes where a row's flags say so */
-	LULL_COL_TIME, /* int64_t 0..LULL_TIME_LIMIT */
+	LULL_COL_TIME, /* int64_t: an instant, a period, a length of time */
 	LULL_COL_TIME_OR_NEVER, /* the same, NULL for LULL_NEVER */
-	LULL_COL_SHIFT, /* int64_t within LULL_TIME_LIMIT of 0 */
-	LULL_COL_INT64, /* any */
+	LULL_COL_SHIFT, /* int64_t: a time before or after something */
+	LULL_COL_UTC, /* int64_t: a date, ns since 1970 */
 	LULL_COL_UINT8, /* up to `limit` */
 	LULL_COL_UINT32,
-	LULL_COL_UINT64, /* up to INT64_MAX */
+	LULL_COL_BIT_RATE, /* uint32_t */
+	LULL_COL_UINT64, /* a count */
 	LULL_COL_BITS64, /* uint64_t as the signed number of the same bits */
-	LULL_COL_REAL, /* finite double */
+	LULL_COL_REAL, /* double: a measured value, seconds */
 	LULL_COL_REAL_OR_NAN, /* the same, NULL for NAN */
+	LULL_COL_ARRIVALS, /* double: the arrivals that a fit has */
+	LULL_COL_SUM, /* double: a sum over a fit's arrivals */
 	LULL_COL_WORD, /* uint8_t of an enumeration of `limit` members, by name */
 	LULL_COL_TEXT, /* char[limit] */
 	LULL_COL_BYTES, /* uint8_t[limit] */
 	LULL_COL_BINS, /* uint32_t[LULL_GAP_BINS] as JSON, NULL if all are 0 */
-	LULL_COL_FLOOR, /* struct lull_floor, NULL if empty */
+	LULL_COL_FLOOR, /* struct lull_floor, NULL if empty; its times are shifts */
 	LULL_COL_FLAG, /* bool */
-	LULL_COL_STEP, /* int64_t 1..LULL_TIME_LIMIT */
+	LULL_COL_STEP, /* int64_t: a length of time that is not 0 */
 	LULL_COL_SAMPLES, /* int32_t * of a struct lull_chunk, `count` of them, low byte first; read: malloc()ed */
-	LULL_COL_PAYLOAD /* data of a struct lull_edge, as long as its length; NULL in a remote frame */
+	LULL_COL_PAYLOAD, /* data of a struct lull_edge, as long as its length; NULL in a remote frame */
+	LULL_COL_KINDS
 };
+
+/* Least and most that a column may hold, both included. Nothing else may be read or written: the analysis relies on it. */
+struct lull_bounds {
+	int64_t least, most; /* whole numbers */
+	double real_least, real_most; /* reals, which are finite besides */
+};
+extern const struct lull_bounds lull_bounds[LULL_COL_KINDS];
 
 struct lull_column {
 	const char *name;

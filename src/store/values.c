@@ -22,9 +22,24 @@ static bool edge_id_is_valid(const struct lull_frame *frame, int64_t id)
 	return frame->flags & LULL_FRAME_ERROR ? id >= 0 && id < LULL_ID_NONE : id_is_valid(id);
 }
 
-static bool time_is_valid(int64_t t)
+static bool whole_is_valid(enum lull_column_kind kind, int64_t value)
 {
-	return t >= 0 && t <= LULL_TIME_LIMIT;
+	return value >= lull_bounds[kind].least && value <= lull_bounds[kind].most;
+}
+
+/* False for NAN too. */
+static bool real_is_valid(enum lull_column_kind kind, double value)
+{
+	return value >= lull_bounds[kind].real_least && value <= lull_bounds[kind].real_most;
+}
+
+static bool floor_is_valid(const struct lull_floor *floor)
+{
+	for (uint32_t k = 0; k < floor->n; k++) {
+		if ((k && floor->k[k] <= floor->k[k - 1]) || !whole_is_valid(LULL_COL_SHIFT, floor->r[k]))
+			return false;
+	}
+	return true;
 }
 
 /* A member of the row's struct; memcpy, since the compiler must not assume more of a pointer than it knows. */
@@ -63,7 +78,7 @@ static int bind_floor(sqlite3_stmt *stmt, int i, const uint8_t *at)
 
 	if (!floor.n)
 		return sqlite3_bind_null(stmt, i);
-	if (floor.n > LULL_FLOOR_MOST)
+	if (floor.n > LULL_FLOOR_MOST || !floor_is_valid(&floor))
 		return SQLITE_RANGE;
 	for (uint32_t k = 0; k < floor.n; k++) {
 		const uint32_t index = htole32(floor.k[k]);
@@ -92,17 +107,22 @@ static int bind_samples(sqlite3_stmt *stmt, int i, const struct lull_chunk *chun
 	return sqlite3_bind_blob64(stmt, i, bytes, size, free);
 }
 
+static int bind_whole(sqlite3_stmt *stmt, int i, enum lull_column_kind kind, int64_t value)
+{
+	return whole_is_valid(kind, value) ? sqlite3_bind_int64(stmt, i, value) : SQLITE_RANGE;
+}
+
 /* An SQLite result, or SQLITE_RANGE for a value that may not be written. The row stays as it is until the step. */
 static int bind_value(sqlite3_stmt *stmt, int i, const struct lull_column *column, const void *row)
 {
 	const uint8_t *at = (const uint8_t *)row + column->offset;
 
 	switch (column->kind) {
-	case LULL_COL_BUS: return *at < LULL_BUS_MAX ? sqlite3_bind_int(stmt, i, *at) : SQLITE_RANGE;
+	case LULL_COL_BUS: return bind_whole(stmt, i, column->kind, *at);
 	case LULL_COL_BUS_OR_ALL:
 		if (*at == LULL_BUS_ALL)
 			return sqlite3_bind_null(stmt, i);
-		return *at < LULL_BUS_MAX ? sqlite3_bind_int(stmt, i, *at) : SQLITE_RANGE;
+		return bind_whole(stmt, i, column->kind, *at);
 	case LULL_COL_ID:
 	case LULL_COL_ERROR_OR_ID: {
 		MEMBER(uint32_t, id);
@@ -115,37 +135,35 @@ static int bind_value(sqlite3_stmt *stmt, int i, const struct lull_column *colum
 		return sqlite3_bind_int64(stmt, i, id);
 	}
 	case LULL_COL_TIME:
-	case LULL_COL_TIME_OR_NEVER: {
-		MEMBER(int64_t, t);
-		if (column->kind == LULL_COL_TIME_OR_NEVER && t == LULL_NEVER)
-			return sqlite3_bind_null(stmt, i);
-		return time_is_valid(t) ? sqlite3_bind_int64(stmt, i, t) : SQLITE_RANGE;
-	}
-	case LULL_COL_SHIFT: {
-		MEMBER(int64_t, t);
-		return t >= -LULL_TIME_LIMIT && t <= LULL_TIME_LIMIT ? sqlite3_bind_int64(stmt, i, t)
-								     : SQLITE_RANGE;
-	}
-	case LULL_COL_INT64:
+	case LULL_COL_TIME_OR_NEVER:
+	case LULL_COL_SHIFT:
+	case LULL_COL_STEP:
+	case LULL_COL_UTC:
 	case LULL_COL_BITS64: {
 		MEMBER(int64_t, value);
-		return sqlite3_bind_int64(stmt, i, value);
+		if (column->kind == LULL_COL_TIME_OR_NEVER && value == LULL_NEVER)
+			return sqlite3_bind_null(stmt, i);
+		return bind_whole(stmt, i, column->kind, value);
 	}
 	case LULL_COL_UINT8: return *at <= column->limit ? sqlite3_bind_int(stmt, i, *at) : SQLITE_RANGE;
-	case LULL_COL_UINT32: {
+	case LULL_COL_UINT32:
+	case LULL_COL_BIT_RATE: {
 		MEMBER(uint32_t, value);
-		return sqlite3_bind_int64(stmt, i, value);
+		return bind_whole(stmt, i, column->kind, value);
 	}
 	case LULL_COL_UINT64: {
 		MEMBER(uint64_t, value);
-		return value <= INT64_MAX ? sqlite3_bind_int64(stmt, i, (int64_t)value) : SQLITE_RANGE;
+		return value <= INT64_MAX ? bind_whole(stmt, i, column->kind, (int64_t)value) : SQLITE_RANGE;
 	}
 	case LULL_COL_REAL:
-	case LULL_COL_REAL_OR_NAN: {
+	case LULL_COL_REAL_OR_NAN:
+	case LULL_COL_ARRIVALS:
+	case LULL_COL_SUM: {
 		MEMBER(double, value);
 		if (column->kind == LULL_COL_REAL_OR_NAN && isnan(value))
 			return sqlite3_bind_null(stmt, i);
-		return isfinite(value) ? sqlite3_bind_double(stmt, i, value) : SQLITE_RANGE;
+		return real_is_valid(column->kind, value) ? sqlite3_bind_double(stmt, i, value)
+							  : SQLITE_RANGE;
 	}
 	case LULL_COL_WORD:
 		return *at < column->limit ? sqlite3_bind_text(stmt, i, column->word(*at), -1, SQLITE_STATIC)
@@ -164,10 +182,6 @@ static int bind_value(sqlite3_stmt *stmt, int i, const struct lull_column *colum
 		MEMBER(bool, flag);
 		return sqlite3_bind_int(stmt, i, flag);
 	}
-	case LULL_COL_STEP: {
-		MEMBER(int64_t, step);
-		return step > 0 && step <= LULL_TIME_LIMIT ? sqlite3_bind_int64(stmt, i, step) : SQLITE_RANGE;
-	}
 	case LULL_COL_SAMPLES: return bind_samples(stmt, i, row);
 	case LULL_COL_PAYLOAD: {
 		const struct lull_frame *frame = &((const struct lull_edge *)row)->frame;
@@ -178,6 +192,7 @@ static int bind_value(sqlite3_stmt *stmt, int i, const struct lull_column *colum
 			? sqlite3_bind_blob(stmt, i, frame->data, frame->len, SQLITE_STATIC)
 			: SQLITE_RANGE;
 	}
+	case LULL_COL_KINDS: break;
 	}
 	return SQLITE_RANGE;
 }
@@ -207,6 +222,11 @@ static bool read_int(sqlite3_stmt *stmt, int i, int64_t least, int64_t most, int
 	return *value >= least && *value <= most;
 }
 
+static bool read_whole(sqlite3_stmt *stmt, int i, enum lull_column_kind kind, int64_t *value)
+{
+	return read_int(stmt, i, lull_bounds[kind].least, lull_bounds[kind].most, value);
+}
+
 static bool read_u8(sqlite3_stmt *stmt, int i, int64_t most, uint8_t *at)
 {
 	int64_t value;
@@ -217,11 +237,11 @@ static bool read_u8(sqlite3_stmt *stmt, int i, int64_t most, uint8_t *at)
 	return true;
 }
 
-static bool read_u32(sqlite3_stmt *stmt, int i, uint8_t *at)
+static bool read_u32(sqlite3_stmt *stmt, int i, enum lull_column_kind kind, uint8_t *at)
 {
 	int64_t value;
 
-	if (!read_int(stmt, i, 0, UINT32_MAX, &value))
+	if (!read_whole(stmt, i, kind, &value))
 		return false;
 	uint32_t narrow = (uint32_t)value;
 
@@ -229,11 +249,11 @@ static bool read_u32(sqlite3_stmt *stmt, int i, uint8_t *at)
 	return true;
 }
 
-static bool read_i64(sqlite3_stmt *stmt, int i, int64_t least, int64_t most, uint8_t *at)
+static bool read_i64(sqlite3_stmt *stmt, int i, enum lull_column_kind kind, uint8_t *at)
 {
 	int64_t value;
 
-	if (!read_int(stmt, i, least, most, &value))
+	if (!read_whole(stmt, i, kind, &value))
 		return false;
 	memcpy(at, &value, sizeof(value));
 	return true;
@@ -253,16 +273,16 @@ static bool read_id(sqlite3_stmt *stmt, int i, const struct lull_frame *edge_fra
 	return true;
 }
 
-static bool read_real(sqlite3_stmt *stmt, int i, bool or_nan, uint8_t *at)
+static bool read_real(sqlite3_stmt *stmt, int i, enum lull_column_kind kind, uint8_t *at)
 {
 	int type = sqlite3_column_type(stmt, i);
 	double value = (double)NAN;
 
 	if (type == SQLITE_FLOAT || type == SQLITE_INTEGER)
 		value = sqlite3_column_double(stmt, i);
-	else if (type != SQLITE_NULL || !or_nan)
+	else if (type != SQLITE_NULL || kind != LULL_COL_REAL_OR_NAN)
 		return false;
-	if (type != SQLITE_NULL && !isfinite(value))
+	if (type != SQLITE_NULL && !real_is_valid(kind, value))
 		return false;
 	memcpy(at, &value, sizeof(value));
 	return true;
@@ -358,10 +378,9 @@ static bool read_floor(sqlite3_stmt *stmt, int i, uint8_t *at)
 		memcpy(&r, bytes + floor.n * FLOOR_BYTES + sizeof(index), sizeof(r));
 		floor.k[floor.n] = le32toh(index);
 		floor.r[floor.n] = (int64_t)le64toh(r);
-		if ((floor.n && floor.k[floor.n] <= floor.k[floor.n - 1]) || floor.r[floor.n] < -LULL_TIME_LIMIT ||
-			floor.r[floor.n] > LULL_TIME_LIMIT)
-			return false;
 	}
+	if (!floor_is_valid(&floor))
+		return false;
 	memcpy(at, &floor, sizeof(floor));
 	return true;
 }
@@ -390,7 +409,7 @@ static bool read_flag(sqlite3_stmt *stmt, int i, uint8_t *at)
 {
 	uint8_t value;
 
-	if (!read_u8(stmt, i, 1, &value))
+	if (!read_u8(stmt, i, lull_bounds[LULL_COL_FLAG].most, &value))
 		return false;
 	const bool flag = value == 1;
 
@@ -409,8 +428,8 @@ static bool read_value(sqlite3_stmt *stmt, int i, const struct lull_column *colu
 			*at = LULL_BUS_ALL;
 			return true;
 		}
-		return read_u8(stmt, i, LULL_BUS_MAX - 1, at);
-	case LULL_COL_BUS: return read_u8(stmt, i, LULL_BUS_MAX - 1, at);
+		return read_u8(stmt, i, lull_bounds[column->kind].most, at);
+	case LULL_COL_BUS: return read_u8(stmt, i, lull_bounds[column->kind].most, at);
 	case LULL_COL_ID: return read_id(stmt, i, NULL, at);
 	case LULL_COL_ERROR_OR_ID: return read_id(stmt, i, &row->edge.frame, at);
 	case LULL_COL_TIME_OR_NEVER:
@@ -420,24 +439,28 @@ static bool read_value(sqlite3_stmt *stmt, int i, const struct lull_column *colu
 			memcpy(at, &never, sizeof(never));
 			return true;
 		}
-		return read_i64(stmt, i, 0, LULL_TIME_LIMIT, at);
-	case LULL_COL_TIME: return read_i64(stmt, i, 0, LULL_TIME_LIMIT, at);
-	case LULL_COL_SHIFT: return read_i64(stmt, i, -LULL_TIME_LIMIT, LULL_TIME_LIMIT, at);
-	case LULL_COL_INT64:
-	case LULL_COL_BITS64: return read_i64(stmt, i, INT64_MIN, INT64_MAX, at);
+		return read_i64(stmt, i, column->kind, at);
+	case LULL_COL_TIME:
+	case LULL_COL_SHIFT:
+	case LULL_COL_STEP:
+	case LULL_COL_UTC:
+	case LULL_COL_UINT64:
+	case LULL_COL_BITS64: return read_i64(stmt, i, column->kind, at);
 	case LULL_COL_UINT8: return read_u8(stmt, i, (int64_t)column->limit, at);
-	case LULL_COL_UINT32: return read_u32(stmt, i, at);
-	case LULL_COL_UINT64: return read_i64(stmt, i, 0, INT64_MAX, at);
-	case LULL_COL_REAL: return read_real(stmt, i, false, at);
-	case LULL_COL_REAL_OR_NAN: return read_real(stmt, i, true, at);
+	case LULL_COL_UINT32:
+	case LULL_COL_BIT_RATE: return read_u32(stmt, i, column->kind, at);
+	case LULL_COL_REAL:
+	case LULL_COL_REAL_OR_NAN:
+	case LULL_COL_ARRIVALS:
+	case LULL_COL_SUM: return read_real(stmt, i, column->kind, at);
 	case LULL_COL_WORD: return read_word(stmt, i, column, at);
 	case LULL_COL_TEXT: return read_text(stmt, i, column->limit, at);
 	case LULL_COL_BYTES: return read_bytes(stmt, i, column->limit, at);
 	case LULL_COL_BINS: return read_bins(stmt, i, at);
 	case LULL_COL_FLOOR: return read_floor(stmt, i, at);
 	case LULL_COL_FLAG: return read_flag(stmt, i, at);
-	case LULL_COL_STEP: return read_i64(stmt, i, 1, LULL_TIME_LIMIT, at);
 	case LULL_COL_SAMPLES: break; /* see lull_row_read(): it can run out of memory */
+	case LULL_COL_KINDS: break;
 	case LULL_COL_PAYLOAD: {
 		const struct lull_frame *frame = &row->edge.frame;
 
