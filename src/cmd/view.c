@@ -23,6 +23,7 @@ static const char who[] = "lull view";
 struct options {
 	struct lull_judged_options judged;
 	const char *address, *host, *socket, *link_file;
+	char computer[64]; /* its name, without a domain */
 	bool show_link;
 	uint16_t port;
 };
@@ -38,7 +39,9 @@ static int help(void)
 		    "      --listen ADDRESS   127.0.0.1 by default: this computer only; 0.0.0.0:\n"
 		    "                         every network it is in\n"
 		    "      --port N           a port instead of any free one\n"
-		    "      --host NAME        name or address that the link shall have\n"
+		    "      --host NAME        name or address that the link shall have; requests for\n"
+		    "                         others than this, NAME.local, this computer's name and\n"
+		    "                         its addresses are refused\n"
 		    "      --socket FILE      the recorder's control socket\n"
 		    "      --link-file FILE   write the link there too, for --link\n"
 		    "      --link             show the link that a view in the background has\n"
@@ -124,13 +127,24 @@ static int link_of_another(const char *path)
 	return LULL_EXIT_OK;
 }
 
-static void show_link(const struct options *o, const struct lull_page_server *s)
+/* Where another computer finds this one. One that listens in every network has no address of its own: its name stands for it. */
+static void host_of_link(const struct options *o, char *out, size_t size)
 {
 	const char *host = o->host ? o->host : o->address;
-	const bool v6 = !o->host && strchr(host, ':');
-	char link[512];
+	const bool everywhere = !o->host && o->computer[0] && (!strcmp(host, "0.0.0.0") || !strcmp(host, "::"));
 
-	(void)snprintf(link, sizeof link, "http://%s%s%s:%u/?t=%s", v6 ? "[" : "", host, v6 ? "]" : "", lull_page_port(s), lull_page_token(s, NULL));
+	if (everywhere)
+		(void)snprintf(out, size, "%s.local", o->computer);
+	else
+		(void)snprintf(out, size, strchr(host, ':') && host[0] != '[' ? "[%s]" : "%s", host);
+}
+
+static void show_link(const struct options *o, const struct lull_page_server *s)
+{
+	char host[256], link[512];
+
+	host_of_link(o, host, sizeof host);
+	(void)snprintf(link, sizeof link, "http://%s:%u/?t=%s", host, lull_page_port(s), lull_page_token(s, NULL));
 	if (o->link_file)
 		write_link(o->link_file, link);
 	print_link(link);
@@ -192,21 +206,30 @@ static int serve(const struct options *o, struct lull_page_server *s)
 	return LULL_EXIT_OK;
 }
 
-static int run(const struct options *o, const struct lull_page_source *source)
+static int run(struct options *o, const struct lull_page_source *source)
 {
+	const char *names[LULL_PAGE_NAMES + 1] = {0};
+	size_t n = 0;
 	struct lull_page_server *s;
 	char err[256];
 	int r;
 
+	if (gethostname(o->computer, sizeof o->computer - 1))
+		o->computer[0] = 0;
+	o->computer[strcspn(o->computer, ".")] = 0;
+	if (o->host)
+		names[n++] = o->host;
+	if (o->computer[0])
+		names[n++] = o->computer;
 	if (lull_page_assets_load())
 		(void)fprintf(stderr, "%s: the chart library is not installed (libjs-dygraphs): the page has no chart\n", who);
-	s = lull_page_start(o->address, o->port, source, err, sizeof err);
+	s = lull_page_start(o->address, o->port, names, source, err, sizeof err);
 	r = s ? serve(o, s) : lull_fail(who, "%s", err);
 	lull_page_stop(s);
 	return r;
 }
 
-static int view_finished(const struct options *o)
+static int view_finished(struct options *o)
 {
 	struct lull_page_source source;
 	struct lull_finished finished;
@@ -226,7 +249,7 @@ static int view_finished(const struct options *o)
 	return r;
 }
 
-static int view_live(const struct options *o)
+static int view_live(struct options *o)
 {
 	struct lull_view_live *l = lull_view_live_new(lull_ask_path(o->socket), &o->judged);
 	struct lull_page_source source;

@@ -2,6 +2,7 @@
 /* server: requests of the live view: who may, what there is, and news as server-sent events. */
 #include <page/assets.h>
 #include <page/page.h>
+#include <page/request.h>
 
 #include <arpa/inet.h>
 #include <errno.h>
@@ -38,7 +39,10 @@ struct lull_page_server {
 	struct MHD_Daemon *daemon;
 	struct lull_page_source source;
 	struct session session[SESSIONS];
+	char *name[LULL_PAGE_NAMES]; /* owned */
+	size_t names;
 	uint64_t clock; /* counts requests */
+	char cookie[16]; /* its name: each port's is another one, since browsers keep cookies by host alone */
 	char token[LULL_PAGE_TOKEN];
 	unsigned uses;
 	struct listener *listeners;
@@ -66,28 +70,47 @@ static int new_token(char out[LULL_PAGE_TOKEN])
 }
 
 /* In a time that does not depend on where they differ. */
-static bool same(const char *told, const char *kept)
+static bool same_bytes(const char *told, size_t size, const char *kept)
 {
 	unsigned char differ = 0;
 
-	if (!told || strlen(told) != LULL_PAGE_TOKEN - 1 || !kept[0])
+	if (size != LULL_PAGE_TOKEN - 1 || !kept[0])
 		return false;
-	for (size_t i = 0; i < LULL_PAGE_TOKEN - 1; i++)
+	for (size_t i = 0; i < size; i++)
 		differ |= (unsigned char)(told[i] ^ kept[i]);
 	return !differ;
 }
 
+static bool same(const char *told, const char *kept)
+{
+	return told && same_bytes(told, strlen(told), kept);
+}
+
+struct search {
+	struct lull_page_server *server;
+	struct session *found;
+};
+
+static bool is_session(void *ctx, const char *value, size_t size)
+{
+	struct search *search = ctx;
+
+	for (size_t i = 0; i < SESSIONS && !search->found; i++) {
+		struct session *session = &search->server->session[i];
+
+		if (session->seen && same_bytes(value, size, session->cookie))
+			search->found = session;
+	}
+	return search->found != NULL;
+}
+
 static struct session *session_of(struct lull_page_server *s, struct MHD_Connection *c)
 {
-	const char *cookie = MHD_lookup_connection_value(c, MHD_COOKIE_KIND, "lull");
+	struct search search = {.server = s};
 
-	for (size_t i = 0; i < SESSIONS; i++) {
-		if (s->session[i].seen && same(cookie, s->session[i].cookie)) {
-			s->session[i].seen = ++s->clock;
-			return &s->session[i];
-		}
-	}
-	return NULL;
+	if (lull_request_has_cookie(c, s->cookie, is_session, &search))
+		search.found->seen = ++s->clock;
+	return search.found;
 }
 
 static struct session *new_session(struct lull_page_server *s)
@@ -180,7 +203,7 @@ static enum MHD_Result let_in(struct lull_page_server *s, struct MHD_Connection 
 	if (!r)
 		return MHD_NO;
 	head(r, "text/plain; charset=utf-8");
-	(void)snprintf(cookie, sizeof cookie, "lull=%s; HttpOnly; SameSite=Strict; Path=/; Max-Age=604800", n->cookie);
+	(void)snprintf(cookie, sizeof cookie, "%s=%s; HttpOnly; SameSite=Strict; Path=/; Max-Age=604800", s->cookie, n->cookie);
 	(void)MHD_add_response_header(r, MHD_HTTP_HEADER_SET_COOKIE, cookie);
 	(void)MHD_add_response_header(r, MHD_HTTP_HEADER_LOCATION, "/");
 	const enum MHD_Result done = MHD_queue_response(c, MHD_HTTP_SEE_OTHER, r);
@@ -377,6 +400,9 @@ static enum MHD_Result handle(void *ctx, struct MHD_Connection *c, const char *p
 		*size = 0;
 		return MHD_YES;
 	}
+	if (!lull_request_is_for(c, (const char *const *)s->name, s->names, lull_page_port(s)))
+		return say(c, MHD_HTTP_MISDIRECTED_REQUEST,
+			"This page is not shown under this name or port. Take the link that lull shows, or name this computer to it with --host NAME.\n");
 	struct session *who = session_of(s, c);
 
 	if (!who && read && !strcmp(path, "/") && same(MHD_lookup_connection_value(c, MHD_GET_ARGUMENT_KIND, "t"), s->token))
@@ -410,21 +436,45 @@ static void quiet(void *ctx, const char *format, va_list list)
 	(void)list;
 }
 
-struct lull_page_server *lull_page_start(const char *address, uint16_t port, const struct lull_page_source *source, char *err, size_t err_size)
+static void end(struct lull_page_server *s)
+{
+	for (size_t i = 0; s && i < s->names; i++)
+		free(s->name[i]);
+	free(s);
+}
+
+static struct lull_page_server *begin(const char *const *names)
 {
 	struct lull_page_server *s = calloc(1, sizeof *s);
+
+	for (; s && names && *names; names++) {
+		char *copy = s->names < LULL_PAGE_NAMES ? strdup(*names) : NULL;
+
+		if (!copy) {
+			end(s);
+			return NULL;
+		}
+		s->name[s->names++] = copy;
+	}
+	return s;
+}
+
+struct lull_page_server *lull_page_start(const char *address, uint16_t port, const char *const *names, const struct lull_page_source *source,
+	char *err, size_t err_size)
+{
+	struct lull_page_server *s = begin(names);
 	struct sockaddr_in in4 = {.sin_family = AF_INET, .sin_port = htons(port)};
 	struct sockaddr_in6 in6 = {.sin6_family = AF_INET6, .sin6_port = htons(port)};
 	const bool v6 = inet_pton(AF_INET6, address, &in6.sin6_addr) == 1;
 
 	if (!s || new_token(s->token)) {
 		(void)snprintf(err, err_size, "%s", s ? "no random numbers to be had" : "out of memory");
-		free(s);
+		end(s);
 		return NULL;
 	}
 	if (!v6 && inet_pton(AF_INET, address, &in4.sin_addr) != 1) {
 		(void)snprintf(err, err_size, "'%s' is no address; write 127.0.0.1, or 0.0.0.0 for every network this computer is in", address);
-		free(s);
+		end(s);
 		return NULL;
 	}
 	s->source = *source;
@@ -436,9 +486,10 @@ struct lull_page_server *lull_page_start(const char *address, uint16_t port, con
 		MHD_OPTION_CONNECTION_MEMORY_LIMIT, (size_t)LULL_PAGE_REQUEST + 4096, MHD_OPTION_END);
 	if (!s->daemon) {
 		(void)snprintf(err, err_size, "cannot listen on %s, port %u: %s", address, port, strerror(errno ? errno : EADDRINUSE));
-		free(s);
+		end(s);
 		return NULL;
 	}
+	(void)snprintf(s->cookie, sizeof s->cookie, "lull-%u", lull_page_port(s));
 	return s;
 }
 
@@ -484,5 +535,5 @@ void lull_page_stop(struct lull_page_server *s)
 	MHD_run(s->daemon);
 	MHD_stop_daemon(s->daemon);
 	free(s->news);
-	free(s);
+	end(s);
 }

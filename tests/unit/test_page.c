@@ -22,7 +22,8 @@ struct fixture {
 	char mark[LULL_PAGE_MARK + 1];
 	double ago;
 	bool gone;
-	char cookie[128];
+	char cookie[256];
+	char host[64]; /* as requests name it */
 };
 
 static char *status(void *ctx)
@@ -54,13 +55,15 @@ static int mark(void *ctx, const char *what, double ago_s, char *err, size_t err
 static int set_up(void **state)
 {
 	static struct fixture f;
+	static const char *const names[] = {"bench", "192.168.4.1", NULL};
 	const struct lull_page_source source = {.ctx = &f, .live = true, .status = status, .report = text, .trace = text, .mark = mark};
 	char err[256];
 
 	f = (struct fixture){0};
-	f.server = lull_page_start("127.0.0.1", 0, &source, err, sizeof err);
+	f.server = lull_page_start("127.0.0.1", 0, names, &source, err, sizeof err);
 	if (!f.server)
 		fail_msg("%s", err);
+	(void)snprintf(f.host, sizeof f.host, "127.0.0.1:%u", lull_page_port(f.server));
 	*state = &f;
 	return 0;
 }
@@ -119,10 +122,10 @@ static char answer_text[65536];
 /* One request with its own connection; the answer's status. */
 static int ask(struct fixture *f, const char *method, const char *path, const char *headers, const char *body)
 {
-	char request[2048];
+	static char request[32768];
 	const int s = open_connection(f);
-	const int n = snprintf(request, sizeof request, "%s %s HTTP/1.1\r\nHost: lull\r\nConnection: close\r\n%s%s%s%sContent-Length: %zu\r\n\r\n%s", method, path,
-		f->cookie[0] ? "Cookie: " : "", f->cookie, f->cookie[0] ? "\r\n" : "", headers, strlen(body), body);
+	const int n = snprintf(request, sizeof request, "%s %s HTTP/1.1\r\nHost: %s\r\nConnection: close\r\n%s%s%s%sContent-Length: %zu\r\n\r\n%s", method, path,
+		f->host, f->cookie[0] ? "Cookie: " : "", f->cookie, f->cookie[0] ? "\r\n" : "", headers, strlen(body), body);
 
 	assert_true(n > 0 && (size_t)n < sizeof request);
 	(void)talk(f, s, request, (size_t)n, answer_text, sizeof answer_text, NULL);
@@ -152,7 +155,7 @@ static void nobody_without_a_link(void **state)
 		assert_int_equal(ask(f, "GET", places[i], "", ""), 403);
 		assert_int_equal(ask(f, "POST", places[i], "", "x"), 403);
 	}
-	(void)strcpy(f->cookie, "lull=00000000000000000000000000000000");
+	(void)strcpy(f->cookie, "lull-1=00000000000000000000000000000000");
 	assert_int_equal(ask(f, "GET", "/", "", ""), 403);
 }
 
@@ -220,7 +223,7 @@ static void marks_need_the_token(void **state)
 	token = strstr(answer_text, "\"token\":\"");
 	assert_non_null(token);
 	(void)snprintf(header, sizeof header, "X-Lull-Token: %.32s\r\n", token + 9);
-	(void)snprintf(wrong, sizeof wrong, "X-Lull-Token: %s\r\n", f->cookie + 5);
+	(void)snprintf(wrong, sizeof wrong, "X-Lull-Token: %s\r\n", strchr(f->cookie, '=') + 1);
 	assert_int_equal(ask(f, "POST", "/mark", "", "morning"), 403);
 	assert_int_equal(ask(f, "POST", "/mark", wrong, "morning"), 403);
 	assert_int_equal(f->marks, 0);
@@ -244,11 +247,11 @@ static void marks_need_the_token(void **state)
 static void news_reach_every_page(void **state)
 {
 	struct fixture *f = *state;
-	char request[256];
+	char request[512];
 	int s[3];
 
 	get_in(f);
-	(void)snprintf(request, sizeof request, "GET /live HTTP/1.1\r\nHost: lull\r\nCookie: %s\r\n\r\n", f->cookie);
+	(void)snprintf(request, sizeof request, "GET /live HTTP/1.1\r\nHost: %s\r\nCookie: %s\r\n\r\n", f->host, f->cookie);
 	for (int i = 0; i < 3; i++) {
 		s[i] = open_connection(f);
 		(void)talk(f, s[i], request, strlen(request), answer_text, sizeof answer_text, "event-stream");
@@ -290,13 +293,95 @@ static void a_thousand_connections(void **state)
 	assert_int_equal(ask(f, "GET", "/", "", ""), 200);
 }
 
+/* A stranger's page whose name points at this computer: its browser sends that name, and every cookie that it has for it. */
+static void only_its_own_names(void **state)
+{
+	static const struct {
+		const char *host; /* %u: the server's port */
+		int answer;
+	} cases[] = {{"127.0.0.1:%u", 200}, {"localhost:%u", 200}, {"LOCALHOST.:%u", 200}, {"[::1]:%u", 200}, {"bench:%u", 200}, {"Bench.local:%u", 200},
+		{"192.168.4.1:%u", 200}, {"evil.example:%u", 421}, {"bench.evil.example:%u", 421}, {"192.168.4.2:%u", 421}, {"0.0.0.0:%u", 421},
+		{"[fd00::1]:%u", 421}, {"2130706433:%u", 421}, {"evil.example@127.0.0.1:%u", 421}, {"127.0.0.1:%u.evil.example", 421}, {"127.0.0.1", 421},
+		{"127.0.0.1:%u1", 421}, {"bench", 421}, {"localhost:1", 421}, {"", 421}, {"[::1", 421}};
+	struct fixture *f = *state;
+	char own[64], path[64];
+
+	get_in(f);
+	(void)strcpy(own, f->host);
+	for (size_t i = 0; i < sizeof cases / sizeof cases[0]; i++) {
+		const char *port = strstr(cases[i].host, "%u");
+		const int before = port ? (int)(port - cases[i].host) : (int)strlen(cases[i].host);
+
+		if (port)
+			(void)snprintf(f->host, sizeof f->host, "%.*s%u%s", before, cases[i].host, lull_page_port(f->server), port + 2);
+		else
+			(void)snprintf(f->host, sizeof f->host, "%s", cases[i].host);
+		if (ask(f, "GET", "/status", "", "") != cases[i].answer)
+			fail_msg("Host '%s': %.12s, not %d", f->host, answer_text, cases[i].answer);
+		if (cases[i].answer == 421)
+			assert_null(strstr(answer_text, "lull.status"));
+	}
+	/* Not even the right link works there, and it is not used up. */
+	f->cookie[0] = 0;
+	(void)strcpy(f->host, "evil.example");
+	(void)snprintf(path, sizeof path, "/?t=%s", lull_page_token(f->server, NULL));
+	assert_int_equal(ask(f, "GET", path, "", ""), 421);
+	assert_null(strstr(answer_text, "Set-Cookie"));
+	(void)strcpy(f->host, own);
+	/* Two names are none. */
+	assert_int_equal(ask(f, "GET", path, "Host: evil.example\r\n", ""), 421);
+	assert_int_equal(ask(f, "GET", path, "", ""), 303);
+}
+
+/* Browsers keep cookies by host, whatever the port: what other services there have set comes along. */
+static void cookies_of_others(void **state)
+{
+	static const char *const others[] = {"lull=00000000000000000000000000000000; %s", "sid=1; %s; theme=dark", "%s; lull=x; lull-1=y", "\"; %s", "broken; a\"b; {}=[]; %s",
+		"=; ==x; ;;; %s ;", "\xff=\x80; %s"};
+	struct fixture *f = *state;
+	char own[128], name[64], header[300], *many;
+
+	get_in(f);
+	(void)strcpy(own, f->cookie);
+	(void)snprintf(name, sizeof name, "lull-%u=", lull_page_port(f->server));
+	assert_true(!strncmp(own, name, strlen(name)));
+	for (size_t i = 0; i < sizeof others / sizeof others[0]; i++) {
+		const char *at = strstr(others[i], "%s");
+
+		(void)snprintf(f->cookie, sizeof f->cookie, "%.*s%s%s", (int)(at - others[i]), others[i], own, at + 2);
+		if (ask(f, "GET", "/status", "", "") != 200)
+			fail_msg("Cookie '%s': %.12s", f->cookie, answer_text);
+	}
+	/* One of our name and another path stands first. */
+	(void)snprintf(f->cookie, sizeof f->cookie, "%s0; %s", name, own);
+	assert_int_equal(ask(f, "GET", "/status", "", ""), 200);
+	/* In a header of its own. */
+	(void)strcpy(f->cookie, "sid=1");
+	(void)snprintf(header, sizeof header, "Cookie: %s\r\n", own);
+	assert_int_equal(ask(f, "GET", "/status", header, ""), 200);
+	/* 12 kB of others' cookies. */
+	many = malloc(12300);
+	assert_non_null(many);
+	(void)strcpy(many, "Cookie: sid=");
+	memset(many + 12, 'x', 12000);
+	(void)strcpy(many + 12012, "\r\n");
+	(void)strcpy(f->cookie, own);
+	assert_int_equal(ask(f, "GET", "/status", many, ""), 200);
+	free(many);
+	/* And none of ours is no leave. */
+	(void)snprintf(f->cookie, sizeof f->cookie, "lull=%s", own + strlen(name));
+	assert_int_equal(ask(f, "GET", "/status", "", ""), 403);
+	(void)snprintf(f->cookie, sizeof f->cookie, "%.*s", (int)strlen(own) - 1, own);
+	assert_int_equal(ask(f, "GET", "/status", "", ""), 403);
+}
+
 static void addresses(void **state)
 {
 	const struct lull_page_source source = {.status = status, .report = text, .trace = text};
 	char err[256];
 
 	(void)state;
-	assert_null(lull_page_start("the car", 0, &source, err, sizeof err));
+	assert_null(lull_page_start("the car", 0, NULL, &source, err, sizeof err));
 	assert_non_null(strstr(err, "'the car' is no address"));
 }
 
@@ -309,6 +394,8 @@ int main(void)
 		cmocka_unit_test_setup_teardown(marks_need_the_token, set_up, tear_down),
 		cmocka_unit_test_setup_teardown(news_reach_every_page, set_up, tear_down),
 		cmocka_unit_test_setup_teardown(a_thousand_connections, set_up, tear_down),
+		cmocka_unit_test_setup_teardown(only_its_own_names, set_up, tear_down),
+		cmocka_unit_test_setup_teardown(cookies_of_others, set_up, tear_down),
 		cmocka_unit_test(addresses),
 	};
 	return cmocka_run_group_tests(tests, NULL, NULL);
