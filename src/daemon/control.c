@@ -6,6 +6,7 @@
 #include <errno.h>
 #include <grp.h>
 #include <jansson.h>
+#include <pwd.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -17,7 +18,11 @@
 #define CLIENTS 16
 #define GROUPS 256
 
+/* What whoever asks may ask for. */
+enum rights { NONE, MARKS, ALL };
+
 struct client {
+	enum rights rights;
 	struct lull_control *control;
 	sd_event_source *source;
 	int fd;
@@ -28,6 +33,7 @@ struct lull_control {
 	int fd;
 	char path[108];
 	gid_t group;
+	uid_t viewer; /* -1: none */
 	sd_event *event;
 	sd_event_source *source;
 	lull_control_handler *handler;
@@ -87,6 +93,7 @@ int lull_control_open(struct lull_control **out, const char *path, const char *g
 	for (unsigned i = 0; i < CLIENTS; i++)
 		c->client[i].fd = -1;
 	c->fd = -1;
+	c->viewer = (uid_t)-1;
 	(void)snprintf(c->path, sizeof c->path, "%s", path);
 	(void)snprintf(address.sun_path, sizeof address.sun_path, "%s", path);
 	r = find_group(group, &c->group, err, err_size);
@@ -121,23 +128,44 @@ int lull_control_open(struct lull_control **out, const char *path, const char *g
 
 /* --- who asks --- */
 
-static bool is_welcome(const struct lull_control *c, int fd)
+void lull_control_viewer(struct lull_control *c, const char *user)
+{
+	const struct passwd *entry = getpwnam(user); // cppcheck-suppress getpwnamCalled ; one thread
+
+	c->viewer = entry ? entry->pw_uid : (uid_t)-1;
+}
+
+static enum rights rights_of(const struct lull_control *c, int fd)
 {
 	struct ucred peer;
 	gid_t groups[GROUPS];
 	socklen_t size = sizeof peer;
 
 	if (getsockopt(fd, SOL_SOCKET, SO_PEERCRED, &peer, &size) || size != sizeof peer)
-		return false;
-	if (peer.uid == 0 || peer.uid == geteuid() || peer.gid == c->group)
-		return true;
+		return NONE;
+	if (peer.uid == 0 || peer.uid == geteuid())
+		return ALL;
+	if (peer.uid == c->viewer)
+		return MARKS;
+	if (peer.gid == c->group)
+		return ALL;
 	size = sizeof groups;
 	if (getsockopt(fd, SOL_SOCKET, SO_PEERGROUPS, groups, &size))
-		return false;
+		return NONE;
 	for (unsigned i = 0; i < size / sizeof groups[0]; i++)
 		if (groups[i] == c->group)
-			return true;
-	return false;
+			return ALL;
+	return NONE;
+}
+
+static bool may(enum rights rights, enum lull_verb verb)
+{
+	switch (verb) {
+	case LULL_VERB_MARK:
+	case LULL_VERB_STATUS: return rights != NONE;
+	case LULL_VERB_NEW: break;
+	}
+	return rights == ALL;
 }
 
 static void drop(struct client *client)
@@ -174,6 +202,8 @@ static int on_request(sd_event_source *source, int fd, uint32_t revents, void *c
 	}
 	if (lull_command_parse(bytes, (size_t)n, &command, err, sizeof err))
 		answer = refusal(err);
+	else if (!may(client->rights, command.verb))
+		answer = refusal("the page's user may set marks and ask for the state only; ask as a member of the control group");
 	else
 		answer = client->control->handler(client->control->ctx, &command);
 	/* Who does not fetch an answer is not waited for. */
@@ -209,7 +239,9 @@ static int on_caller(sd_event_source *source, int fd, uint32_t revents, void *ct
 	(void)revents;
 	if (caller < 0)
 		return 0;
-	if (!is_welcome(c, caller)) {
+	const enum rights rights = rights_of(c, caller);
+
+	if (rights == NONE) {
 		lull_log(SD_WARNING, "somebody outside the control group asked, and was refused");
 		(void)close(caller);
 		return 0;
@@ -217,7 +249,7 @@ static int on_caller(sd_event_source *source, int fd, uint32_t revents, void *ct
 	(void)setsockopt(caller, SOL_SOCKET, SO_SNDBUF, &size, sizeof size);
 	struct client *client = place_for(c);
 
-	*client = (struct client){.control = c, .fd = caller, .age = ++c->ages};
+	*client = (struct client){.rights = rights, .control = c, .fd = caller, .age = ++c->ages};
 	if (sd_event_add_io(c->event, &client->source, caller, EPOLLIN, on_request, client) < 0)
 		drop(client);
 	return 0;

@@ -466,6 +466,7 @@ static int start_processes(struct loop *loop)
 		lull_log(SD_ERR, "%s", err);
 		return r;
 	}
+	lull_control_viewer(loop->control, loop->config->viewer);
 	start_helper(loop, &identity);
 	r = lull_receiver_start(&loop->receiver, sum_of_bitrates(loop->config), &identity, !loop->o->unconfined);
 	if (r) {

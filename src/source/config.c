@@ -66,6 +66,7 @@ static const struct key keys[] = {
 	{CLAMP, "inverted", FLAG, AT(lull_config, clamp.inverted), 0, 0, NULL},
 	{CONTROL, "socket", TEXT, AT(lull_config, socket), 0, 0, NULL},
 	{CONTROL, "group", TEXT, AT(lull_config, group), 0, 0, NULL},
+	{CONTROL, "viewer", TEXT, AT(lull_config, viewer), 0, 0, NULL},
 	{PROFILE, "file", TEXT, AT(lull_config, profile), 0, 0, NULL},
 	{IGNITION, "chip", TEXT, AT(lull_config, ignition_chip), 0, 0, NULL},
 	{IGNITION, "line", COUNT, AT(lull_config, ignition_line), 0, 1023, NULL},
@@ -391,6 +392,7 @@ void lull_config_defaults(struct lull_config *c)
 			.range_A = (double)NAN, .samples_per_s = 5, .gain = (double)NAN, .divider = 1},
 		.socket = "/run/lull/control",
 		.group = "lull",
+		.viewer = "lull-view",
 	};
 }
 

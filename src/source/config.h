@@ -64,6 +64,7 @@ struct lull_config {
 	/* [control] */
 	char socket[LULL_CONFIG_TEXT]; /* "/run/lull/control" */
 	char group[32]; /* who may give marks; "lull" */
+	char viewer[32]; /* user of the page, who may give marks and ask for the state, and no more; "lull-view" */
 	/* [profile] */
 	char profile[LULL_CONFIG_TEXT]; /* file; "" none */
 	/* [ignition]: an input line that is high while the key is on, through the GPIO character device */

@@ -33,6 +33,11 @@ for file in usr/bin/lull usr/sbin/lulld usr/lib/systemd/system/lulld.service usr
 	has installed "install puts $file there" "root/$file"
 done
 is "no placeholder is left in the units" "$(grep -l '@[a-z]*dir@' root/usr/lib/systemd/system/*)" ""
+view=root/usr/lib/systemd/system/lull-view.service
+is "the page runs as a user of its own" "$(sed -n 's/^User=//p' $view)" lull-view
+is "that owns no folder of recordings" "$(grep -cE '^(StateDirectory|ReadWritePaths)=' $view)" 0
+has root/usr/lib/sysusers.d/lull.conf "and is made beside the recorder's" 'u lull-view - '
+has root/usr/lib/sysusers.d/lull.conf "as a member of the group that may read recordings" 'm lull-view lull'
 echo mine >root/etc/lull/lull.conf
 make -s -C "$here" B="$b" PREFIX=/usr DESTDIR="$work/root" install >/dev/null || not_ok "make install again"
 is "a configuration that is there stays" "$(cat root/etc/lull/lull.conf)" mine

@@ -46,6 +46,7 @@ static void all_of_it(void **state)
 				   "scale = 100mV/A\n"
 				   "[control]\n"
 				   "group = workshop\n"
+				   "viewer = page\n"
 				   "[profile]\n"
 				   "file = car.ini\n"
 				   "[ignition]\n"
@@ -75,6 +76,7 @@ static void all_of_it(void **state)
 	assert_true(fabs(config.clamp.mV_per_A - 100) < 1e-9);
 	assert_string_equal(config.clamp.query, "MEAS:VOLT:DC?");
 	assert_string_equal(config.group, "workshop");
+	assert_string_equal(config.viewer, "page");
 	assert_string_equal(config.profile, "car.ini");
 	assert_int_equal(config.ignition_line, 17);
 	assert_string_equal(config.socket, "/run/lull/control");
