@@ -1,12 +1,11 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* loop: the recorder's main process from its start to its end. */
-#include <daemon/clamp_feed.h>
 #include <daemon/control.h>
-#include <daemon/ears.h>
 #include <daemon/ignition.h>
 #include <daemon/log.h>
 #include <daemon/loop.h>
 #include <daemon/privileges.h>
+#include <daemon/second.h>
 #include <daemon/state.h>
 #include <source/profile.h>
 
@@ -16,16 +15,11 @@
 #include <stdlib.h>
 #include <string.h>
 #include <sys/eventfd.h>
-#include <sys/statvfs.h>
 #include <sys/timerfd.h>
 #include <sys/wait.h>
 #include <systemd/sd-event.h>
 #include <unistd.h>
 
-#define AT_ONCE 20000 /* entries of the ring before other events have their turn */
-#define PING_EVERY (15 * LULL_SEC)
-#define PONG_WITHIN (10 * LULL_SEC)
-#define WRITE_LATE LULL_MIN /* beyond the batch: the disk hangs */
 #define FRESH_ENOUGH (5 * LULL_SEC)
 #define PROFILE_MOST ((size_t)1 << 20)
 
@@ -34,23 +28,11 @@ struct loop {
 	const struct lull_loop_options *o;
 	sd_event *event;
 	struct lull_receiver receiver;
-	struct lull_ears ears;
-	struct lull_book *book;
+	struct lull_second second;
 	struct lull_control *control;
-	struct lull_clamp_feed *clamp; /* NULL: none */
 	struct lull_ignition *ignition; /* NULL: none */
-	struct lull_book_plan plan;
 	char *profile;
 	int clock_fd; /* timerfd that tells when the wall clock is set */
-	bool clock_set;
-	int64_t pinged, ponged; /* CLOCK_BOOTTIME */
-	uint64_t watchdog_us;
-	int64_t fed;
-	uint64_t bytes_told;
-	int64_t bytes_at;
-	int64_t keep_flushed;
-	int64_t space_at;
-	bool scarce; /* less is free than should be */
 	int failure; /* -errno that ends it all */
 };
 
@@ -74,9 +56,9 @@ static int on_news(sd_event_source *source, int fd, uint32_t revents, void *ctx)
 	(void)source;
 	(void)revents;
 	(void)eventfd_read(fd, &count);
-	const int n = lull_ears_drain(&loop->ears, AT_ONCE);
+	const int n = lull_ears_drain(&loop->second.ears, LULL_AT_ONCE);
 
-	if (n == AT_ONCE)
+	if (n == LULL_AT_ONCE)
 		(void)eventfd_write(fd, 1);
 	return give_up(loop, n, "what was heard cannot be taken");
 }
@@ -89,7 +71,7 @@ static int on_watch(sd_event_source *source, int fd, uint32_t revents, void *ctx
 	(void)source;
 	(void)fd;
 	(void)revents;
-	return give_up(loop, lull_ears_watch(&loop->ears, &now), "news of the links cannot be taken");
+	return give_up(loop, lull_ears_watch(&loop->second.ears, &now), "news of the links cannot be taken");
 }
 
 static int on_helper(sd_event_source *source, int fd, uint32_t revents, void *ctx)
@@ -99,9 +81,9 @@ static int on_helper(sd_event_source *source, int fd, uint32_t revents, void *ct
 
 	(void)fd;
 	(void)revents;
-	const int r = lull_ears_helper(&loop->ears, &now);
+	const int r = lull_ears_helper(&loop->second.ears, &now);
 
-	if (!loop->ears.helper)
+	if (!loop->second.ears.helper)
 		(void)sd_event_source_set_enabled(source, SD_EVENT_OFF);
 	return give_up(loop, r, "the helper's answer cannot be taken");
 }
@@ -127,9 +109,8 @@ static int on_clock(sd_event_source *source, int fd, uint32_t revents, void *ctx
 
 		lull_log(SD_NOTICE, "the clock was set%s", now.dated ? "" : "; it is not known to be right");
 		/* The receiver reads both clocks at once, so that stamps from before and after can be told apart. */
-		lull_receiver_ping(&loop->receiver);
-		loop->pinged = now.boot;
-		const int r = lull_book_clock(loop->book, &now, true);
+		lull_second_ping(&loop->second, &now);
+		const int r = lull_book_clock(loop->second.ears.book, &now, true);
 
 		if (r)
 			return give_up(loop, r, "the clock cannot be noted");
@@ -166,65 +147,6 @@ static int on_child(sd_event_source *source, const siginfo_t *info, void *ctx)
 
 /* --- each second --- */
 
-/* Each stage has its own deadline; a quiet bus is no reason to be bitten. */
-static bool all_stages_live(struct loop *loop, const struct lull_moment *now)
-{
-	if (lull_receiver_answered(&loop->receiver))
-		loop->ponged = now->boot;
-	const bool receiver = lull_receiver_answered(&loop->receiver) || now->boot - loop->pinged < PONG_WITHIN;
-	/* A disk that refuses is told and tried again; one that does not answer would have held this very process. */
-	const bool disk = lull_book_trouble(loop->book) ||
-		now->boot - lull_book_written_at(loop->book) < loop->config->batch_ns + WRITE_LATE;
-
-	return receiver && disk;
-}
-
-static void watchdog(struct loop *loop, const struct lull_moment *now)
-{
-	if (lull_receiver_answered(&loop->receiver) && now->boot - loop->pinged >= PING_EVERY) {
-		loop->pinged = now->boot;
-		lull_receiver_ping(&loop->receiver);
-	}
-	if (!loop->watchdog_us || now->boot - loop->fed < (int64_t)loop->watchdog_us * LULL_US / 4)
-		return;
-	if (all_stages_live(loop, now)) {
-		loop->fed = now->boot;
-		(void)sd_notify(0, "WATCHDOG=1");
-	}
-}
-
-static void tell_bytes(struct loop *loop, const struct lull_moment *now)
-{
-	if (now->boot - loop->bytes_at < 60 * LULL_MIN)
-		return;
-	const uint64_t bytes = lull_book_bytes(loop->book) + lull_keep_bytes(loop->ears.keep);
-
-	lull_log(SD_INFO, "%" PRIu64 " kB written within the last hour", (bytes - loop->bytes_told) / 1000);
-	loop->bytes_told = bytes;
-	loop->bytes_at = now->boot;
-}
-
-/* A word before the disk is full, and one when there is room again. */
-static void watch_space(struct loop *loop, const struct lull_moment *now)
-{
-	struct statvfs fs;
-
-	if (now->boot - loop->space_at < LULL_MIN)
-		return;
-	loop->space_at = now->boot;
-	if (statvfs(loop->config->folder, &fs))
-		return;
-	const uint64_t room = (uint64_t)fs.f_bavail * fs.f_frsize;
-	const bool scarce = room < loop->config->keep_free;
-
-	if (scarce != loop->scarce)
-		lull_log(scarce ? SD_WARNING : SD_NOTICE, "%s: %" PRIu64 " MB are free%s", loop->config->folder, room / 1000000,
-			scarce ? "; when nothing is left the recording waits in memory" : " again");
-	loop->scarce = scarce;
-}
-
-static int next_book(struct loop *loop, const struct lull_moment *now);
-
 static int on_second(sd_event_source *source, uint64_t usec, void *ctx)
 {
 	struct loop *loop = ctx;
@@ -232,88 +154,27 @@ static int on_second(sd_event_source *source, uint64_t usec, void *ctx)
 	uint64_t next;
 
 	(void)usec;
-	/* Frames first: time must not pass a frame that waits. */
-	int r = lull_ears_drain(&loop->ears, AT_ONCE);
+	const int r = lull_second_pass(&loop->second, &now);
 
-	if (r >= 0)
-		r = lull_ears_tick(&loop->ears, &now);
-	if (r >= 0 && r != AT_ONCE)
-		r = lull_book_tick(loop->book, &now);
-	if (r >= 0 && lull_book_time(loop->book, now.boot) >= loop->config->longest_ns)
-		r = next_book(loop, &now);
-	if (loop->ears.keep && now.boot - loop->keep_flushed >= loop->config->batch_ns) {
-		loop->keep_flushed = now.boot;
-		lull_keep_flush(loop->ears.keep, &now);
-	}
-	watchdog(loop, &now);
-	tell_bytes(loop, &now);
-	watch_space(loop, &now);
 	(void)sd_event_now(loop->event, CLOCK_BOOTTIME, &next);
-	(void)sd_event_source_set_time(source, next + 1000000);
+	(void)sd_event_source_set_time(source, r > 0 ? next : next + 1000000);
 	(void)sd_event_source_set_enabled(source, SD_EVENT_ONESHOT);
 	return give_up(loop, r, "the recording cannot go on");
 }
 
-/* --- recordings --- */
-
-static int open_book(struct loop *loop, const struct lull_moment *now, bool anew)
-{
-	char err[1024];
-
-	loop->plan.config = loop->config;
-	loop->plan.profile = loop->profile;
-	loop->plan.anew = anew;
-	lull_boot_id(loop->plan.boot);
-	errno = 0;
-	loop->book = lull_book_open(&loop->plan, now, err, sizeof err);
-	if (!loop->book) {
-		lull_log(SD_ERR, "%s", err);
-		return errno ? -errno : -EIO;
-	}
-	lull_keep_close(loop->ears.keep);
-	loop->ears.keep = loop->config->keep == LULL_KEEP_ALL ? lull_keep_open(loop->config, lull_book_path(loop->book), now) : NULL;
-	loop->keep_flushed = now->boot;
-	return 0;
-}
-
-static int next_book(struct loop *loop, const struct lull_moment *now)
-{
-	struct lull_book *before = loop->book;
-	int r;
-
-	struct lull_ears *ears = &loop->ears;
-	unsigned reasons[LULL_BUS_MAX] = {0};
-	int64_t since;
-
-	for (unsigned i = 0; i < loop->config->bus_count; i++)
-		reasons[i] = lull_book_blindness(before, i, &since);
-	loop->book = NULL;
-	ears->book = NULL;
-	if (loop->clamp)
-		(void)!lull_clamp_feed_turn(loop->clamp, NULL);
-	(void)!lull_book_close(before, now);
-	r = open_book(loop, now, true);
-	if (r)
-		return r;
-	r = lull_ears_new_book(ears, loop->book, now);
-	if (!r && loop->clamp)
-		r = lull_clamp_feed_turn(loop->clamp, loop->book);
-	for (unsigned i = 0; i < loop->config->bus_count; i++)
-		for (int why = 0; why < LULL_COVERAGE_COUNT && !r; why++)
-			if (reasons[i] & 1u << why)
-				r = lull_book_blind(loop->book, i, (enum lull_coverage_why)why, now->boot);
-	return r;
-}
+/* --- the key --- */
 
 static void on_key(void *ctx, bool on, int64_t at)
 {
 	struct loop *loop = ctx;
 	const struct lull_moment now = lull_moment_now();
 	const char *text = lull_mark_name(on ? LULL_MARK_KEY_ON : LULL_MARK_KEY_OFF);
-	int r = lull_ears_drain(&loop->ears, AT_ONCE);
+	struct lull_book *book = loop->second.ears.book;
+	int r = lull_second_take(&loop->second);
 
-	r = r < 0 ? r : lull_book_mark(loop->book, text, at);
-	if (!r && !lull_book_flush(loop->book, &now))
+	if (!r)
+		r = lull_book_mark(book, text, at);
+	if (!r && !lull_book_flush(book, &now))
 		lull_log(SD_NOTICE, "ignition: %s", text);
 	(void)give_up(loop, r, "the key cannot be noted");
 }
@@ -324,31 +185,31 @@ static char *on_command(void *ctx, const struct lull_command *command)
 {
 	struct loop *loop = ctx;
 	const struct lull_moment now = lull_moment_now();
-	int r = lull_ears_drain(&loop->ears, AT_ONCE);
+	struct lull_book *book = loop->second.ears.book;
+	int r = lull_second_take(&loop->second);
 
-	r = r < 0 ? r : 0;
 	switch (command->verb) {
 	case LULL_VERB_MARK:
 		if (!r)
-			r = lull_book_mark(loop->book, command->text, now.boot - command->ago);
+			r = lull_book_mark(book, command->text, now.boot - command->ago);
 		/* A mark is worth a write of its own. */
-		if (!r && !lull_book_flush(loop->book, &now))
+		if (!r && !lull_book_flush(book, &now))
 			lull_log(SD_NOTICE, "mark: %s", command->text);
 		break;
 	case LULL_VERB_STATUS:
-		if (!r && command->fresh && now.boot - lull_book_pictured_at(loop->book) >= FRESH_ENOUGH)
-			(void)!lull_book_flush(loop->book, &now);
+		if (!r && command->fresh && now.boot - lull_book_pictured_at(book) >= FRESH_ENOUGH)
+			(void)!lull_book_flush(book, &now);
 		break;
 	case LULL_VERB_NEW:
 		if (!r)
-			r = next_book(loop, &now);
+			r = lull_second_next(&loop->second, &now);
 		break;
 	}
 	(void)give_up(loop, r, "a command cannot be followed");
 	struct lull_clamp_state clamp;
 
-	lull_clamp_feed_state(loop->clamp, &clamp);
-	return r ? NULL : lull_state_text(&loop->ears, &clamp, &now);
+	lull_clamp_feed_state(loop->second.clamp, &clamp);
+	return r ? NULL : lull_state_text(&loop->second.ears, &clamp, &now);
 }
 
 static int read_profile(struct loop *loop)
@@ -358,7 +219,7 @@ static int read_profile(struct loop *loop)
 	size_t size;
 
 	free(loop->profile);
-	loop->profile = NULL;
+	loop->second.profile = loop->profile = NULL;
 	if (!loop->config->profile[0])
 		return 0;
 	loop->profile = lull_text_read(loop->config->profile, PROFILE_MOST, &size, err, sizeof err);
@@ -369,6 +230,7 @@ static int read_profile(struct loop *loop)
 		return -EINVAL;
 	}
 	lull_profile_clear(&profile);
+	loop->second.profile = loop->profile;
 	return 0;
 }
 
@@ -439,11 +301,11 @@ static void start_helper(struct loop *loop, const struct lull_identity *identity
 	}
 	if (!any)
 		return;
-	const int r = lull_helper_start(&loop->ears.helper, identity->change ? identity->uid : (uid_t)-1, identity->gid, acknowledging,
+	const int r = lull_helper_start(&loop->second.ears.helper, identity->change ? identity->uid : (uid_t)-1, identity->gid, acknowledging,
 		NULL);
 
 	if (r) {
-		loop->ears.helper = NULL;
+		loop->second.ears.helper = NULL;
 		lull_log(SD_WARNING,
 			"links are not set up by the recorder (%s): an adapter that comes back at night stays as the kernel leaves it",
 			r == -EPERM ? "no CAP_NET_ADMIN" : strerror(-r));
@@ -475,7 +337,7 @@ static int start_processes(struct loop *loop)
 	}
 	r = lull_privileges_drop(&identity, false);
 	/* With the user's rights: the instrument is the user's to read. */
-	if (!r && lull_clamp_feed_open(&loop->clamp, &loop->config->clamp, err, sizeof err))
+	if (!r && lull_clamp_feed_open(&loop->second.clamp, &loop->config->clamp, err, sizeof err))
 		lull_log(SD_ERR, "%s; the recording goes without current", err);
 	if (!r && loop->config->ignition_chip[0] &&
 		lull_ignition_open(&loop->ignition, loop->config->ignition_chip, loop->config->ignition_line,
@@ -495,9 +357,9 @@ static int add_sources(struct loop *loop)
 
 	r = sd_event_add_io(loop->event, NULL, loop->receiver.news, EPOLLIN, on_news, loop);
 	if (r >= 0)
-		r = sd_event_add_io(loop->event, NULL, lull_watch_fd(loop->ears.watch), EPOLLIN, on_watch, loop);
-	if (r >= 0 && loop->ears.helper)
-		r = sd_event_add_io(loop->event, NULL, lull_helper_fd(loop->ears.helper), EPOLLIN, on_helper, loop);
+		r = sd_event_add_io(loop->event, NULL, lull_watch_fd(loop->second.ears.watch), EPOLLIN, on_watch, loop);
+	if (r >= 0 && loop->second.ears.helper)
+		r = sd_event_add_io(loop->event, NULL, lull_helper_fd(loop->second.ears.helper), EPOLLIN, on_helper, loop);
 	if (r >= 0)
 		r = lull_control_attach(loop->control, loop->event, on_command, loop);
 	if (r >= 0)
@@ -530,34 +392,35 @@ static int start(struct loop *loop)
 	r = start_processes(loop);
 	if (r)
 		return r;
-	loop->ears.watch = lull_watch_open();
-	if (!loop->ears.watch) {
+	loop->second.ears.watch = lull_watch_open();
+	if (!loop->second.ears.watch) {
 		r = errno ? -errno : -EIO;
 		lull_log(SD_ERR, "network interfaces cannot be watched: %s", strerror(-r));
 		return r;
 	}
 	now = lull_moment_now();
-	r = open_book(loop, &now, false);
+	loop->second.config = loop->config;
+	loop->second.ears.config = loop->config;
+	loop->second.ears.receiver = &loop->receiver;
+	r = lull_second_begin(&loop->second, &now);
 	if (r)
 		return r;
-	loop->ears.config = loop->config;
-	loop->ears.receiver = &loop->receiver;
-	loop->ears.book = loop->book;
-	loop->pinged = loop->ponged = loop->bytes_at = now.boot;
-	lull_receiver_ping(&loop->receiver);
-	r = lull_ears_begin(&loop->ears, &now);
+	lull_second_ping(&loop->second, &now);
+	r = lull_ears_begin(&loop->second.ears, &now);
 	if (!r)
-		r = lull_book_clock(loop->book, &now, false);
+		r = lull_book_clock(loop->second.ears.book, &now, false);
 	if (!r)
 		r = add_sources(loop);
 	if (r >= 0 && loop->ignition)
 		r = lull_ignition_attach(loop->ignition, loop->event, on_key, loop);
-	if (r >= 0 && loop->clamp)
-		r = lull_clamp_feed_attach(loop->clamp, loop->event, loop->book);
+	if (r >= 0 && loop->second.clamp)
+		r = lull_clamp_feed_attach(loop->second.clamp, loop->event, loop->second.ears.book);
 	if (r >= 0) {
-		if (sd_watchdog_enabled(0, &loop->watchdog_us) <= 0)
-			loop->watchdog_us = 0;
-		(void)sd_notifyf(0, "READY=1\nSTATUS=recording into %s", lull_book_path(loop->book));
+		if (sd_watchdog_enabled(0, &loop->second.watchdog_us) <= 0)
+			loop->second.watchdog_us = 0;
+		const char *path = lull_book_path(loop->second.ears.book);
+
+		(void)sd_notifyf(0, "READY=1\nSTATUS=recording into %s", path[0] ? path : "memory: nothing can be written");
 	}
 	return r < 0 ? r : 0;
 }
@@ -578,33 +441,33 @@ static void block_signals(void)
 /* What the receiver had heard goes in before the recording is closed. */
 static int finish(struct loop *loop)
 {
+	struct lull_second *second = &loop->second;
 	int r = 0;
 
-	if (loop->book) {
+	if (second->ears.book) {
 		if (loop->receiver.shared)
-			while ((r = lull_ears_drain(&loop->ears, AT_ONCE)) == AT_ONCE)
-				;
+			r = lull_second_take(second);
 		const struct lull_moment now = lull_moment_now();
 
-		if (loop->clamp)
-			(void)!lull_clamp_feed_turn(loop->clamp, NULL);
-		const int closed = lull_book_close(loop->book, &now);
+		if (second->clamp)
+			(void)!lull_clamp_feed_turn(second->clamp, NULL);
+		const int closed = lull_book_close(second->ears.book, &now);
 
-		r = r < 0 ? r : closed;
+		r = r ? r : closed;
 	}
-	lull_keep_close(loop->ears.keep);
+	lull_keep_close(second->ears.keep);
 	lull_control_close(loop->control);
 	lull_ignition_close(loop->ignition);
-	lull_clamp_feed_close(loop->clamp);
+	lull_clamp_feed_close(second->clamp);
 	lull_receiver_stop(&loop->receiver);
-	if (loop->ears.helper)
-		lull_helper_stop(loop->ears.helper);
-	lull_watch_close(loop->ears.watch);
+	if (loop->second.ears.helper)
+		lull_helper_stop(loop->second.ears.helper);
+	lull_watch_close(loop->second.ears.watch);
 	if (loop->clock_fd >= 0)
 		(void)close(loop->clock_fd);
 	(void)sd_event_unref(loop->event);
 	free(loop->profile);
-	return r < 0 ? r : 0;
+	return r;
 }
 
 int lull_loop_run(struct lull_config *config, const struct lull_loop_options *o)
