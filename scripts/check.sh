@@ -15,12 +15,12 @@ mkdir -p "$logs"
 
 passed=0 failed=0 skipped=0 stages_failed=()
 
-# Builds one flavour quietly; the whole output only if it fails.
+# Builds one flavour quietly; the whole output only if it fails. One at a time: stages that run side by side may ask for the same one.
 build() {
 	local name=$1
 	shift
 	local log=$logs/make-$name.log
-	if make -s -j"$jobs" "$@" >"$log" 2>&1; then
+	if flock "$logs/build.lock" make -s -j"$jobs" "$@" >"$log" 2>&1; then
 		echo "ok - build $name"
 	else
 		cat "$log"
@@ -29,33 +29,54 @@ build() {
 	fi
 }
 
-# Every unit test program of a build, each on its own, so that one that dies does not hide the rest.
-unit_run() {
-	local source bin bad=0 rc
-	for source in tests/unit/test_*.c; do
-		[ -f "$source" ] || continue
-		bin=$1/tests/$(basename "$source" .c)
-		echo "--- $bin"
-		rc=0
-		timeout 600 "$bin" 2>&1 || rc=$?
+# run_program LOG NAME COMMAND...: what the command says goes to LOG, between the lines that `count` reads.
+run_program() {
+	local log=$1 name=$2 rc=0
+	shift 2
+	{
+		echo "--- $name"
+		"$@" 2>&1 || rc=$?
 		echo "--- exit $rc"
-		[ $rc = 0 ] || bad=1
+	} >"$log"
+	return $rc
+}
+export -f run_program
+
+# side_by_side FOLDER LIMIT PROGRAM...: each program on its own, so that one that dies does not hide the rest, as many at a time as there
+# are processors. Each one's output is kept apart in FOLDER and printed whole, in the order of the names.
+side_by_side() {
+	local folder=$logs/$1 limit=$2 bad=0 program
+	shift 2
+	rm -rf "$folder"
+	mkdir -p "$folder"
+	# shellcheck disable=SC2016 # the inner shell's
+	[ $# = 0 ] || printf '%s\n' "$@" | xargs -P "$jobs" -I '{}' \
+		bash -c 'run_program "$1/${3//\//_}" "$3" timeout "$2" "$3" || exit 1' bash "$folder" "$limit" '{}' || bad=1
+	for program in "$@"; do
+		cat "$folder/${program//\//_}" || {
+			echo "not ok - $program was not run"
+			bad=1
+		}
 	done
 	return $bad
 }
 
-# Scripts of a folder, each given LULL.
-scripts_run() {
-	local script bad=0 rc
-	for script in "$@"; do
-		[ -x "$script" ] || continue
-		echo "--- $script"
-		rc=0
-		LULL=$PWD/build/gcc/lull timeout 900 "$script" 2>&1 || rc=$?
-		echo "--- exit $rc"
-		[ $rc = 0 ] || bad=1
+# Every unit test program of a build.
+unit_run() {
+	local source programs=()
+	for source in tests/unit/test_*.c; do
+		[ ! -f "$source" ] || programs+=("$1/tests/$(basename "$source" .c)")
 	done
-	return $bad
+	side_by_side "units-${1//\//-}" 600 "${programs[@]}"
+}
+
+# Scripts, each given LULL.
+scripts_run() {
+	local script runnable=()
+	for script in "$@"; do
+		[ ! -x "$script" ] || runnable+=("$script")
+	done
+	LULL=$PWD/build/gcc/lull side_by_side "scripts-$(basename "$(dirname "$1")")" 900 "${runnable[@]}"
 }
 
 nights_run() {
@@ -150,14 +171,22 @@ count() {
 
 seconds() { awk -v a="$1" -v b="$2" 'BEGIN { printf "%.1f", b - a }'; }
 
+# Stages that each keep one processor busy and do not look at the clock of this machine run beside the one named first.
+declare -A beside=([bus]=night-live)
+
 run_stage() {
-	local name=$1 log=$logs/$1.log start end rc=0 p f s
+	local name=$1 start rc=0
 	start=$EPOCHREALTIME
-	"stage_${name//-/_}" >"$log" 2>&1 || rc=$?
-	end=$EPOCHREALTIME
-	read -r p f s < <(count "$log" $rc)
+	"stage_${name//-/_}" >"$logs/$name.log" 2>&1 || rc=$?
+	echo "$rc $(seconds "$start" "$EPOCHREALTIME")" >"$logs/$name.result"
+}
+
+report_stage() {
+	local name=$1 log=$logs/$1.log rc=1 took='?' p f s
+	read -r rc took <"$logs/$name.result"
+	read -r p f s < <(count "$log" "$rc")
 	passed=$((passed + p)) failed=$((failed + f)) skipped=$((skipped + s))
-	printf '%-16s %5d passed %4d failed %4d skipped %8s s\n' "$name" "$p" "$f" "$s" "$(seconds "$start" "$end")"
+	printf '%-16s %5d passed %4d failed %4d skipped %8s s\n' "$name" "$p" "$f" "$s" "$took"
 	grep -E '^ok .*# SKIP|^\[  SKIPPED \] [^0-9]' "$log" | sort -u | sed 's/^/    /'
 	if [ "$f" != 0 ]; then
 		stages_failed+=("$name")
@@ -176,7 +205,22 @@ for stage in "$@"; do
 	}
 done
 begun=$EPOCHREALTIME
-for stage in "$@"; do run_stage "$stage"; done
+done_already=' '
+for stage in "$@"; do
+	if [[ $done_already != *" $stage "* ]]; then
+		companion=${beside[$stage]:-}
+		[[ " $* " == *" ${companion:-none} "* && $done_already != *" $companion "* ]] || companion=
+		rm -f "$logs/$stage.result"
+		if [ -n "$companion" ]; then
+			rm -f "$logs/$companion.result"
+			run_stage "$companion" &
+			done_already+="$companion "
+		fi
+		run_stage "$stage"
+		wait
+	fi
+	report_stage "$stage"
+done
 printf '%-16s %46s s\n' total "$(seconds "$begun" "$EPOCHREALTIME")"
 [ ${#stages_failed[@]} -eq 0 ] || echo "failed: ${stages_failed[*]} (logs in $logs)"
 line="$passed passed, $failed failed"
