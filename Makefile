@@ -23,7 +23,17 @@ ifdef WERROR
 WARN += -Werror
 endif
 CFLAGS ?=
-ALL_CFLAGS = -std=c17 -D_GNU_SOURCE -DLULL_VERSION='"$(VERSION)"' $(OPT) $(WARN) -Iinclude -Isrc $(PKG_FLAGS) $(SAN) $(CFLAGS)
+# What the compiler gets besides, found out once and only if something is compiled (scripts/build-flags.sh).
+learn = $(eval $(1) := $$(shell scripts/build-flags.sh $(2) $(CC)))$($(1))
+# Hardening, as in Debian's own packages. Sanitizers and fuzzers watch by themselves, and fortified calls need an optimising compiler.
+HARDEN ?= $(if $(SAN)$(FUZZ_LINK)$(filter -O0,$(OPT)),,yes)
+hard_cflags = $(if $(HARDEN),$(call learn,hard_cflags,compile))
+hard_ldflags = $(if $(HARDEN),$(call learn,hard_ldflags,link))
+# Times and file sizes of 64 bits on 32-bit machines, too.
+time_cflags = $(call learn,time_cflags,time)
+ALL_CFLAGS = -std=c17 -D_GNU_SOURCE -DLULL_VERSION='"$(VERSION)"' $(OPT) $(hard_cflags) $(time_cflags) $(WARN) -Iinclude -Isrc \
+	$(PKG_FLAGS) $(SAN) $(CFLAGS) $(library_time)
+LINK = $(CC) $(ALL_CFLAGS) $(hard_ldflags) $(LDFLAGS)
 # libnl keeps its headers in a folder of its own.
 PKG_FLAGS := $(shell $(PKG_CONFIG) --cflags libnl-3.0 2>/dev/null)
 # As needed: a program carries only those libraries that it uses.
@@ -59,7 +69,8 @@ daemon_libs := $(B)/liblulld.a $(libs)
 .PHONY: all
 all: $(B)/lull $(B)/lulld ## build the command and the recorder: build/lull, build/lulld
 
-$(B)/%.o: %.c
+# This file and the flags that are learned decide what an object is, too: the version, the hardening.
+$(B)/%.o: %.c Makefile scripts/build-flags.sh
 	@mkdir -p $(@D)
 	$(CC) $(ALL_CFLAGS) -MMD -MP -c $< -o $@
 
@@ -82,28 +93,28 @@ $(B)/liblulld.a: $(daemon_obj)
 	$(AR) rcs $@ $^
 
 $(B)/lull: $(cmd_obj) $(libs)
-	$(CC) $(ALL_CFLAGS) $(LDFLAGS) $^ $(LIBS) -o $@
+	$(LINK) $^ $(LIBS) -o $@
 $(B)/lulld: $(B)/src/daemon/lulld.o $(daemon_libs)
-	$(CC) $(ALL_CFLAGS) $(LDFLAGS) $^ $(LIBS) -o $@
+	$(LINK) $^ $(LIBS) -o $@
 
 # A unit test is one file; it links the libraries.
 $(B)/tests/%: $(B)/tests/unit/%.o $(unit_obj) $(daemon_libs)
-	$(CC) $(ALL_CFLAGS) $(LDFLAGS) $^ $(LIBS) -lcmocka -o $@
+	$(LINK) $^ $(LIBS) -lcmocka -o $@
 
 $(B)/fuzz/%: $(B)/tests/fuzz/%.o $(fuzz_obj) $(daemon_libs)
 	@mkdir -p $(@D)
-	$(CC) $(ALL_CFLAGS) $(FUZZ_LINK) $(LDFLAGS) $^ $(LIBS) -o $@
+	$(LINK) $(FUZZ_LINK) $^ $(LIBS) -o $@
 
 $(B)/nights: $(nights_obj) $(libs)
-	$(CC) $(ALL_CFLAGS) $(LDFLAGS) $^ $(LIBS) -o $@
+	$(LINK) $^ $(LIBS) -o $@
 
 $(B)/bench/%: $(B)/tests/bench/%.o $(libs)
 	@mkdir -p $(@D)
-	$(CC) $(ALL_CFLAGS) $(LDFLAGS) $^ $(LIBS) -o $@
+	$(LINK) $^ $(LIBS) -o $@
 
 $(B)/bus/%: $(B)/tests/bus/%.o $(libs)
 	@mkdir -p $(@D)
-	$(CC) $(ALL_CFLAGS) $(LDFLAGS) $^ $(LIBS) -o $@
+	$(LINK) $^ $(LIBS) -o $@
 
 $(B)/bus/wide_xstate.so: tests/bus/wide_xstate.c
 	@mkdir -p $(@D)
@@ -143,6 +154,10 @@ check-pure: core-build ## fail if the core uses anything but memory, strings, ma
 .PHONY: check-no-transmit
 check-no-transmit: all ## fail if code that opens CAN sockets could send on them
 	@scripts/check-no-transmit.sh src $(B)/src
+
+.PHONY: check-hardening
+check-hardening: all ## fail if a program lacks a part of the hardening that is asked for
+	@scripts/check-hardening.sh $(B)/lull $(B)/lulld
 
 .PHONY: check-bus check-night
 check-bus: ## the programs on real SocketCAN, in guest machines

@@ -11,7 +11,7 @@ sources=${1%/} objects=${2%/}
 
 # Where a CAN socket is opened, nothing may be used that writes to a descriptor, in whatever way.
 senders='write|writev|pwrite(64)?|pwritev2?(64)?(v2)?|send|sendto|sendmsg|sendmmsg|sendfile(64)?|splice|vmsplice|tee|copy_file_range
-|dprintf|vdprintf|__v?dprintf_chk|fdopen|aio_write(64)?|lio_listio(64)?|io_uring_[a-z_]+|syscall|ioctl|dlsym|dlopen|popen|system|exec[lv]p?e?
+|dprintf|vdprintf|fdopen|aio_write(64)?|lio_listio(64)?|io_uring_[a-z_]+|syscall|ioctl|dlsym|dlopen|popen|system|exec[lv]p?e?
 |nl_send[a-z_]*|sd_[a-z_]+'
 # Nowhere at all: a second way to a bus, around the sockets that are looked at here.
 never='pcap_(sendpacket|inject|open_live|create|activate)|sendmmsg|vmsplice|io_uring_[a-z_]+'
@@ -20,7 +20,8 @@ senders=$(tr -d '\n' <<<"$senders")
 # Which sources open such a socket: they name its family and call socket(). Headers may not name it, so that none is hidden.
 family='\<([AP]F_CAN|[AP]F_PACKET|ETH_P_CAN|ETH_P_CANFD)\>'
 bad=0 looked=0 listeners=0
-needs() { nm -u --format=posix "$1" | sed 's/@.*//; s/ .*//'; }
+# A fortified call (__NAME_chk) is the call that it stands for.
+needs() { nm -u --format=posix "$1" | sed 's/@.*//; s/ .*//; s/^__\(.*\)_chk$/\1/'; }
 
 while read -r header; do
 	if grep -qE "$family" "$header"; then

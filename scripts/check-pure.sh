@@ -19,7 +19,7 @@ tolower toupper isalnum isalpha isdigit isspace isxdigit __ctype_b_loc __ctype_t
 fabs floor ceil trunc round lround llround rint lrint llrint nearbyint fmod remainder fmin fmax hypot
 sincos sqrt cbrt exp exp2 expm1 log log2 log10 log1p pow erf erfc lgamma tgamma sin cos tan asin acos atan atan2 sinh cosh
 tanh ldexp frexp modf copysign scalbn fma
-__errno_location __assert_fail __stack_chk_fail _GLOBAL_OFFSET_TABLE_
+__errno_location __assert_fail __stack_chk_fail __stack_chk_guard _GLOBAL_OFFSET_TABLE_
 '
 # Besides: GSL, the fortified and the renamed forms of the same functions, and the compiler's own arithmetic.
 patterns='gsl_[A-Za-z0-9_]+|__(mem|str|stp|snprintf|vsnprintf)[a-z]*_chk|__isoc(99|23)_strto[a-z]+|__(u?div|u?mod|mul|float|fix|ash|lsh)[a-z0-9]*'

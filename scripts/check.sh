@@ -110,6 +110,13 @@ stage_no_transmit() {
 	CC=clang tests/checks/no-transmit.sh || bad=1
 	return $bad
 }
+stage_hardening() {
+	local bad=0
+	make -s B=build/gcc CC=gcc WERROR=1 check-hardening || bad=1
+	CC=gcc tests/checks/hardening.sh || bad=1
+	CC=clang tests/checks/hardening.sh || bad=1
+	return $bad
+}
 stage_golden() { B=build/gcc scripts_run tests/golden/run.sh tests/golden/readme.sh; }
 stage_cli() { scripts_run tests/cli/*.sh; }
 stage_browser() { scripts_run tests/browser/run.sh; }
@@ -150,7 +157,7 @@ stage_night_live() {
 }
 stage_lint() { scripts/lint.sh; }
 
-all_stages=(build-gcc build-clang unit-gcc check-pure no-transmit golden cli data browser unit-asan-gcc unit-asan-clang nights nights-clamp
+all_stages=(build-gcc build-clang unit-gcc check-pure no-transmit hardening golden cli data browser unit-asan-gcc unit-asan-clang nights nights-clamp
 	nights-pairs nights-asan bus night-live lint fuzz)
 
 # Sums of one stage: "passed failed skipped". Between "--- NAME" and "--- exit N" stands one program.
