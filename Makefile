@@ -3,7 +3,8 @@ SHELL := /bin/bash
 .DELETE_ON_ERROR:
 MAKEFLAGS += --no-builtin-rules
 
-VERSION := 0.1
+# The same as in scripts/debian/changelog, which tells what changed.
+VERSION := 0.2
 CC ?= gcc
 ifeq ($(origin CC),default)
 CC := gcc
@@ -225,7 +226,8 @@ man: all ## manual pages into build/man
 
 # Units and the user go where systemd looks for those of this prefix; the configuration is only put there if there is none.
 units := lulld.service lull-link@.service lull-view.service
-unit_dir = $(DESTDIR)$(PREFIX)/lib/systemd/system
+UNITDIR ?= $(PREFIX)/lib/systemd/system
+unit_dir = $(DESTDIR)$(UNITDIR)
 SYSCONFDIR ?= /etc
 # Manual pages are made from the help of programs that can be run here.
 MAN_FROM ?= $(B)
@@ -261,6 +263,7 @@ deb: deb-host ## build/lull_VERSION_ARCH.deb for each of ARCHS: amd64 arm64 armh
 	@[ -z "$(foreign)" ] || scripts/setup.sh cross || echo "make deb: goes on with what is installed"
 	@[ -z "$(foreign)" ] || VERSION=$(VERSION) MAN_FROM=$(B) scripts/cross.sh $(foreign)
 deb-host: all ## the package of this machine's architecture alone
+	@scripts/setup.sh package
 	@B=$(B) VERSION=$(VERSION) scripts/deb.sh
 
 .PHONY: dist

@@ -1,6 +1,6 @@
 #!/usr/bin/env bash
 # cross: builds lull for other architectures and makes their packages: build/lull_VERSION_ARCH.deb
-# usage: VERSION=0.1 MAN_FROM=build scripts/cross.sh ARCH...      (called by `make deb`; ARCH: amd64, arm64, armhf)
+# usage: VERSION=0.2 MAN_FROM=build scripts/cross.sh ARCH...      (called by `make deb`; ARCH: amd64, arm64, armhf)
 # The libraries come from the mirror of this machine, through a configuration of apt that is this script's alone, and
 # are only unpacked: packages of another architecture beside the native ones would tie the versions of both together.
 # Unit tests run under qemu-user. What cannot be had is left out and told; what fails to build or to pass is an error.
@@ -91,7 +91,8 @@ unpack() {
 }
 
 # Cases that need of the kernel what qemu-user does not pass on: their failure says nothing and is told as skipped.
-untestable="test_can_watch:test_coalescing" # ethtool
+# ethtool; seccomp, of which libseccomp finds no call
+untestable="test_can_watch:test_coalescing test_privileges:each_call_is_answered"
 
 # PROGRAM LOG: whether all that failed in it cannot be tested here; each such case is told.
 excused() {
@@ -160,7 +161,7 @@ one() {
 	esac
 	cache=$caches/cross-$arch sysroot=$caches/cross-$arch/root
 	local tool
-	for tool in apt-get dpkg-deb pkg-config "$triplet-gcc" "$triplet-strip"; do
+	for tool in apt-get dpkg-deb pkg-config dh "$triplet-gcc" "$triplet-strip"; do
 		command -v "$tool" >/dev/null || {
 			left_out "needs $tool (scripts/setup.sh cross)"
 			return 0
@@ -190,11 +191,11 @@ one() {
 	else
 		echo "make deb: the tests of $arch were left out: needs qemu-$machine-static (scripts/setup.sh cross)"
 	fi
-	ARCH=$arch STRIP=$triplet-strip SYSROOT=$sysroot B=build/$arch scripts/deb.sh
+	ARCH=$arch SYSROOT=$sysroot B=build/$arch scripts/deb.sh
 }
 
 [ $# -gt 0 ] || {
-	echo "usage: VERSION=0.1 scripts/cross.sh ARCH..." >&2
+	echo "usage: VERSION=0.2 scripts/cross.sh ARCH..." >&2
 	exit 2
 }
 export VERSION=$version

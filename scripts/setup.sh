@@ -1,9 +1,10 @@
 #!/usr/bin/env bash
 # setup: installs the Debian packages that are missing, and only those.
-# usage: scripts/setup.sh [--print] build [test] [cross]
-#   build  what building and running needs
-#   test   what the tests need besides
-#   cross  what packages for other architectures need besides
+# usage: scripts/setup.sh [--print] build [test] [package] [cross]
+#   build    what building and running needs
+#   test     what the tests need besides, those of the package too
+#   package  what a package needs besides
+#   cross    what packages for other architectures need besides
 # --print: says what the groups hold and installs nothing.
 # Says what it would install and asks before it uses sudo; as root or without a terminal it goes ahead.
 set -euo pipefail
@@ -11,12 +12,13 @@ set -euo pipefail
 build_packages=(gcc make pkgconf libc6-dev libpcap-dev libsqlite3-dev libinih-dev libjansson-dev libgsl-dev
 	zlib1g-dev libzstd-dev libsocketcan-dev libnl-3-dev libcap-dev libiio-dev libsystemd-dev libseccomp-dev libgpiod-dev
 	libmicrohttpd-dev libqrencode-dev libjs-dygraphs libncurses-dev)
+package_packages=(dpkg-dev debhelper help2man)
 test_packages=(libcmocka-dev clang cppcheck clang-tidy clang-format shellcheck valgrind binutils time
 	tcpdump tshark python3 python3-can python3-scipy python3-numpy r-base-core r-cran-strucchange sqlite3 jq
-	gzip unzip zstd chromium chromium-driver python3-selenium help2man mandoc tmux
-	dpkg-dev systemd user-mode-linux busybox-static iproute2 linux-source-6.1 flex bison bc xz-utils qemu-system-x86 cpio kmod)
+	gzip unzip zstd chromium chromium-driver python3-selenium mandoc tmux "${package_packages[@]}" lintian
+	systemd user-mode-linux busybox-static iproute2 linux-source-6.1 flex bison bc xz-utils qemu-system-x86 cpio kmod)
 
-cross_packages=(dpkg-dev qemu-user-static)
+cross_packages=("${package_packages[@]}" qemu-user-static)
 host=$(dpkg --print-architecture 2>/dev/null || :)
 [ "$host" = amd64 ] || cross_packages+=(gcc-x86-64-linux-gnu)
 [ "$host" = arm64 ] || cross_packages+=(gcc-aarch64-linux-gnu)
@@ -42,15 +44,16 @@ for group in "$@"; do
 	case $group in
 	build) wanted+=("${build_packages[@]}") ;;
 	test) wanted+=("${test_packages[@]}" "$(clang_runtime)") ;;
+	package) wanted+=("${package_packages[@]}") ;;
 	cross) wanted+=("${cross_packages[@]}") ;;
 	*)
-		echo "setup.sh: no such group: $group (build, test, cross)" >&2
+		echo "setup.sh: no such group: $group (build, test, package, cross)" >&2
 		exit 2
 		;;
 	esac
 done
 [ ${#wanted[@]} -gt 0 ] || {
-	echo "usage: scripts/setup.sh [--print] build [test] [cross]" >&2
+	echo "usage: scripts/setup.sh [--print] build [test] [package] [cross]" >&2
 	exit 2
 }
 [ -z "$print" ] || {

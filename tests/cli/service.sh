@@ -1,5 +1,5 @@
 #!/usr/bin/env bash
-# service: the configuration that is shipped, the units, what install puts where and uninstall takes away, and the package.
+# service: the configuration that is shipped, the units, what install puts where and uninstall takes away.
 # shellcheck source=tests/cli/lib.bash
 . "$(dirname "$0")/lib.bash"
 # shellcheck disable=SC2154 # lull, here and work are those of lib.bash
@@ -59,15 +59,4 @@ fi
 
 make -s -C "$here" B="$b" PREFIX=/usr DESTDIR="$work/root" uninstall || not_ok "make uninstall"
 is "uninstall leaves the configuration alone" "$(find root -type f)" root/etc/lull/lull.conf
-
-if command -v dpkg-shlibdeps >/dev/null; then
-	make -s -C "$here" B="$b" deb-host >out 2>&1 || not_ok "make deb-host: $(cat out)"
-	deb=$(ls "$here"/build/lull_*_"$(dpkg --print-architecture)".deb)
-	dpkg-deb --contents "$deb" >contents
-	has contents "the package holds the recorder" "./usr/sbin/lulld"
-	dpkg-deb --field "$deb" Depends >depends
-	for library in libpcap libsqlite3 libsystemd0 libseccomp2; do has depends "it depends on $library" "$library"; done
-else
-	ok "make deb-host # SKIP dpkg-dev is not installed"
-fi
 exit $bad
