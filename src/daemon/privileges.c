@@ -1,12 +1,12 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* privileges: what each process of lulld may do once it is started. */
 #include <daemon/privileges.h>
+#include <source/seccomp_args.h>
 
 #include <errno.h>
 #include <grp.h>
-#include <linux/can.h>
+#include <linux/netlink.h>
 #include <pwd.h>
-#include <seccomp.h>
 #include <stdio.h>
 #include <string.h>
 #include <sys/capability.h>
@@ -92,14 +92,61 @@ int lull_privileges_drop(const struct lull_identity *identity, bool net_admin)
 
 /* Calls that only some architectures have are among them: 32-bit ones set the clock by clock_settime64. */
 static const int refused[] = {
-	SCMP_SYS(execve), SCMP_SYS(execveat), SCMP_SYS(ptrace), SCMP_SYS(process_vm_writev), SCMP_SYS(mount), SCMP_SYS(umount),
+	SCMP_SYS(execve), SCMP_SYS(execveat), SCMP_SYS(ptrace), SCMP_SYS(process_vm_writev), SCMP_SYS(pidfd_getfd), SCMP_SYS(mount), SCMP_SYS(umount),
 	SCMP_SYS(umount2),
 	SCMP_SYS(pivot_root), SCMP_SYS(chroot), SCMP_SYS(unshare), SCMP_SYS(setns), SCMP_SYS(init_module), SCMP_SYS(finit_module),
 	SCMP_SYS(delete_module), SCMP_SYS(kexec_load), SCMP_SYS(kexec_file_load), SCMP_SYS(reboot), SCMP_SYS(swapon), SCMP_SYS(swapoff),
 	SCMP_SYS(bpf), SCMP_SYS(perf_event_open), SCMP_SYS(settimeofday), SCMP_SYS(clock_settime), SCMP_SYS(clock_settime64), SCMP_SYS(stime),
 	SCMP_SYS(add_key), SCMP_SYS(request_key), SCMP_SYS(keyctl), SCMP_SYS(userfaultfd), SCMP_SYS(io_uring_setup), SCMP_SYS(io_uring_enter), SCMP_SYS(io_uring_register),
 };
-static const int families[] = {AF_CAN, AF_PACKET};
+#define LOW_BITS 5 /* families that are looked at one by one; above, none is needed */
+
+static bool needed(unsigned family)
+{
+	/* The control socket and sd_notify; a meter on the network; interfaces. */
+	return family == AF_UNIX || family == AF_INET || family == AF_INET6 || family == AF_NETLINK;
+}
+
+static int never(scmp_filter_ctx ctx, unsigned n, const struct scmp_arg_cmp *args)
+{
+	return seccomp_rule_add_array(ctx, SCMP_ACT_KILL_PROCESS, SCMP_SYS(socket), n, args);
+}
+
+/* A list of what is allowed, written as all that is not, since one rule of libseccomp compares an argument once: any bit above the
+ * lowest, then each value that these can have. */
+static int only_needed_families(scmp_filter_ctx ctx)
+{
+	int err = 0;
+
+	for (unsigned bit = LOW_BITS; bit < 32 && !err; bit++)
+		err = never(ctx, 1, (const struct scmp_arg_cmp[]){LULL_ARG_BITS(0, 1u << bit, 1u << bit)});
+	for (unsigned family = 0; family < 1u << LOW_BITS && !err; family++)
+		if (!needed(family))
+			err = never(ctx, 1, (const struct scmp_arg_cmp[]){LULL_ARG_IS(0, family)});
+	return err;
+}
+
+/* Of the internet: streams and datagrams. Raw sockets have no business here, and SOCK_PACKET is an old name of packet sockets. */
+static int only_needed_kinds(scmp_filter_ctx ctx, unsigned family)
+{
+	int err = 0;
+
+	for (unsigned kind = 0; kind <= LULL_SOCKET_KIND && !err; kind++)
+		if (kind != SOCK_STREAM && kind != SOCK_DGRAM)
+			err = never(ctx, 2, (const struct scmp_arg_cmp[]){LULL_ARG_IS(0, family), LULL_ARG_BITS(1, LULL_SOCKET_KIND, kind)});
+	return err;
+}
+
+/* Of netlink: NETLINK_ROUTE, which is 0. */
+static int only_routes(scmp_filter_ctx ctx)
+{
+	int err = 0;
+
+	_Static_assert(NETLINK_ROUTE == 0, "any bit of the protocol makes it another one");
+	for (unsigned bit = 0; bit < 32 && !err; bit++)
+		err = never(ctx, 2, (const struct scmp_arg_cmp[]){LULL_ARG_IS(0, AF_NETLINK), LULL_ARG_BITS(2, 1u << bit, 1u << bit)});
+	return err;
+}
 
 int lull_main_rules(void *ctx)
 {
@@ -110,10 +157,13 @@ int lull_main_rules(void *ctx)
 		if (err == -EFAULT || err == -EDOM)
 			err = 0; /* no such call on this architecture */
 	}
-	for (unsigned i = 0; i < sizeof families / sizeof families[0] && !err; i++)
-		err = seccomp_rule_add(ctx, SCMP_ACT_KILL_PROCESS, SCMP_SYS(socket), 1,
-			SCMP_A0(SCMP_CMP_EQ, (scmp_datum_t)families[i], 0));
-	return err;
+	if (!err)
+		err = only_needed_families(ctx);
+	if (!err)
+		err = only_needed_kinds(ctx, AF_INET);
+	if (!err)
+		err = only_needed_kinds(ctx, AF_INET6);
+	return err ? err : only_routes(ctx);
 }
 
 int lull_main_confine(void)

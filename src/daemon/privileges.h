@@ -21,7 +21,8 @@ LULL_MUST_CHECK int lull_identity_find(const char *user, struct lull_identity *,
  * (no_new_privs). 0 or -errno. */
 LULL_MUST_CHECK int lull_privileges_drop(const struct lull_identity *, bool net_admin);
 bool lull_privileges_net_admin(void); /* CAP_NET_ADMIN is there */
-/* From here on: no CAN socket, no raw one, no other program, in a process that has no business with any. */
+/* From here on: no other program, and of sockets only local ones, streams and datagrams of the internet, and netlink for routes: what the main
+ * process needs once it is started. No CAN socket, no raw one, whatever is written above the 32 bits that the kernel reads. */
 LULL_MUST_CHECK int lull_main_confine(void);
 /* The rules of that filter into one of libseccomp (an scmp_filter_ctx), for whichever architectures it is. 0 or -errno. */
 LULL_MUST_CHECK int lull_main_rules(void *filter);

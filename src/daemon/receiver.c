@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* receiver: starts, asks and ends the process that listens. */
 #include <daemon/receiver.h>
+#include <source/can_confine.h>
 
 #include <errno.h>
 #include <fcntl.h>
@@ -47,9 +48,11 @@ static void child(const struct lull_receiver *r, pid_t parent, const struct lull
 		_exit(2);
 	/* A change of user takes the wish for an end with the parent away. */
 	(void)prctl(PR_SET_PDEATHSIG, SIGKILL);
-	if (confined && lull_receiver_confine(r->kick, r->news))
+	int news = r->news;
+
+	if (confined && lull_can_confine(r->kick, &news))
 		_exit(2);
-	_exit(lull_receive(r->shared, r->kick, r->news));
+	_exit(lull_receive(r->shared, r->kick, news));
 }
 
 int lull_receiver_start(struct lull_receiver *r, uint64_t bitrates, const struct lull_identity *identity, bool confined)

@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* receiver: the process that listens. It alone owns CAN sockets, one an interface, and does nothing but wait, receive, read
  * clocks and write entries into the ring. A seccomp filter takes from it all calls by which it could send: see
- * receiver_filter.c. It opens a socket when the main process asks for one; it ends with its parent. */
+ * source/can_confine.h. It opens a socket when the main process asks for one; it ends with its parent. */
 #ifndef LULL_DAEMON_RECEIVER_H
 #define LULL_DAEMON_RECEIVER_H
 
@@ -47,7 +47,5 @@ void lull_receiver_stop(struct lull_receiver *);
 
 /* The receiver's life. Returns its exit status. */
 int lull_receive(struct lull_shared *, int kick, int news);
-/* From here on: no call that could send. 0 or -errno. */
-LULL_MUST_CHECK int lull_receiver_confine(int kick, int news);
 
 #endif

@@ -188,7 +188,7 @@ bool lull_adapter_has_terminal(const char *root, unsigned major, unsigned minor,
 			continue;
 		found = usb_above(root, folder + strlen(root) + 1, adapter) && !strcmp(adapter, terminal);
 		if (found)
-			(void)snprintf(name, LULL_LINK_NAME, "%s", entry->d_name);
+			(void)snprintf(name, LULL_LINK_NAME, "%.*s", LULL_LINK_NAME - 1, entry->d_name);
 	}
 	if (all)
 		(void)closedir(all);
