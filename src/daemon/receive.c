@@ -1,10 +1,9 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* receive: what the receiver process does all night: wait, fetch frames, read clocks, fill the ring. This file calls nothing that
  * could send: tests look at its symbols. */
-#include <daemon/receiver.h>
+#include <daemon/receive_impl.h>
 
 #include <errno.h>
-#include <linux/can.h>
 #include <linux/can/raw.h>
 #include <linux/net_tstamp.h>
 #include <linux/sock_diag.h>
@@ -16,7 +15,6 @@
 #include <time.h>
 #include <unistd.h>
 
-#define AT_ONCE 64 /* frames a call */
 #define BUFFER_WANTED (4 << 20)
 #define SKB_BYTES 768 /* what the kernel counts for one classical frame */
 #define PACE_FIRST (4 * LULL_MS) /* between two looks at a bus that has just begun to talk */
@@ -26,33 +24,9 @@
 	(SOF_TIMESTAMPING_RX_SOFTWARE | SOF_TIMESTAMPING_SOFTWARE | SOF_TIMESTAMPING_RX_HARDWARE | \
 		SOF_TIMESTAMPING_RAW_HARDWARE)
 
-/* The two shapes of SCM_TIMESTAMPING: with the C library's long, and always 64 bits. */
-#define STAMPS_OLD 37
-#define STAMPS_NEW 65
 #ifndef SO_MEMINFO
 #define SO_MEMINFO 55
 #endif
-
-struct ear {
-	int fd; /* -1: none */
-	uint32_t generation;
-	uint32_t dropped; /* by the socket, as last told */
-	unsigned room; /* frames that fit into its buffer */
-};
-
-struct receiver {
-	struct lull_shared *shared;
-	int kick, news;
-	bool wrote; /* entries since the last news */
-	uint64_t ring_lost[LULL_BUS_MAX]; /* not told yet */
-	struct ear ear[LULL_BUS_MAX];
-	int64_t pace; /* ns until the next look; 0: the buses are quiet */
-	/* Room for one call. */
-	struct mmsghdr message[AT_ONCE];
-	struct iovec part[AT_ONCE];
-	struct canfd_frame frame[AT_ONCE];
-	_Alignas(8) uint8_t control[AT_ONCE][128];
-};
 
 static int64_t clock_ns(clockid_t clock)
 {
@@ -64,14 +38,14 @@ static int64_t clock_ns(clockid_t clock)
 
 /* --- into the ring --- */
 
-static void put(struct receiver *r, const struct lull_entry *entry)
+static void put(struct lull_receive *r, const struct lull_entry *entry)
 {
 	lull_ring_put(&r->shared->ring, entry);
 	r->wrote = true;
 }
 
 /* An entry that is not a frame. False: no room. */
-static bool tell(struct receiver *r, enum lull_entry_kind kind, unsigned bus, uint32_t id, uint8_t flags, int64_t stamp,
+static bool tell(struct lull_receive *r, enum lull_entry_kind kind, unsigned bus, uint32_t id, uint8_t flags, int64_t stamp,
 	const void *data, unsigned len)
 {
 	struct lull_entry *entry = lull_ring_room(&r->shared->ring, len);
@@ -89,7 +63,7 @@ static bool tell(struct receiver *r, enum lull_entry_kind kind, unsigned bus, ui
 	return true;
 }
 
-static void tell_clock(struct receiver *r)
+static void tell_clock(struct lull_receive *r)
 {
 	const int64_t boottime = clock_ns(CLOCK_BOOTTIME);
 
@@ -97,106 +71,32 @@ static void tell_clock(struct receiver *r)
 }
 
 /* Frames that the ring had no room for are told as soon as it has. */
-static void tell_ring_lost(struct receiver *r, unsigned bus)
+static void tell_ring_lost(struct lull_receive *r, unsigned bus)
 {
 	if (r->ring_lost[bus] &&
 		tell(r, LULL_ENTRY_LOST, bus, (uint32_t)r->ring_lost[bus], LULL_LOST_RING, clock_ns(CLOCK_BOOTTIME), NULL, 0))
 		r->ring_lost[bus] = 0;
 }
 
-static void tell_dropped(struct receiver *r, unsigned bus, uint32_t dropped)
+static void tell_dropped(struct lull_receive *r, unsigned bus, uint32_t dropped)
 {
-	struct ear *ear = &r->ear[bus];
+	struct lull_receive_ear *ear = &r->ear[bus];
 
 	if (dropped != ear->dropped &&
 		tell(r, LULL_ENTRY_LOST, bus, dropped - ear->dropped, LULL_LOST_SOCKET, clock_ns(CLOCK_BOOTTIME), NULL, 0))
 		ear->dropped = dropped;
 }
 
-/* --- one frame --- */
-
-struct news {
-	int64_t stamp, own;
-	uint32_t dropped;
-	bool dropped_told;
-};
-
-static int64_t ns_of(const void *data, bool wide, unsigned which)
+static void take_frame(struct lull_receive *r, unsigned bus, unsigned at)
 {
-	if (wide) {
-		int64_t t[6];
+	struct lull_received got;
 
-		memcpy(t, data, sizeof t);
-		return t[2 * which] * LULL_SEC + t[2 * which + 1];
-	}
-	long t[6];
-
-	memcpy(t, data, sizeof t);
-	return (int64_t)t[2 * which] * LULL_SEC + t[2 * which + 1];
-}
-
-static void read_control(struct msghdr *header, struct news *news)
-{
-	for (struct cmsghdr *c = CMSG_FIRSTHDR(header); c; c = CMSG_NXTHDR(header, c)) {
-		if (c->cmsg_level != SOL_SOCKET)
-			continue;
-		const size_t len = c->cmsg_len - CMSG_LEN(0);
-
-		if (c->cmsg_type == STAMPS_NEW && len >= 6 * sizeof(int64_t)) {
-			news->stamp = ns_of(CMSG_DATA(c), true, 0);
-			news->own = ns_of(CMSG_DATA(c), true, 2);
-		} else if (c->cmsg_type == STAMPS_OLD && len >= 6 * sizeof(long)) {
-			news->stamp = ns_of(CMSG_DATA(c), false, 0);
-			news->own = ns_of(CMSG_DATA(c), false, 2);
-		} else if (c->cmsg_type == SO_RXQ_OVFL && len >= sizeof(uint32_t)) {
-			memcpy(&news->dropped, CMSG_DATA(c), sizeof(uint32_t));
-			news->dropped_told = true;
-		}
-	}
-}
-
-static uint32_t id_of(uint32_t can_id)
-{
-	if (can_id & CAN_ERR_FLAG)
-		return can_id & CAN_ERR_MASK;
-	return can_id & CAN_EFF_FLAG ? (can_id & CAN_EFF_MASK) | LULL_ID_EXTENDED : can_id & CAN_SFF_MASK;
-}
-
-static uint8_t flags_of(const struct canfd_frame *f, unsigned size, int message_flags)
-{
-	unsigned flags = 0;
-
-	if (f->can_id & CAN_ERR_FLAG)
-		flags |= LULL_FRAME_ERROR;
-	else if (f->can_id & CAN_RTR_FLAG)
-		flags |= LULL_FRAME_REMOTE;
-	if (size == CANFD_MTU) {
-		flags |= LULL_FRAME_FD;
-		flags |= f->flags & CANFD_BRS ? LULL_FRAME_BRS : 0;
-		flags |= f->flags & CANFD_ESI ? LULL_FRAME_ESI : 0;
-	}
-	if (message_flags & MSG_DONTROUTE)
-		flags |= LULL_ENTRY_LOCAL;
-	return (uint8_t)flags;
-}
-
-static void take_frame(struct receiver *r, unsigned bus, unsigned at)
-{
-	struct msghdr *header = &r->message[at].msg_hdr;
-	const struct canfd_frame *f = &r->frame[at];
-	const unsigned size = r->message[at].msg_len;
-	struct news news = {0};
-
-	if (size != CAN_MTU && size != CANFD_MTU)
+	if (!lull_received_read(&r->message[at].msg_hdr, &r->frame[at], r->message[at].msg_len, &got))
 		return;
-	read_control(header, &news);
-	if (news.dropped_told)
-		tell_dropped(r, bus, news.dropped);
-	unsigned len = f->len <= (size == CAN_MTU ? CAN_MAX_DLEN : CANFD_MAX_DLEN) ? f->len : 0;
-	const unsigned own = news.own ? 8 : 0;
-	const uint8_t flags = flags_of(f, size, header->msg_flags);
-	/* A remote frame has a length and no data; the bytes are sent along all the same. */
-	struct lull_entry *entry = lull_ring_room(&r->shared->ring, own + len);
+	if (got.dropped_told)
+		tell_dropped(r, bus, got.dropped);
+	const unsigned own = got.own ? sizeof got.own : 0;
+	struct lull_entry *entry = lull_ring_room(&r->shared->ring, own + got.len);
 
 	if (!entry) {
 		r->ring_lost[bus]++;
@@ -205,18 +105,18 @@ static void take_frame(struct receiver *r, unsigned bus, unsigned at)
 	}
 	entry->kind = own ? LULL_ENTRY_FRAME_HW : LULL_ENTRY_FRAME;
 	entry->bus = (uint8_t)bus;
-	entry->id = id_of(f->can_id);
-	entry->flags = flags;
-	entry->stamp = news.stamp;
+	entry->id = got.id;
+	entry->flags = got.flags;
+	entry->stamp = got.stamp;
 	if (own)
-		memcpy(entry->data, &news.own, 8);
-	memcpy(entry->data + own, f->data, len);
+		memcpy(entry->data, &got.own, sizeof got.own);
+	memcpy(entry->data + own, got.data, got.len);
 	lull_ring_put(&r->shared->ring, entry);
 }
 
 /* --- sockets --- */
 
-static void shut(struct ear *ear)
+static void shut(struct lull_receive_ear *ear)
 {
 	if (ear->fd >= 0)
 		(void)close(ear->fd);
@@ -238,7 +138,7 @@ static int buffer_of(int fd)
 	return getsockopt(fd, SOL_SOCKET, SO_RCVBUF, &size, &len) ? 0 : size;
 }
 
-static int open_ear(struct ear *ear, int index, int *buffer)
+static int open_socket(int index, int *buffer)
 {
 	struct sockaddr_can address = {.can_family = AF_CAN, .can_ifindex = index};
 	int err = 0, fd = socket(PF_CAN, SOCK_RAW | SOCK_CLOEXEC | SOCK_NONBLOCK, CAN_RAW);
@@ -256,20 +156,16 @@ static int open_ear(struct ear *ear, int index, int *buffer)
 	*buffer = buffer_of(fd);
 	if (!err && bind(fd, (struct sockaddr *)&address, sizeof address))
 		err = -errno;
-	if (err) {
-		(void)close(fd);
-		return err;
-	}
-	ear->fd = fd;
-	ear->dropped = 0;
-	ear->room = (unsigned)*buffer / SKB_BYTES + 1;
-	return 0;
+	if (!err)
+		return fd;
+	(void)close(fd);
+	return err;
 }
 
-static void follow_wishes(struct receiver *r)
+static void follow_wishes(struct lull_receive *r)
 {
 	for (unsigned i = 0; i < LULL_BUS_MAX; i++) {
-		struct ear *ear = &r->ear[i];
+		struct lull_receive_ear *ear = &r->ear[i];
 		const uint32_t generation = atomic_load_explicit(&r->shared->wanted[i].generation, memory_order_acquire);
 		const int index = atomic_load_explicit(&r->shared->wanted[i].index, memory_order_relaxed);
 		int answer[2] = {0, 0};
@@ -280,13 +176,21 @@ static void follow_wishes(struct receiver *r)
 		ear->generation = generation;
 		if (!index)
 			continue;
-		answer[0] = open_ear(ear, index, &answer[1]);
+		const int fd = r->open(index, &answer[1]);
+
+		if (fd >= 0) {
+			ear->fd = fd;
+			ear->dropped = 0;
+			ear->room = (unsigned)answer[1] / SKB_BYTES + 1;
+		} else {
+			answer[0] = fd;
+		}
 		(void)tell(r, LULL_ENTRY_OPENED, i, generation, 0, clock_ns(CLOCK_BOOTTIME), answer, sizeof answer);
 	}
 }
 
 /* What the socket has dropped by now: the count that comes with frames is only known with the next one. */
-static void ask_dropped(struct receiver *r, unsigned bus)
+static void ask_dropped(struct lull_receive *r, unsigned bus)
 {
 	uint32_t info[SK_MEMINFO_VARS] = {0};
 	socklen_t len = sizeof info;
@@ -296,16 +200,16 @@ static void ask_dropped(struct receiver *r, unsigned bus)
 }
 
 /* All that waits at one socket. Returns how many frames. */
-static unsigned drain(struct receiver *r, unsigned bus)
+static unsigned drain(struct lull_receive *r, unsigned bus)
 {
-	struct ear *ear = &r->ear[bus];
+	struct lull_receive_ear *ear = &r->ear[bus];
 	unsigned sum = 0;
 
 	/* A flood may not keep the other sockets waiting for ever. */
 	for (unsigned rounds = 0; rounds < 256; rounds++) {
-		for (unsigned i = 0; i < AT_ONCE; i++)
+		for (unsigned i = 0; i < LULL_RECEIVE_AT_ONCE; i++)
 			r->message[i].msg_hdr.msg_controllen = sizeof r->control[i];
-		const int n = recvmmsg(ear->fd, r->message, AT_ONCE, MSG_DONTWAIT, NULL);
+		const int n = recvmmsg(ear->fd, r->message, LULL_RECEIVE_AT_ONCE, MSG_DONTWAIT, NULL);
 
 		if (n <= 0) {
 			const int error = errno;
@@ -324,7 +228,7 @@ static unsigned drain(struct receiver *r, unsigned bus)
 			take_frame(r, bus, i);
 		r->wrote = true;
 		sum += (unsigned)n;
-		if (n < AT_ONCE)
+		if (n < LULL_RECEIVE_AT_ONCE)
 			break;
 	}
 	if (sum && ear->fd >= 0)
@@ -335,7 +239,7 @@ static unsigned drain(struct receiver *r, unsigned bus)
 /* --- the loop --- */
 
 /* The longest sleep with which no buffer comes near its end, learned from how full they were. */
-static void set_pace(struct receiver *r, bool any, bool crowded, bool roomy)
+static void set_pace(struct lull_receive *r, bool any, bool crowded, bool roomy)
 {
 	if (!any)
 		r->pace = 0;
@@ -347,7 +251,7 @@ static void set_pace(struct receiver *r, bool any, bool crowded, bool roomy)
 		r->pace = 2 * r->pace < PACE_MOST ? 2 * r->pace : PACE_MOST;
 }
 
-static void sleep_until_needed(struct receiver *r, struct pollfd *fds, unsigned n)
+static void sleep_until_needed(struct lull_receive *r, struct pollfd *fds, unsigned n)
 {
 	if (!r->pace) {
 		(void)poll(fds, n, -1);
@@ -361,12 +265,12 @@ static void sleep_until_needed(struct receiver *r, struct pollfd *fds, unsigned 
 		fds[i].revents = POLLIN;
 }
 
-static void look(struct receiver *r, const struct pollfd *fds, const uint8_t *bus, unsigned n)
+static void look(struct lull_receive *r, const struct pollfd *fds, const uint8_t *bus, unsigned n)
 {
 	bool any = false, crowded = false, roomy = true;
 
 	for (unsigned i = 1; i < n; i++) {
-		struct ear *ear = &r->ear[bus[i]];
+		struct lull_receive_ear *ear = &r->ear[bus[i]];
 
 		if (!fds[i].revents || ear->fd < 0)
 			continue;
@@ -380,7 +284,7 @@ static void look(struct receiver *r, const struct pollfd *fds, const uint8_t *bu
 	set_pace(r, any, crowded, roomy);
 }
 
-static void hear_kick(struct receiver *r)
+static void hear_kick(struct lull_receive *r)
 {
 	const uint32_t ping = atomic_load_explicit(&r->shared->ping, memory_order_acquire);
 	eventfd_t count;
@@ -398,46 +302,52 @@ static void hear_kick(struct receiver *r)
 	}
 }
 
-static void prepare(struct receiver *r)
+void lull_receive_begin(
+	struct lull_receive *r, struct lull_shared *shared, int kick, int news, lull_receive_opener *open)
 {
+	memset(r, 0, sizeof *r);
+	r->shared = shared;
+	r->kick = kick;
+	r->news = news;
+	r->open = open;
 	for (unsigned i = 0; i < LULL_BUS_MAX; i++)
 		r->ear[i].fd = -1;
-	for (unsigned i = 0; i < AT_ONCE; i++) {
+	for (unsigned i = 0; i < LULL_RECEIVE_AT_ONCE; i++) {
 		r->part[i] = (struct iovec){.iov_base = &r->frame[i], .iov_len = sizeof r->frame[i]};
-		r->message[i].msg_hdr = (struct msghdr){
-			.msg_iov = &r->part[i], .msg_iovlen = 1, .msg_control = r->control[i]};
+		r->message[i].msg_hdr =
+			(struct msghdr){.msg_iov = &r->part[i], .msg_iovlen = 1, .msg_control = r->control[i]};
+	}
+}
+
+void lull_receive_turn(struct lull_receive *r)
+{
+	struct pollfd fds[1 + LULL_BUS_MAX] = {{.fd = r->kick, .events = POLLIN}};
+	uint8_t bus[1 + LULL_BUS_MAX] = {0};
+	unsigned n = 1;
+
+	for (unsigned i = 0; i < LULL_BUS_MAX; i++) {
+		if (r->ear[i].fd < 0)
+			continue;
+		bus[n] = (uint8_t)i;
+		fds[n++] = (struct pollfd){.fd = r->ear[i].fd, .events = POLLIN};
+	}
+	sleep_until_needed(r, fds, n);
+	atomic_fetch_add_explicit(&r->shared->wakeups, 1, memory_order_relaxed);
+	look(r, fds, bus, n);
+	if (fds[0].revents)
+		hear_kick(r);
+	if (r->wrote) {
+		r->wrote = false;
+		(void)eventfd_write(r->news, 1);
 	}
 }
 
 int lull_receive(struct lull_shared *shared, int kick, int news)
 {
-	static struct receiver receiver;
-	struct receiver *r = &receiver;
+	static struct lull_receive receiver;
 
-	r->shared = shared;
-	r->kick = kick;
-	r->news = news;
-	prepare(r);
-	while (!atomic_load_explicit(&shared->stop, memory_order_acquire)) {
-		struct pollfd fds[1 + LULL_BUS_MAX] = {{.fd = kick, .events = POLLIN}};
-		uint8_t bus[1 + LULL_BUS_MAX] = {0};
-		unsigned n = 1;
-
-		for (unsigned i = 0; i < LULL_BUS_MAX; i++) {
-			if (r->ear[i].fd < 0)
-				continue;
-			bus[n] = (uint8_t)i;
-			fds[n++] = (struct pollfd){.fd = r->ear[i].fd, .events = POLLIN};
-		}
-		sleep_until_needed(r, fds, n);
-		atomic_fetch_add_explicit(&shared->wakeups, 1, memory_order_relaxed);
-		look(r, fds, bus, n);
-		if (fds[0].revents)
-			hear_kick(r);
-		if (r->wrote) {
-			r->wrote = false;
-			(void)eventfd_write(news, 1);
-		}
-	}
+	lull_receive_begin(&receiver, shared, kick, news, open_socket);
+	while (!atomic_load_explicit(&shared->stop, memory_order_acquire))
+		lull_receive_turn(&receiver);
 	return 0;
 }
