@@ -94,7 +94,7 @@ static int note_coalescing(struct lull_ears *ears, unsigned i, const char *name,
 {
 	struct lull_coalescing c;
 
-	if (lull_coalescing_read(name, &c) || !lull_coalescing_holds(&c))
+	if ((ears->io ? ears->io->coalescing(name, &c) : lull_coalescing_read(name, &c)) || !lull_coalescing_holds(&c))
 		return lull_book_hears(ears->book, i, LULL_BLIND_COALESCING, now);
 	if (!lull_book_is_blind(ears->book, i, LULL_BLIND_COALESCING))
 		lull_log(SD_ERR,
@@ -107,7 +107,7 @@ static int note_coalescing(struct lull_ears *ears, unsigned i, const char *name,
 /* Reads how the link stands and follows from that. */
 static int look(struct lull_ears *ears, unsigned i, int64_t now)
 {
-	const struct lull_link_io io = lull_link_kernel();
+	const struct lull_link_io io = ears->io ? ears->io->link : lull_link_kernel();
 	struct lull_ear *ear = &ears->ear[i];
 	struct lull_link_state state;
 	int r = lull_link_query(&io, ear->interface, &state);

@@ -39,6 +39,12 @@ struct lull_ear {
 	struct lull_ear_counts count;
 };
 
+/* Whom the ears ask about a link. */
+struct lull_ears_io {
+	struct lull_link_io link;
+	int (*coalescing)(const char *name, struct lull_coalescing *);
+};
+
 struct lull_ears {
 	const struct lull_config *config;
 	struct lull_book *book;
@@ -46,6 +52,7 @@ struct lull_ears {
 	struct lull_watch *watch;
 	struct lull_keep_files *keep; /* NULL: edges only */
 	struct lull_helper *helper; /* NULL: links are taken as they are */
+	const struct lull_ears_io *io; /* NULL: the kernel */
 	struct lull_stamps stamps;
 	struct lull_ear ear[LULL_BUS_MAX];
 };

@@ -17,7 +17,8 @@
 #define LIST_MS 1000 /* the kernel answers at once; this is for one that does not */
 
 struct lull_watch {
-	struct nl_sock *sock;
+	struct nl_sock *sock; /* NULL: messages come from elsewhere */
+	int fd;
 	struct lull_adapter list[ADAPTERS_MOST];
 	bool seen[ADAPTERS_MOST];
 	size_t n;
@@ -193,12 +194,22 @@ struct lull_watch *lull_watch_open(void)
 				    nl_socket_add_memberships(w->sock, RTNLGRP_LINK, 0) < 0
 			    ? -EIO
 			    : list(w, nobody, NULL);
+		w->fd = nl_socket_get_fd(w->sock);
 	}
 	if (r) {
 		lull_watch_close(w);
 		errno = -r;
 		return NULL;
 	}
+	return w;
+}
+
+struct lull_watch *lull_watch_open_on(int fd)
+{
+	struct lull_watch *w = calloc(1, sizeof *w);
+
+	if (w)
+		w->fd = fd;
 	return w;
 }
 
@@ -212,7 +223,7 @@ void lull_watch_close(struct lull_watch *w)
 
 int lull_watch_fd(const struct lull_watch *w)
 {
-	return nl_socket_get_fd(w->sock);
+	return w->fd;
 }
 
 /* Messages were dropped: what is there now, against what was. */

@@ -36,6 +36,8 @@ typedef void lull_watch_handler(void *ctx, enum lull_watch_event, const struct l
 
 /* Opens the socket and lists what is there (no events for these). NULL, with errno set. */
 struct lull_watch *lull_watch_open(void);
+/* Knows no interface yet and takes rtnetlink's messages from this descriptor, which stays the caller's: for tests. NULL: out of memory. */
+struct lull_watch *lull_watch_open_on(int fd);
 void lull_watch_close(struct lull_watch *);
 int lull_watch_fd(const struct lull_watch *);
 /* Takes what has come, never blocks. adapter is NULL for LULL_WATCH_MISSED. The key of one that is gone is the one it had. 0 or a

@@ -54,7 +54,16 @@ int store_files(bool clear)
 int store_tear_down(void **state)
 {
 	(void)state;
+	char pattern[sizeof(store_folder) + 8];
+	glob_t hidden;
+
 	(void)store_files(true);
+	(void)snprintf(pattern, sizeof(pattern), "%s/.lull*", store_folder);
+	if (!glob(pattern, 0, NULL, &hidden)) {
+		for (size_t i = 0; i < hidden.gl_pathc; i++)
+			(void)unlink(hidden.gl_pathv[i]);
+		globfree(&hidden);
+	}
 	return rmdir(store_folder);
 }
 
