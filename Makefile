@@ -18,7 +18,7 @@ FUZZ_LINK ?=
 PKG_CONFIG ?= pkg-config
 PREFIX ?= /usr/local
 DESTDIR ?=
-PKGS := libpcap sqlite3 inih jansson gsl zlib libzstd libsystemd libseccomp libgpiod libsocketcan libnl-3.0 libcap libiio libmicrohttpd libqrencode ncursesw
+PKGS := libpcap sqlite3 inih jansson gsl zlib libzstd libsystemd libseccomp libgpiod libsocketcan libnl-3.0 libcap libiio libmicrohttpd libqrencode ncursesw uuid libxxhash
 WARN := -Wall -Wextra -Wconversion -Wshadow -Wstrict-prototypes -Wmissing-prototypes
 ifdef WERROR
 WARN += -Werror

@@ -37,15 +37,30 @@ for source in src/man/*.[1-8]; do
 	sed "s/@DATE@/$day/" "$source" >"$out/$(basename "$source")"
 done
 
-# Tables and columns from the schema: "CREATE TABLE name ( -- about", "  column TYPE ..., -- about".
+# Tables and columns from the schema: "CREATE TABLE name ( -- about", "  column TYPE ..., -- about", and columns that came later:
+# "ALTER TABLE name ADD COLUMN column TYPE ... /* about */;".
 {
 	sed "s/@DATE@/$day/" src/man/lull-recording.head
 	sed -n 's/^\t"\(.*\)\\n" *\\*$/\1/p; s/^\t"\(.*\)\\n"$/\1/p' src/store/schema.c | awk '
 	function roff(s) { gsub(/\\/, "\\e", s); gsub(/-/, "\\-", s); return s ~ /^[.'\'']/ ? "\\&" s : s }
+	function column(line, about) {
+		page[table] = page[table] ".TP\n\\fB" roff(line) "\\fR\n" (about == "" ? "\\&" : roff(about)) "\n"
+	}
 	/^CREATE TABLE/ {
 		about = $0; sub(/^[^-]*-- /, "", about)
-		printf ".SS %s\n%s\n", $3, roff(about)
+		table = $3
+		name[++tables] = table
+		page[table] = roff(about) "\n"
 		in_table = 1
+		next
+	}
+	/^ALTER TABLE .* ADD COLUMN/ {
+		line = $0; sub(/;$/, "", line)
+		table = $3
+		about = ""
+		if (match(line, / \/\* .* \*\//)) { about = substr(line, RSTART + 4, RLENGTH - 7); line = substr(line, 1, RSTART - 1) }
+		sub(/^.* ADD COLUMN /, "", line)
+		column(line, about)
 		next
 	}
 	/^\);/ { in_table = 0; next }
@@ -54,7 +69,8 @@ done
 		about = ""
 		if (match(line, / -- /)) { about = substr(line, RSTART + 4); line = substr(line, 1, RSTART - 1) }
 		sub(/,$/, "", line)
-		printf ".TP\n\\fB%s\\fR\n%s\n", roff(line), about == "" ? "\\&" : roff(about)
-	}'
+		column(line, about)
+	}
+	END { for (i = 1; i <= tables; i++) printf ".SS %s\n%s", name[i], page[name[i]] }'
 	cat src/man/lull-recording.tail
 } >"$out/lull-recording.5"

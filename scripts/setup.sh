@@ -11,7 +11,7 @@ set -euo pipefail
 
 build_packages=(gcc make pkgconf libc6-dev libpcap-dev libsqlite3-dev libinih-dev libjansson-dev libgsl-dev
 	zlib1g-dev libzstd-dev libsocketcan-dev libnl-3-dev libcap-dev libiio-dev libsystemd-dev libseccomp-dev libgpiod-dev
-	libmicrohttpd-dev libqrencode-dev libjs-dygraphs libncurses-dev)
+	libmicrohttpd-dev libqrencode-dev libjs-dygraphs libncurses-dev uuid-dev libxxhash-dev)
 package_packages=(dpkg-dev debhelper help2man)
 test_packages=(libcmocka-dev clang cppcheck clang-tidy clang-format shellcheck valgrind binutils time
 	tcpdump tshark python3 python3-can python3-scipy python3-numpy r-base-core r-cran-strucchange sqlite3 jq

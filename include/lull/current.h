@@ -13,6 +13,11 @@
 
 #define LULL_NO_SAMPLE INT32_MIN
 
+/* A recording has room for several measured channels. Channel 0 is the battery's current, which is judged; a voltage may stand
+ * beside it, in microvolts where the current is in microamperes. */
+#define LULL_CHANNELS 8
+enum lull_quantity { LULL_CURRENT, LULL_VOLTAGE };
+
 /* A run of samples on a regular grid. A sample that lies more than half a step off the grid begins a new chunk, so
  * drop-outs are the holes between chunks. About 300 s a chunk. */
 struct lull_chunk {
@@ -20,11 +25,14 @@ struct lull_chunk {
 	int64_t step_ns; /* > 0 */
 	uint32_t count;
 	int32_t *uA; /* owned; microamperes by the told scale, before zero and direction; LULL_NO_SAMPLE: no reading */
+	uint8_t channel;
 };
 
 /* What import knows of the log. */
 struct lull_clamp {
 	bool present;
+	uint8_t channel;
+	uint8_t quantity; /* enum lull_quantity */
 	double mV_per_A; /* NAN: the log was in A or mA already */
 	double range_A; /* saturation on either side; NAN unknown */
 	bool inverted; /* the user said that the clamp hangs the other way round (already applied) */

@@ -18,7 +18,8 @@ enum {
 	LULL_FRAME_ERROR = 2, /* id holds the CAN_ERR_* class bits of linux/can/error.h, data its detail */
 	LULL_FRAME_FD = 4,
 	LULL_FRAME_BRS = 8,
-	LULL_FRAME_ESI = 16
+	LULL_FRAME_ESI = 16,
+	LULL_FRAME_SENT = 32 /* sent by the adapter that captured it: ours, of no node */
 };
 
 struct lull_frame {

@@ -12,7 +12,19 @@
 		size_t n, room; \
 	}
 
+#define LULL_UUID 37 /* bytes of a UUID as text, with the terminator */
+#define LULL_VEHICLE 128 /* bytes of a vehicle's name or model, with the terminator */
+
+/* Which night this is: "" for what is not known. */
+struct lull_night_identity {
+	char uuid[LULL_UUID]; /* of the recording: made live: random; imported: from the inputs */
+	char recorder[LULL_UUID]; /* of the recorder; "": imported */
+	char vehicle[LULL_VEHICLE]; /* a name that the workshop chose; never plate or VIN */
+	char model[LULL_VEHICLE];
+};
+
 struct lull_night {
+	struct lull_night_identity identity;
 	unsigned bus_count;
 	struct lull_bus bus[LULL_BUS_MAX];
 	LULL_ARRAY(struct lull_stretch) stretches; /* by first, then bus, ID */
@@ -26,6 +38,10 @@ struct lull_night {
 	LULL_ARRAY(struct lull_clock_map) clocks; /* by t */
 	struct lull_clamp clamp; /* present: false without a log */
 	LULL_ARRAY(struct lull_chunk) chunks; /* by tau_ns; uA owned */
+	/* Channels above 0, which nothing judges yet. */
+	LULL_ARRAY(struct lull_clamp) further; /* one a channel */
+	LULL_ARRAY(struct lull_chunk) further_chunks; /* by channel, tau_ns; uA owned */
+	LULL_ARRAY(struct lull_repair) repairs; /* in the order in which they were told */
 	LULL_ARRAY(char *) left_out; /* owned sentences */
 	lull_time end; /* latest instant of any row */
 	char *profile; /* text of the profile kept with the recording; owned; NULL if none */

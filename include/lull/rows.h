@@ -49,6 +49,9 @@ struct lull_floor {
 	int64_t r[LULL_FLOOR_MOST]; /* ns, as in struct lull_fit */
 };
 
+/* A count that nobody took: in recordings of older schemas, and where a source cannot tell. */
+#define LULL_NOT_COUNTED UINT64_MAX
+
 #define LULL_GAP_BINS 24 /* bin i counts gaps from 2^i ms*2^-4 on: [62.5 us * 2^i, 62.5 us * 2^(i+1)) */
 #define LULL_PAYLOAD_KEPT 8 /* payload bytes kept in a stretch row */
 
@@ -66,8 +69,13 @@ struct lull_stretch {
 	int64_t gap_min, gap_max; /* ns; 0 with one frame */
 	struct lull_fit fit;
 	struct lull_floor floor;
+	/* The other bound: of the starts of the busy runs that hold the frames, the latest. A frame is released no earlier than
+	 * its run starts and no later than it starts itself. */
+	struct lull_floor ceiling;
 	uint32_t back_to_back; /* frames that follow the one before of the same ID, same payload, within 1 ms and 3 frame times */
 	uint32_t changes; /* how often bytes 0-1 changed (rows are kept for the first 64) */
+	uint64_t changes_left_out; /* changes without a row of their own; LULL_NOT_COUNTED */
+	uint64_t sent; /* of the frames, sent by our own adapter; LULL_NOT_COUNTED */
 	uint8_t len; /* of the first frame, clipped to LULL_PAYLOAD_KEPT */
 	uint8_t payload_first[LULL_PAYLOAD_KEPT], payload_second[LULL_PAYLOAD_KEPT], payload_last[LULL_PAYLOAD_KEPT];
 	uint64_t changed_bits; /* bit 8*b+i set: bit i of byte b was seen to change within the stretch */
@@ -84,15 +92,19 @@ struct lull_cadence {
 	lull_time window; /* start of the window */
 	int64_t period_ns;
 	struct lull_fit fit;
-	struct lull_floor floor;
+	struct lull_floor floor, ceiling; /* as in struct lull_stretch */
 };
 
 /* Every silence of a whole bus of 1 s or more. Any rule for quiet from 2 s up can be applied to
- * these rows later. next is LULL_NEVER at the end of a recording. */
+ * these rows later. next is LULL_NEVER at the end of a recording. A pause is a row of its own kind: most of what sends
+ * stops together for a multiple of its own periods, however short, while other IDs may go on. */
+enum lull_gap_kind { LULL_GAP_SILENCE, LULL_GAP_PAUSE };
 struct lull_gap {
 	uint8_t bus;
+	uint8_t kind; /* enum lull_gap_kind */
 	lull_time last, next;
 	uint32_t last_id, next_id;
+	uint32_t paused, went_on; /* LULL_GAP_PAUSE: IDs that stopped, and IDs that did not */
 };
 
 /* Bytes 0 and 1 of an ID's payload changed (or were seen first in a stretch): network management can be
@@ -147,9 +159,19 @@ struct lull_bus {
 	uint64_t frames; /* data and remote frames */
 	uint64_t bits;
 	uint64_t errors; /* error frames: any at all proves that this adapter shows bus errors */
+	uint64_t sent; /* of the frames, sent by our own adapter; LULL_NOT_COUNTED */
 	uint64_t overflow; /* frames of IDs that had no place in the table */
 	uint32_t overflow_ids; /* at least so many */
 	lull_time first, last; /* frames; LULL_NEVER if none */
+};
+
+/* What a repair showed, told afterwards. */
+enum lull_repair_outcome { LULL_REPAIR_CONFIRMED, LULL_REPAIR_WRONG, LULL_REPAIR_OTHER };
+struct lull_repair {
+	int64_t utc_ns; /* when it was told, ns since 1970 */
+	uint8_t outcome; /* enum lull_repair_outcome */
+	char module[LULL_NODE_NAME]; /* "" with LULL_REPAIR_OTHER */
+	char text[160]; /* as written */
 };
 
 struct lull_clamp; /* lull/current.h */
@@ -170,6 +192,7 @@ struct lull_sink {
 	int (*bus)(void *ctx, unsigned index, const struct lull_bus *); /* at the end, and on changes */
 	int (*clamp)(void *ctx, const struct lull_clamp *); /* what is known of the clamp's log; the last one holds */
 	int (*chunk)(void *ctx, const struct lull_chunk *); /* samples, in order */
+	int (*repair)(void *ctx, const struct lull_repair *);
 	int (*left_out)(void *ctx, const char *sentence); /* what was not used and why */
 };
 

@@ -110,6 +110,8 @@ int lull_events_close(struct lull_tap *tap, unsigned at, enum lull_end end)
 		.changes = rest->changes,
 		.len = rest->len_first,
 		.changed_bits = slot->changed,
+		.changes_left_out = rest->changes_left_out,
+		.sent = LULL_NOT_COUNTED,
 	};
 
 	if (rest->events.gap_min != INT64_MAX) {
@@ -170,6 +172,7 @@ int lull_overflow_close(struct lull_tap *tap, enum lull_end end)
 		.last = over->last,
 		.frames = over->frames,
 		.bits = over->total_bits,
+		.sent = LULL_NOT_COUNTED,
 	};
 
 	if (!over->frames)

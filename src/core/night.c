@@ -22,6 +22,11 @@ void lull_night_clear(struct lull_night *night)
 	for (size_t i = 0; i < night->chunks.n; i++)
 		free(night->chunks.at[i].uA);
 	free(night->chunks.at);
+	for (size_t i = 0; i < night->further_chunks.n; i++)
+		free(night->further_chunks.at[i].uA);
+	free(night->further_chunks.at);
+	free(night->further.at);
+	free(night->repairs.at);
 	free(night->edges.at);
 	free(night->coverage.at);
 	free(night->marks.at);
@@ -129,7 +134,8 @@ static int add_bus(void *ctx, unsigned index, const struct lull_bus *row)
 	if (index >= LULL_BUS_MAX)
 		return -EINVAL;
 	while (night->bus_count <= index) {
-		night->bus[night->bus_count] = (struct lull_bus){.first = LULL_NEVER, .last = LULL_NEVER};
+		night->bus[night->bus_count] =
+			(struct lull_bus){.first = LULL_NEVER, .last = LULL_NEVER, .sent = LULL_NOT_COUNTED};
 		night->bus_count++;
 	}
 	night->bus[index] = *row;
@@ -156,7 +162,39 @@ static int add_left_out(void *ctx, const char *sentence)
 
 static int set_clamp(void *ctx, const struct lull_clamp *clamp)
 {
-	((struct lull_night *)ctx)->clamp = *clamp;
+	struct lull_night *night = ctx;
+
+	if (!clamp->channel) {
+		night->clamp = *clamp;
+		return 0;
+	}
+	for (size_t i = 0; i < night->further.n; i++) {
+		if (night->further.at[i].channel == clamp->channel) {
+			night->further.at[i] = *clamp;
+			return 0;
+		}
+	}
+	APPEND(night->further, *clamp);
+	return 0;
+}
+
+static int add_repair(void *ctx, const struct lull_repair *row)
+{
+	struct lull_night *night = ctx;
+
+	APPEND(night->repairs, *row);
+	return 0;
+}
+
+static int push_chunk(struct lull_night *night, const struct lull_chunk *chunk)
+{
+	APPEND(night->chunks, *chunk);
+	return 0;
+}
+
+static int push_further_chunk(struct lull_night *night, const struct lull_chunk *chunk)
+{
+	APPEND(night->further_chunks, *chunk);
 	return 0;
 }
 
@@ -171,15 +209,11 @@ static int add_chunk(void *ctx, const struct lull_chunk *row)
 	if (!copy.uA)
 		return -ENOMEM;
 	memcpy(copy.uA, row->uA, row->count * sizeof(*copy.uA));
-	void *at = room_for_one(night->chunks.at, night->chunks.n, &night->chunks.room, sizeof(copy));
+	int r = row->channel ? push_further_chunk(night, &copy) : push_chunk(night, &copy);
 
-	if (!at) {
+	if (r)
 		free(copy.uA);
-		return -ENOMEM;
-	}
-	night->chunks.at = at;
-	night->chunks.at[night->chunks.n++] = copy;
-	return 0;
+	return r;
 }
 
 struct lull_sink lull_night_sink(struct lull_night *night)
@@ -197,6 +231,7 @@ struct lull_sink lull_night_sink(struct lull_night *night)
 		.bus = add_bus,
 		.clamp = set_clamp,
 		.chunk = add_chunk,
+		.repair = add_repair,
 		.left_out = add_left_out,
 	};
 }
@@ -244,6 +279,7 @@ static int by_chunk(const void *x, const void *y)
 {
 	const struct lull_chunk *a = x, *b = y;
 
+	COMPARE(a->channel, b->channel);
 	COMPARE(a->tau_ns, b->tau_ns);
 	COMPARE(a->count, b->count);
 	return 0;
@@ -335,6 +371,7 @@ int lull_night_sort(struct lull_night *night)
 	SORT(night->gaps, by_gap_last);
 	SORT(night->changes, by_change);
 	SORT(night->chunks, by_chunk);
+	SORT(night->further_chunks, by_chunk);
 	SORT(night->edges, by_edge);
 	SORT(night->marks, by_mark);
 	SORT(night->clocks, by_clock);

@@ -81,6 +81,7 @@ static struct lull_tap *tap_new(struct lull_observer *observer, const char *name
 	tap->last = tap->alarm = tap->heard_since = tap->window = LULL_NEVER;
 	tap->last_id = LULL_ID_NONE;
 	tap->row.first = tap->row.last = LULL_NEVER;
+	tap->row.sent = LULL_NOT_COUNTED;
 	memcpy(tap->row.name, name, strnlen(name, LULL_BUS_NAME - 1));
 	lull_edges_init(&tap->edges);
 	return tap;

@@ -54,6 +54,7 @@ struct lull_slot_rest {
 	uint64_t bits; /* of the frames looked at */
 	uint32_t bits_frames;
 	uint32_t back_to_back, changes;
+	uint32_t changes_left_out; /* beyond the rows that are kept of a stretch */
 	uint64_t payload_first, payload_second;
 	uint8_t len_first;
 	bool cadence; /* the row of the first window is out */

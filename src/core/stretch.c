@@ -37,7 +37,11 @@ int lull_stretch_change(struct lull_tap *tap, unsigned at, lull_time t, uint64_t
 {
 	struct lull_slot_rest *rest = &tap->ids.rest[at];
 
-	if (rest->changes >= (rest->chatty ? CHANGE_ROWS_CHATTY : CHANGE_ROWS) || !tap->sink->change)
+	if (rest->changes >= (rest->chatty ? CHANGE_ROWS_CHATTY : CHANGE_ROWS)) {
+		rest->changes_left_out++;
+		return 0;
+	}
+	if (!tap->sink->change)
 		return 0;
 	const struct lull_change row = {
 		.id = tap->ids.slots[at].id,
@@ -124,7 +128,7 @@ void lull_stretch_clear(struct lull_slot *slot, struct lull_slot_rest *rest, lul
 	clear_floor(slot, rest);
 	rest->fit_window = LULL_NEVER;
 	rest->frames = rest->bits = 0;
-	rest->bits_frames = rest->back_to_back = rest->changes = 0;
+	rest->bits_frames = rest->back_to_back = rest->changes = rest->changes_left_out = 0;
 	rest->payload_second = 0;
 	rest->cadence = rest->confirmed = false;
 	rest->run = 0;
@@ -470,6 +474,8 @@ int lull_stretch_close(struct lull_tap *tap, unsigned at, enum lull_end end)
 		.changes = rest->changes,
 		.len = rest->len_first,
 		.changed_bits = slot->changed,
+		.changes_left_out = rest->changes_left_out,
+		.sent = LULL_NOT_COUNTED,
 	};
 
 	if (frames > 1) {

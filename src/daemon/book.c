@@ -90,6 +90,8 @@ static struct lull_bus whole_bus(const struct lull_book *book, unsigned index, c
 	whole.bits += before->bits;
 	whole.errors += before->errors;
 	whole.overflow += before->overflow;
+	if (whole.sent != LULL_NOT_COUNTED && before->name[0])
+		whole.sent = before->sent == LULL_NOT_COUNTED ? LULL_NOT_COUNTED : whole.sent + before->sent;
 	if (before->overflow_ids > whole.overflow_ids)
 		whole.overflow_ids = before->overflow_ids;
 	if (before->name[0] && before->first != LULL_NEVER)
@@ -571,6 +573,11 @@ int64_t lull_book_pictured_at(const struct lull_book *book)
 int lull_book_trouble(const struct lull_book *book)
 {
 	return book->trouble;
+}
+
+const struct lull_night_identity *lull_book_identity(const struct lull_book *book)
+{
+	return &book->identity;
 }
 
 const char *lull_book_path(const struct lull_book *book)

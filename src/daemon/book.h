@@ -20,11 +20,12 @@ struct lull_book_plan {
 	const struct lull_config *config; /* folder, batches, buses; borrowed */
 	const char *profile; /* text to keep with the recording, or NULL; borrowed */
 	char boot[LULL_BOOT_ID];
+	struct lull_night_identity identity; /* recorder, vehicle, model; uuid is not used */
 	bool anew; /* a new recording, whatever is there */
 };
 
-/* Goes on with the newest recording of the folder if it was broken off (or stopped within the last ten minutes) and is not too
- * old; else begins one. A damaged one is set aside. NULL with errno and a message. */
+/* Goes on with the newest recording of the folder if it was broken off (or stopped within the last ten minutes), is not too
+ * old and of the same vehicle; else begins one. A damaged one is set aside. NULL with errno and a message. */
 struct lull_book *lull_book_open(const struct lull_book_plan *, const struct lull_moment *now, char *err, size_t err_size);
 /* Ends it: everything is written out, the file is closed and whole. Frees in any case. */
 LULL_MUST_CHECK int lull_book_close(struct lull_book *, const struct lull_moment *now);
@@ -63,6 +64,7 @@ int lull_book_trouble(const struct lull_book *);
 /* --- for status and tests --- */
 
 const char *lull_book_path(const struct lull_book *);
+const struct lull_night_identity *lull_book_identity(const struct lull_book *);
 uint64_t lull_book_bytes(const struct lull_book *); /* handed to the kernel since the start */
 lull_time lull_book_time(const struct lull_book *, int64_t boottime); /* recording time */
 struct lull_observer *lull_book_observer(struct lull_book *);

@@ -15,6 +15,7 @@ struct lull_book_bus {
 
 struct lull_book {
 	struct lull_book_plan plan;
+	struct lull_night_identity identity; /* of the recording at hand */
 	struct lull_journal *journal; /* NULL: none can be made at present */
 	struct lull_observer *observer;
 	struct lull_sink sink; /* the observer's, into `rows` */

@@ -2,6 +2,7 @@
 /* book_open: which recording is gone on with, or how a new one begins. */
 #include <daemon/book_impl.h>
 #include <daemon/log.h>
+#include <store/uuid.h>
 
 #include <dirent.h>
 #include <errno.h>
@@ -96,6 +97,8 @@ static int put_texts(struct lull_book *book)
 	(void)snprintf(created, sizeof created, "lulld %s", LULL_VERSION);
 	int r = lull_journal_text(book->journal, "created-by", created);
 
+	if (!r)
+		r = lull_journal_identity(book->journal, &book->identity);
 	if (!r && book->plan.profile)
 		r = lull_journal_text(book->journal, "profile", book->plan.profile);
 	return r;
@@ -127,12 +130,14 @@ int lull_book_new_file(struct lull_book *book, const struct lull_moment *now, ch
 		(void)snprintf(err, err_size, "%s: no name is left for a recording", book->plan.config->folder);
 		return r ? r : -EEXIST;
 	}
+	book->identity = book->plan.identity;
+	lull_uuid_random(book->identity.uuid);
 	r = put_texts(book);
 	if (!r)
 		r = put_session(book);
 	if (r) {
 		(void)snprintf(err, err_size, "%s: cannot be begun: %s", path, strerror(-r));
-		lull_journal_abandon(book->journal);
+		lull_journal_discard(book->journal);
 		book->journal = NULL;
 		return r;
 	}
@@ -193,12 +198,38 @@ static bool stands_at(const struct lull_book *book, const struct lull_journal_pa
 	return *t >= past->until && *t - past->until <= rejoin && *t < book->plan.config->longest_ns;
 }
 
+/* What is not told now stays as it was told before. A recording of an older schema gets its UUID now. */
+static void take_identity(struct lull_book *book, const struct lull_night_identity *before)
+{
+	struct lull_night_identity *now = &book->identity;
+
+	*now = book->plan.identity;
+	memcpy(now->uuid, before->uuid, sizeof now->uuid);
+	if (!now->uuid[0])
+		lull_uuid_random(now->uuid);
+	if (!now->recorder[0])
+		memcpy(now->recorder, before->recorder, sizeof now->recorder);
+	if (!now->vehicle[0])
+		memcpy(now->vehicle, before->vehicle, sizeof now->vehicle);
+	if (!now->model[0])
+		memcpy(now->model, before->model, sizeof now->model);
+}
+
+/* A recording is of one vehicle. */
+static bool other_vehicle(const struct lull_book *book, const struct lull_journal_past *past)
+{
+	const char *before = past->identity.vehicle, *now = book->plan.identity.vehicle;
+
+	return before[0] && now[0] && strcmp(before, now) != 0;
+}
+
 static int go_on(struct lull_book *book, const struct lull_journal_past *past, const struct lull_moment *now, lull_time t,
 	bool gap_known)
 {
 	memcpy(book->before, past->bus, sizeof book->before);
 	book->zero = now->boot - t;
 	book->clock = past->clock;
+	take_identity(book, &past->identity);
 	int r = lull_journal_settle(book->journal, past->until);
 
 	if (!r)
@@ -238,7 +269,7 @@ static int try_newest(struct lull_book *book, const struct lull_moment *now, cha
 		lull_log(SD_WARNING, "%s; a new recording is begun", err);
 		return 1;
 	}
-	if (stands_at(book, &past, now, &t, &gap_known)) {
+	if (!other_vehicle(book, &past) && stands_at(book, &past, now, &t, &gap_known)) {
 		int r = go_on(book, &past, now, t, gap_known);
 
 		if (!r)

@@ -28,6 +28,34 @@ static const char *edge_word(int i)
 	return "?";
 }
 
+static const char *gap_word(int i)
+{
+	switch ((enum lull_gap_kind)i) {
+	case LULL_GAP_SILENCE: return "silence";
+	case LULL_GAP_PAUSE: return "pause";
+	}
+	return "?";
+}
+
+static const char *quantity_word(int i)
+{
+	switch ((enum lull_quantity)i) {
+	case LULL_CURRENT: return "current";
+	case LULL_VOLTAGE: return "voltage";
+	}
+	return "?";
+}
+
+static const char *outcome_word(int i)
+{
+	switch ((enum lull_repair_outcome)i) {
+	case LULL_REPAIR_CONFIRMED: return "confirmed";
+	case LULL_REPAIR_WRONG: return "wrong";
+	case LULL_REPAIR_OTHER: return "other";
+	}
+	return "?";
+}
+
 static const char *end_word(int i)
 {
 	return lull_end_name((enum lull_end)i);
@@ -63,6 +91,7 @@ const struct lull_bounds lull_bounds[LULL_COL_KINDS] = {
 	[LULL_COL_UINT32] = WHOLE(0, UINT32_MAX),
 	[LULL_COL_BIT_RATE] = WHOLE(0, 1000000000),
 	[LULL_COL_UINT64] = WHOLE(0, LULL_COUNT_LIMIT),
+	[LULL_COL_COUNT] = WHOLE(0, LULL_COUNT_LIMIT),
 	[LULL_COL_BITS64] = WHOLE(INT64_MIN, INT64_MAX),
 	[LULL_COL_FLAG] = WHOLE(0, 1),
 	[LULL_COL_REAL] = REAL(-1e10, 1e10), /* s: three hundred years; mA: ten million amperes */
@@ -73,7 +102,7 @@ const struct lull_bounds lull_bounds[LULL_COL_KINDS] = {
 };
 
 #define FLAGS_OF_DATA (LULL_FRAME_REMOTE | LULL_FRAME_FD | LULL_FRAME_BRS | LULL_FRAME_ESI)
-#define FLAGS_ALL (FLAGS_OF_DATA | LULL_FRAME_ERROR)
+#define FLAGS_ALL (FLAGS_OF_DATA | LULL_FRAME_ERROR | LULL_FRAME_SENT)
 
 /* Fields of a struct lull_column; ROW is the struct at hand. */
 #define COL(name, kind, member) name, LULL_COL_##kind, offsetof(ROW, member), 0, NULL
@@ -95,6 +124,7 @@ static const struct lull_column bus_columns[] = {
 	{COL("overflow_ids", UINT32, bus.overflow_ids)},
 	{COL("first_ns", TIME_OR_NEVER, bus.first)},
 	{COL("last_ns", TIME_OR_NEVER, bus.last)},
+	{COL("sent", COUNT, bus.sent)},
 };
 #undef ROW
 
@@ -129,6 +159,9 @@ static const struct lull_column stretch_columns[] = {
 	{COL("changed_bits", BITS64, changed_bits)},
 	{COL("gap_bins", BINS, bins)},
 	{COL("floor", FLOOR, floor)},
+	{COL("ceiling", FLOOR, ceiling)},
+	{COL("changes_left_out", COUNT, changes_left_out)},
+	{COL("sent", COUNT, sent)},
 };
 #undef ROW
 
@@ -147,6 +180,7 @@ static const struct lull_column cadence_columns[] = {
 	{COL("fit_srr", SUM, fit.srr)},
 	{COL("fit_r_min_ns", SHIFT, fit.r_min)},
 	{COL("floor", FLOOR, floor)},
+	{COL("ceiling", FLOOR, ceiling)},
 };
 #undef ROW
 
@@ -157,6 +191,9 @@ static const struct lull_column gap_columns[] = {
 	{COL("next_ns", TIME_OR_NEVER, next)},
 	{COL("last_id", ID, last_id)},
 	{COL("next_id", ID, next_id)},
+	{COL_WORD("kind", kind, LULL_GAP_PAUSE + 1, gap_word)},
+	{COL("paused", UINT32, paused)},
+	{COL("went_on", UINT32, went_on)},
 };
 #undef ROW
 
@@ -225,6 +262,8 @@ static const struct lull_column clamp_columns[] = {
 	{COL("samples", UINT64, samples)},
 	{COL("skipped", UINT64, skipped)},
 	{COL("live", FLAG, live)},
+	{COL_UP_TO("channel", UINT8, channel, LULL_CHANNELS - 1)},
+	{COL_WORD("quantity", quantity, LULL_VOLTAGE + 1, quantity_word)},
 };
 #undef ROW
 
@@ -234,6 +273,16 @@ static const struct lull_column chunk_columns[] = {
 	{COL("step_ns", STEP, step_ns)},
 	{COL("count", UINT32, count)},
 	{COL("uA", SAMPLES, uA)},
+	{COL_UP_TO("channel", UINT8, channel, LULL_CHANNELS - 1)},
+};
+#undef ROW
+
+#define ROW struct lull_repair
+static const struct lull_column repair_columns[] = {
+	{COL("utc_ns", UTC, utc_ns)},
+	{COL_WORD("outcome", outcome, LULL_REPAIR_OTHER + 1, outcome_word)},
+	{COL_ARRAY("module", TEXT, module)},
+	{COL_ARRAY("text", TEXT, text)},
 };
 #undef ROW
 
@@ -268,14 +317,15 @@ static bool stretch_agrees(const union lull_any_row *row)
 	const struct lull_stretch *s = &row->stretch;
 
 	return s->first <= s->last && s->gap_min <= s->gap_max && fit_agrees(&s->fit, s->period_ns) &&
-		floor_agrees(&s->floor, s->period_ns);
+		floor_agrees(&s->floor, s->period_ns) && floor_agrees(&s->ceiling, s->period_ns);
 }
 
 static bool cadence_agrees(const union lull_any_row *row)
 {
 	const struct lull_cadence *c = &row->cadence;
 
-	return fit_agrees(&c->fit, c->period_ns) && floor_agrees(&c->floor, c->period_ns);
+	return fit_agrees(&c->fit, c->period_ns) && floor_agrees(&c->floor, c->period_ns) &&
+		floor_agrees(&c->ceiling, c->period_ns);
 }
 
 static bool gap_agrees(const union lull_any_row *row)
@@ -314,4 +364,5 @@ const struct lull_table lull_tables[LULL_TABLE_COUNT] = {
 	[LULL_TABLE_CLOCK] = {TABLE(clock), NULL},
 	[LULL_TABLE_CLAMP] = {TABLE(clamp), NULL},
 	[LULL_TABLE_CHUNK] = {TABLE(chunk), chunk_agrees},
+	[LULL_TABLE_REPAIR] = {TABLE(repair), NULL},
 };

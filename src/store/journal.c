@@ -14,6 +14,7 @@
 #include <unistd.h>
 
 #define PAGE 4096
+#define COLUMNS 1024 /* bytes of a list of columns */
 
 struct lull_journal {
 	sqlite3 *db;
@@ -21,6 +22,7 @@ struct lull_journal {
 	sqlite3_stmt *insert[LULL_TABLE_COUNT];
 	int64_t next[LULL_TABLE_COUNT]; /* number of the next final row */
 	int64_t next_open[LULL_TABLE_COUNT];
+	const struct lull_schema *older; /* the file's, as long as it is not up to date; else NULL */
 	sqlite3_int64 session;
 	uint64_t written; /* bytes, of WAL pages and checkpoints */
 	int wal_pages; /* in the WAL after the last commit */
@@ -79,7 +81,7 @@ static int on_commit(void *ctx, sqlite3 *db, const char *name, int pages)
 static int prepare(struct lull_journal *journal, int index)
 {
 	const struct lull_table *table = &lull_tables[index];
-	char columns[1024], values[256];
+	char columns[COLUMNS], values[256];
 	size_t c = 0, v = 0;
 
 	for (size_t i = 0; i < table->column_count; i++) {
@@ -160,6 +162,7 @@ static struct lull_journal *open_at(const char *path, int *r)
 	(void)sqlite3_busy_timeout(journal->db, 2000);
 	(void)sqlite3_db_config(journal->db, SQLITE_DBCONFIG_DEFENSIVE, 1, NULL);
 	(void)sqlite3_db_config(journal->db, SQLITE_DBCONFIG_TRUSTED_SCHEMA, 0, NULL);
+	(void)sqlite3_db_config(journal->db, SQLITE_DBCONFIG_ENABLE_TRIGGER, 0, NULL);
 	*r = run(journal->db, "PRAGMA synchronous = FULL; PRAGMA cache_size = -512;");
 	(void)sqlite3_wal_hook(journal->db, on_commit, journal);
 	return journal;
@@ -186,6 +189,20 @@ static struct lull_journal *give_up(struct lull_journal *journal, int r, const c
 	return NULL;
 }
 
+/* A recording and what SQLite keeps beside it. */
+static void unlink_all(const char *path)
+{
+	static const char *const suffixes[] = {"-wal", "-shm", "-journal", ""};
+	char *name;
+
+	for (size_t i = 0; i < sizeof suffixes / sizeof suffixes[0]; i++) {
+		if (asprintf(&name, "%s%s", path, suffixes[i]) < 0)
+			continue;
+		(void)unlink(name);
+		free(name);
+	}
+}
+
 struct lull_journal *lull_journal_create(const char *path, char *err, size_t err_size)
 {
 	const struct lull_schema *schema = &lull_schemas[lull_schema_count - 1];
@@ -210,15 +227,25 @@ struct lull_journal *lull_journal_create(const char *path, char *err, size_t err
 	if (!r)
 		return journal;
 	(void)give_up(journal, r, "no recording can be made there", path, err, err_size);
-	(void)unlink(path);
+	unlink_all(path);
 	errno = -r;
 	return NULL;
+}
+
+void lull_journal_discard(struct lull_journal *journal)
+{
+	char *path = journal->path;
+
+	journal->path = NULL;
+	journal_free(journal);
+	unlink_all(path);
+	free(path);
 }
 
 static int read_buses(struct lull_journal *journal, struct lull_journal_past *past)
 {
 	const struct lull_table *table = &lull_tables[LULL_TABLE_BUS];
-	char columns[512];
+	char columns[COLUMNS];
 	size_t c = 0;
 	sqlite3_stmt *stmt;
 	int r = 0;
@@ -270,6 +297,27 @@ static int read_session(struct lull_journal *journal, struct lull_journal_past *
 	return lull_sqlite_errno(rc);
 }
 
+static int read_identity(struct lull_journal *journal, struct lull_night_identity *identity)
+{
+	sqlite3_stmt *stmt = NULL;
+	int rc = sqlite3_prepare_v2(journal->db, "SELECT value FROM text WHERE key = ?", -1, &stmt, NULL);
+
+	for (size_t i = 0; i < LULL_IDENTITY_TEXTS && rc == SQLITE_OK; i++) {
+		const struct lull_identity_text *text = &lull_identity_texts[i];
+
+		rc = sqlite3_bind_text(stmt, 1, text->key, -1, SQLITE_STATIC);
+		if (rc == SQLITE_OK)
+			rc = sqlite3_step(stmt);
+		if (rc == SQLITE_ROW && sqlite3_column_type(stmt, 0) == SQLITE_TEXT)
+			(void)snprintf((char *)identity + text->offset, text->size, "%s",
+				(const char *)sqlite3_column_text(stmt, 0));
+		if (rc == SQLITE_ROW || rc == SQLITE_DONE)
+			rc = sqlite3_reset(stmt);
+	}
+	(void)sqlite3_finalize(stmt);
+	return lull_sqlite_errno(rc);
+}
+
 static int read_past(struct lull_journal *journal, struct lull_journal_past *past)
 {
 	int r = read_session(journal, past);
@@ -282,12 +330,29 @@ static int read_past(struct lull_journal *journal, struct lull_journal_past *pas
 		r = number(journal, &past->clock.utc_ns, 0, "SELECT utc_ns FROM clock ORDER BY t_ns DESC, rowid DESC LIMIT 1");
 	if (!r)
 		r = number(journal, &past->clock.error_ns, 0, "SELECT error_ns FROM clock ORDER BY t_ns DESC, rowid DESC LIMIT 1");
+	if (!r)
+		r = read_identity(journal, &past->identity);
 	return r ? r : read_buses(journal, past);
+}
+
+/* The same of an older schema: as it will be once it is up to date, but nothing is changed yet. */
+static int read_older_past(struct lull_journal *journal, struct lull_journal_past *past)
+{
+	int r = run(journal->db, "BEGIN IMMEDIATE");
+
+	if (r)
+		return r;
+	r = lull_sqlite_errno(lull_schema_migrate(journal->db, journal->older));
+	if (!r)
+		r = read_past(journal, past);
+	int back = run(journal->db, "ROLLBACK");
+
+	return r ? r : back;
 }
 
 struct lull_journal *lull_journal_open(const char *path, struct lull_journal_past *past, char *err, size_t err_size)
 {
-	const struct lull_schema *schema = &lull_schemas[lull_schema_count - 1];
+	const struct lull_schema *newest = &lull_schemas[lull_schema_count - 1], *schema = NULL;
 	char what[256] = "cannot be gone on with";
 	int64_t version = 0, mark = 0;
 	int r = 0;
@@ -299,9 +364,18 @@ struct lull_journal *lull_journal_open(const char *path, struct lull_journal_pas
 		r = number(journal, &mark, 0, "PRAGMA application_id");
 	if (!r)
 		r = number(journal, &version, 0, "PRAGMA user_version");
-	if (!r && (mark != LULL_APPLICATION_ID || version != schema->version)) {
-		r = -EBADMSG;
-		lull_store_say(what, sizeof what, "is no recording of this version");
+	if (!r && mark == LULL_APPLICATION_ID && version > newest->version) {
+		lull_schema_say_newer(journal->db, path, version, newest->version, err, err_size);
+		journal_free(journal);
+		errno = ENOTSUP;
+		return NULL;
+	}
+	if (!r) {
+		schema = lull_schema_of(lull_schemas, lull_schema_count, version);
+		if (mark != LULL_APPLICATION_ID || !schema) {
+			r = -EBADMSG;
+			lull_store_say(what, sizeof what, "is no recording");
+		}
 	}
 	if (!r)
 		r = lull_schema_same(journal->db, schema, what, sizeof what);
@@ -320,9 +394,11 @@ struct lull_journal *lull_journal_open(const char *path, struct lull_journal_pas
 		}
 		(void)sqlite3_finalize(stmt);
 	}
+	if (!r && schema != newest)
+		journal->older = schema;
 	if (!r)
-		r = read_past(journal, past);
-	if (!r)
+		r = journal->older ? read_older_past(journal, past) : read_past(journal, past);
+	if (!r && !journal->older)
 		r = ready(journal);
 	return r ? give_up(journal, r, what, path, err, err_size) : journal;
 }
@@ -345,8 +421,13 @@ int lull_journal_settle(struct lull_journal *journal, lull_time until)
 		r = run(journal->db, "BEGIN IMMEDIATE");
 	if (r)
 		return r;
-	r = run_format(journal, "UPDATE stretch SET ended = '%q' WHERE rowid > %lld AND ended = '%q'",
-		lull_end_name(LULL_END_BLIND), LULL_JOURNAL_ROWS, lull_end_name(LULL_END_OPEN));
+	if (journal->older)
+		r = lull_sqlite_errno(lull_schema_migrate(journal->db, journal->older));
+	if (!r)
+		r = count_rows(journal);
+	if (!r)
+		r = run_format(journal, "UPDATE stretch SET ended = '%q' WHERE rowid > %lld AND ended = '%q'",
+			lull_end_name(LULL_END_BLIND), LULL_JOURNAL_ROWS, lull_end_name(LULL_END_OPEN));
 	if (!r)
 		r = run_format(journal, "UPDATE gap SET next_ns = %lld WHERE rowid > %lld AND next_ns IS NULL", until,
 			LULL_JOURNAL_ROWS);
@@ -357,9 +438,14 @@ int lull_journal_settle(struct lull_journal *journal, lull_time until)
 		r = count_rows(journal);
 	if (!r)
 		r = run(journal->db, "COMMIT");
-	if (r)
+	if (r) {
 		(void)run(journal->db, "ROLLBACK");
-	return r;
+		return r;
+	}
+	if (!journal->older)
+		return 0;
+	journal->older = NULL;
+	return ready(journal);
 }
 
 int lull_journal_session(struct lull_journal *journal, const struct lull_session *session)
@@ -376,6 +462,19 @@ int lull_journal_session(struct lull_journal *journal, const struct lull_session
 int lull_journal_text(struct lull_journal *journal, const char *key, const char *value)
 {
 	return run_format(journal, "INSERT OR REPLACE INTO text (key, value) VALUES ('%q', '%q')", key, value);
+}
+
+int lull_journal_identity(struct lull_journal *journal, const struct lull_night_identity *identity)
+{
+	int r = 0;
+
+	for (size_t i = 0; i < LULL_IDENTITY_TEXTS && !r; i++) {
+		const char *value = (const char *)identity + lull_identity_texts[i].offset;
+
+		if (*value)
+			r = lull_journal_text(journal, lull_identity_texts[i].key, value);
+	}
+	return r;
 }
 
 /* --- rows --- */
@@ -419,6 +518,9 @@ static int put_night(struct lull_journal *journal, const struct lull_night *nigh
 	PUT_ALL(night->marks, LULL_TABLE_MARK, numbers);
 	PUT_ALL(night->clocks, LULL_TABLE_CLOCK, numbers);
 	PUT_ALL(night->chunks, LULL_TABLE_CHUNK, numbers);
+	PUT_ALL(night->further_chunks, LULL_TABLE_CHUNK, numbers);
+	PUT_ALL(night->further, LULL_TABLE_CLAMP, numbers);
+	PUT_ALL(night->repairs, LULL_TABLE_REPAIR, numbers);
 	if (!r && night->clamp.present)
 		r = put(journal, LULL_TABLE_CLAMP, &night->clamp, &numbers[LULL_TABLE_CLAMP]);
 	for (size_t i = 0; i < night->left_out.n && !r; i++)
@@ -439,7 +541,7 @@ static int clear_open(struct lull_journal *journal, int index)
 /* Open rows that final ones take the place of. */
 static int end_open(struct lull_journal *journal, const struct lull_night *rows)
 {
-	bool gap[LULL_BUS_MAX] = {false}, edge[LULL_BUS_MAX] = {false};
+	bool gap[LULL_BUS_MAX] = {false}, edge[LULL_BUS_MAX] = {false}, channel[LULL_CHANNELS] = {false};
 	int r = 0;
 
 	if (journal->next_open[LULL_TABLE_STRETCH] > LULL_JOURNAL_ROWS + 1)
@@ -453,8 +555,14 @@ static int end_open(struct lull_journal *journal, const struct lull_night *rows)
 	if (journal->next_open[LULL_TABLE_CADENCE] > LULL_JOURNAL_ROWS + 1 && rows->cadences.n && !r)
 		/* A window's rows are all final at once. */
 		r = run_format(journal, "DELETE FROM cadence WHERE rowid > %lld", LULL_JOURNAL_ROWS);
-	if (journal->next_open[LULL_TABLE_CHUNK] > LULL_JOURNAL_ROWS + 1 && rows->chunks.n && !r)
-		r = run_format(journal, "DELETE FROM chunk WHERE rowid > %lld", LULL_JOURNAL_ROWS);
+	for (size_t i = 0; i < rows->chunks.n; i++)
+		channel[rows->chunks.at[i].channel] = true;
+	for (size_t i = 0; i < rows->further_chunks.n; i++)
+		channel[rows->further_chunks.at[i].channel % LULL_CHANNELS] = true;
+	for (int k = 0; k < LULL_CHANNELS && !r; k++)
+		if (channel[k] && journal->next_open[LULL_TABLE_CHUNK] > LULL_JOURNAL_ROWS + 1)
+			r = run_format(journal, "DELETE FROM chunk WHERE rowid > %lld AND channel = %d",
+				LULL_JOURNAL_ROWS, k);
 	for (size_t i = 0; i < rows->gaps.n; i++)
 		gap[rows->gaps.at[i].bus] = true;
 	for (size_t i = 0; i < rows->edges.n; i++)

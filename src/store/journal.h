@@ -28,6 +28,7 @@ struct lull_journal_past {
 	struct lull_session last; /* the session before; boot "" if there was none */
 	lull_time until; /* written up to here */
 	bool stopped; /* it was closed as it should be, not broken off */
+	struct lull_night_identity identity;
 	struct lull_clock_map clock; /* the last one; t LULL_NEVER: none */
 	unsigned bus_count; /* buses by index, with what they have counted */
 	struct lull_bus bus[LULL_BUS_MAX];
@@ -35,16 +36,19 @@ struct lull_journal_past {
 
 /* A new recording at `path`, which must not exist yet (-EEXIST). NULL with errno and a message. */
 struct lull_journal *lull_journal_create(const char *path, char *err, size_t err_size);
-/* Opens a recording to go on with it; *past says what is there. Nothing is changed but what SQLite recovers; call lull_journal_settle() before
- * anything is written. NULL with errno and
- * a message; errno EBADMSG: damaged, or of another version: to be set aside. */
+/* Opens a recording to go on with it; *past says what is there. Nothing is changed but what SQLite recovers;
+ * call lull_journal_settle() before anything is written: it also brings an older schema up to date, in place. NULL with errno
+ * and a message; errno EBADMSG: damaged, to be set aside; ENOTSUP: of a newer schema, to be left alone. */
 struct lull_journal *lull_journal_open(const char *path, struct lull_journal_past *past, char *err, size_t err_size);
-/* Makes final what the session before has left open: its stretches ended with blindness at `until`. -errno. */
+/* Makes final what the session before has left open: its stretches ended with blindness at `until`. One transaction. -errno. */
 LULL_MUST_CHECK int lull_journal_settle(struct lull_journal *, lull_time until);
 /* A session begins. */
 LULL_MUST_CHECK int lull_journal_session(struct lull_journal *, const struct lull_session *);
 /* A named text, as lull_store_text(). */
 LULL_MUST_CHECK int lull_journal_text(struct lull_journal *, const char *key, const char *value);
+
+/* What is known of which night this is, as lull_store_identity(). */
+LULL_MUST_CHECK int lull_journal_identity(struct lull_journal *, const struct lull_night_identity *);
 
 /* One transaction. `rows`: final rows, which may be unsorted; its buses too if bus_count is not 0. `open`: what is open now, in
  * the place of what was open before; NULL: as before, less what `rows` has ended. `coverage`: of what lasts until now, always in
@@ -59,6 +63,8 @@ const char *lull_journal_path(const struct lull_journal *);
 
 /* Lets go of it as it is: what was written stays, as if it had been broken off. Frees. */
 void lull_journal_abandon(struct lull_journal *);
+/* Gives up a recording that was just created: no file of it is left. Frees. */
+void lull_journal_discard(struct lull_journal *);
 /* The session ends at `end`; nothing open is left, and the recording is one file. Frees in any case. */
 LULL_MUST_CHECK int lull_journal_close(struct lull_journal *, lull_time end, char *err, size_t err_size);
 

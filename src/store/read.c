@@ -2,6 +2,7 @@
 /* read: a recording from its file. The file may come from anywhere: nothing in it is believed. */
 #include "recording.h"
 #include "store.h"
+#include "uuid.h"
 
 #include <errno.h>
 #include <fcntl.h>
@@ -84,7 +85,7 @@ static int number(struct reading *reading, const char *sql, int64_t *value)
 /* Brings a copy in memory, version by version, to the schema of today. */
 static int migrate(struct reading *reading, const struct lull_schema *schema)
 {
-	int64_t pages, page_size;
+	int64_t pages = 0, page_size = 1;
 	int r = number(reading, "PRAGMA page_count", &pages);
 
 	if (!r)
@@ -111,18 +112,14 @@ static int migrate(struct reading *reading, const struct lull_schema *schema)
 	reading->db = reading->copy;
 	harden(reading->db);
 	sqlite3_progress_handler(reading->db, STEPS_AT_ONCE, out_of_patience, reading);
-	for (; schema->to_next; schema++) {
-		rc = sqlite3_exec(reading->db, schema->to_next, NULL, NULL, NULL);
-		if (rc != SQLITE_OK)
-			return damaged(reading, rc);
-	}
-	return 0;
+	rc = lull_schema_migrate(reading->db, schema);
+	return rc == SQLITE_OK ? 0 : damaged(reading, rc);
 }
 
 /* Ours, of a version that can be read, with the tables as we make them, and sound. */
 static int check(struct reading *reading, const struct lull_schema *schemas, size_t schema_count)
 {
-	const struct lull_schema *schema = NULL;
+	const struct lull_schema *schema;
 	int64_t application, version, pages;
 	char what[256] = "";
 	int r = number(reading, "PRAGMA application_id", &application);
@@ -141,16 +138,11 @@ static int check(struct reading *reading, const struct lull_schema *schemas, siz
 	reading->rounds =
 		(STEPS_FREE + (pages < INT32_MAX ? pages : INT32_MAX) * STEPS_A_PAGE) / STEPS_AT_ONCE;
 	if (version > schemas[schema_count - 1].version) {
-		lull_store_say(reading->err, reading->err_size,
-			"%s: written by a newer lull (schema %lld; this one reads up to %d): read it with "
-			"that version",
-			reading->name, (long long)version, schemas[schema_count - 1].version);
+		lull_schema_say_newer(reading->db, reading->name, version, schemas[schema_count - 1].version,
+			reading->err, reading->err_size);
 		return -ENOTSUP;
 	}
-	for (size_t i = 0; i < schema_count; i++) {
-		if (schemas[i].version == version)
-			schema = &schemas[i];
-	}
+	schema = lull_schema_of(schemas, schema_count, version);
 	if (!schema) {
 		lull_store_say(reading->err, reading->err_size, "%s: damaged: there is no schema %lld",
 			reading->name, (long long)version);
@@ -229,6 +221,7 @@ static int give(struct lull_night *night, const struct lull_sink *sink, enum lul
 	case LULL_TABLE_CLOCK: return sink->clock(sink->ctx, &row->clock);
 	case LULL_TABLE_CLAMP: return sink->clamp(sink->ctx, &row->clamp);
 	case LULL_TABLE_CHUNK: return sink->chunk(sink->ctx, &row->chunk);
+	case LULL_TABLE_REPAIR: return sink->repair(sink->ctx, &row->repair);
 	case LULL_TABLE_COUNT: break;
 	}
 	return -EINVAL;
@@ -363,6 +356,29 @@ static int read_text(struct reading *reading, const char *key, char **value)
 	return r;
 }
 
+static int read_identity(struct reading *reading, struct lull_night_identity *identity)
+{
+	int r = 0;
+
+	for (size_t i = 0; i < LULL_IDENTITY_TEXTS && !r; i++) {
+		const struct lull_identity_text *text = &lull_identity_texts[i];
+		char *value = NULL;
+
+		r = read_text(reading, text->key, &value);
+		if (!r && value && (text->uuid ? !lull_uuid_valid(value) : strlen(value) >= text->size)) {
+			r = -EBADMSG;
+			lull_store_say(reading->err, reading->err_size, "%s: damaged: text '%s' is no %s",
+				reading->name, text->key, text->uuid ? "UUID" : "name");
+		}
+		if (!r && value) {
+			memcpy((char *)identity + text->offset, value, strlen(value) + 1);
+			lull_text_clean((char *)identity + text->offset);
+		}
+		free(value);
+	}
+	return r;
+}
+
 /* --- files --- */
 
 static void reading_start(struct reading *reading, sqlite3 *db, const char *name, char *err, size_t err_size)
@@ -411,6 +427,8 @@ int lull_store_load_database(sqlite3 *db, const char *name, const struct lull_sc
 		r = read_left_out(&reading, night);
 	if (!r)
 		r = read_text(&reading, "profile", &night->profile);
+	if (!r)
+		r = read_identity(&reading, &night->identity);
 	if (!r) {
 		r = lull_night_sort(night);
 		if (r)

@@ -18,6 +18,15 @@ struct lull_schema {
 };
 extern const struct lull_schema lull_schemas[];
 extern const size_t lull_schema_count;
+/* NULL: there is no such version. */
+const struct lull_schema *lull_schema_of(
+	const struct lull_schema *schemas, size_t schema_count, int64_t version);
+/* Brings db from the schema `from` to the last one, step by step, PRAGMA user_version included. In no transaction of its own.
+ * SQLite's result. */
+LULL_MUST_CHECK int lull_schema_migrate(sqlite3 *db, const struct lull_schema *from);
+/* The message for a recording of a newer schema: which lull wrote it, and which lull reads it. */
+void lull_schema_say_newer(
+	sqlite3 *db, const char *name, int64_t version, int newest, char *err, size_t err_size);
 
 /* 0, or -EBADMSG when a table of the schema is missing in db or was made in another way (a view or a virtual table in
  * its place, computed columns): such a file runs foreign code when it is read. */
@@ -50,6 +59,7 @@ enum lull_column_kind {
 	LULL_COL_UINT32,
 	LULL_COL_BIT_RATE, /* uint32_t */
 	LULL_COL_UINT64, /* a count */
+	LULL_COL_COUNT, /* the same, NULL for LULL_NOT_COUNTED */
 	LULL_COL_BITS64, /* uint64_t as the signed number of the same bits */
 	LULL_COL_REAL, /* double: a measured value, seconds */
 	LULL_COL_REAL_OR_NAN, /* the same, NULL for NAN */
@@ -99,6 +109,7 @@ union lull_any_row {
 	struct lull_clock_map clock;
 	struct lull_clamp clamp;
 	struct lull_chunk chunk;
+	struct lull_repair repair;
 };
 
 enum lull_table_index {
@@ -113,6 +124,7 @@ enum lull_table_index {
 	LULL_TABLE_CLOCK,
 	LULL_TABLE_CLAMP,
 	LULL_TABLE_CHUNK,
+	LULL_TABLE_REPAIR,
 	LULL_TABLE_COUNT
 };
 
@@ -134,6 +146,17 @@ LULL_MUST_CHECK int lull_row_read(
 	sqlite3_stmt *, const struct lull_table *, union lull_any_row *row, const char **bad);
 /* Control characters and broken UTF-8 -> '?' (a foreign file's texts end up on terminals). */
 void lull_text_clean(char *text);
+
+/* --- identity.c --- */
+
+/* The members of struct lull_night_identity, each kept as a named text. */
+struct lull_identity_text {
+	const char *key;
+	size_t offset, size;
+	bool uuid;
+};
+#define LULL_IDENTITY_TEXTS 4
+extern const struct lull_identity_text lull_identity_texts[LULL_IDENTITY_TEXTS];
 
 /* --- journal.c --- */
 

@@ -177,15 +177,66 @@
 #define SCHEMA_4_ADDS \
 	"ALTER TABLE stretch ADD COLUMN floor BLOB;\n" \
 	"ALTER TABLE cadence ADD COLUMN floor BLOB;\n"
+
+/* Which night this is, and what later versions of the program fill in. The comments of added columns stand in the file, too.
+ * The table `text` stays as it is in every schema: a program that does not know a schema reads there which one does. */
+#define READABLE_FROM "lull 0.2"
+#define SCHEMA_5_ADDS \
+	"INSERT OR REPLACE INTO text (key, value) VALUES ('readable-from', '" READABLE_FROM "');\n" \
+	"ALTER TABLE bus ADD COLUMN sent INTEGER /* of frames, those that our own adapter sent; NULL: not counted */;\n" \
+	"ALTER TABLE stretch ADD COLUMN ceiling BLOB /* latest starts of the busy runs that hold the frames, as in floor; NULL: none kept */;\n" \
+	"ALTER TABLE stretch ADD COLUMN changes_left_out INTEGER /* changes that have no row in change; NULL: not counted */;\n" \
+	"ALTER TABLE stretch ADD COLUMN sent INTEGER /* of frames, those that our own adapter sent (flag 32); NULL: not counted */;\n" \
+	"ALTER TABLE cadence ADD COLUMN ceiling BLOB /* as in stretch */;\n" \
+	"ALTER TABLE gap ADD COLUMN kind TEXT NOT NULL DEFAULT 'silence' /* 'silence'; 'pause': most IDs stopped together, however briefly */;\n" \
+	"ALTER TABLE gap ADD COLUMN paused INTEGER NOT NULL DEFAULT 0 /* 'pause': IDs that stopped */;\n" \
+	"ALTER TABLE gap ADD COLUMN went_on INTEGER NOT NULL DEFAULT 0 /* 'pause': IDs that did not stop */;\n" \
+	"ALTER TABLE clamp ADD COLUMN channel INTEGER NOT NULL DEFAULT 0 /* 0: the battery current; 1..7: measured beside it */;\n" \
+	"ALTER TABLE clamp ADD COLUMN quantity TEXT NOT NULL DEFAULT 'current' /* 'current'; 'voltage': chunk holds microvolts */;\n" \
+	"ALTER TABLE chunk ADD COLUMN channel INTEGER NOT NULL DEFAULT 0 /* as in clamp */;\n" \
+	"CREATE TABLE repair ( -- what the repair showed, told afterwards\n" \
+	"	utc_ns INTEGER NOT NULL, -- when it was told, since 1970-01-01 UTC\n" \
+	"	outcome TEXT NOT NULL, -- 'confirmed', 'wrong': that module; 'other'\n" \
+	"	module TEXT NOT NULL, -- its name, or empty\n" \
+	"	text TEXT NOT NULL -- as written\n" \
+	");\n" \
+	"CREATE VIEW identity AS SELECT (SELECT value FROM text WHERE key = 'uuid') AS uuid," \
+	" (SELECT value FROM text WHERE key = 'vehicle') AS vehicle, (SELECT value FROM text WHERE key = 'model') AS model," \
+	" (SELECT value FROM text WHERE key = 'recorder') AS recorder;\n"
 /* clang-format on */
 
 const struct lull_schema lull_schemas[] = {
 	{1, SCHEMA_1, SCHEMA_2_ADDS},
 	{2, SCHEMA_1 SCHEMA_2_ADDS, SCHEMA_3_ADDS},
 	{3, SCHEMA_1 SCHEMA_2_ADDS SCHEMA_3_ADDS, SCHEMA_4_ADDS},
-	{LULL_SCHEMA_VERSION, SCHEMA_1 SCHEMA_2_ADDS SCHEMA_3_ADDS SCHEMA_4_ADDS, NULL},
+	{4, SCHEMA_1 SCHEMA_2_ADDS SCHEMA_3_ADDS SCHEMA_4_ADDS, SCHEMA_5_ADDS},
+	{LULL_SCHEMA_VERSION, SCHEMA_1 SCHEMA_2_ADDS SCHEMA_3_ADDS SCHEMA_4_ADDS SCHEMA_5_ADDS, NULL},
 };
 const size_t lull_schema_count = sizeof(lull_schemas) / sizeof(lull_schemas[0]);
+
+const struct lull_schema *lull_schema_of(
+	const struct lull_schema *schemas, size_t schema_count, int64_t version)
+{
+	for (size_t i = 0; i < schema_count; i++) {
+		if (schemas[i].version == version)
+			return &schemas[i];
+	}
+	return NULL;
+}
+
+int lull_schema_migrate(sqlite3 *db, const struct lull_schema *from)
+{
+	char sql[64];
+	int rc = SQLITE_OK;
+
+	for (; from->to_next && rc == SQLITE_OK; from++) {
+		rc = sqlite3_exec(db, from->to_next, NULL, NULL, NULL);
+		(void)snprintf(sql, sizeof(sql), "PRAGMA user_version = %d", from[1].version);
+		if (rc == SQLITE_OK)
+			rc = sqlite3_exec(db, sql, NULL, NULL, NULL);
+	}
+	return rc;
+}
 
 /* Looks every table of `ours` up in db. */
 static int compare(sqlite3 *db, sqlite3_stmt *ours, char *what, size_t what_size)
@@ -228,20 +279,64 @@ static int compare(sqlite3 *db, sqlite3_stmt *ours, char *what, size_t what_size
 	return lull_sqlite_errno(rc);
 }
 
-int lull_schema_same(sqlite3 *db, const struct lull_schema *schema, char *what, size_t what_size)
+/* Compares the tables of a schema that `where` names with those of db. */
+static int same_where(sqlite3 *db, const char *sql, const char *where, char *what, size_t what_size)
 {
 	sqlite3 *model = NULL;
 	sqlite3_stmt *ours = NULL;
+	char query[120];
 	int r = -ENOMEM;
 
+	(void)snprintf(
+		query, sizeof(query), "SELECT name, sql FROM sqlite_master WHERE type = 'table'%s", where);
 	if (sqlite3_open(":memory:", &model) == SQLITE_OK &&
-		sqlite3_exec(model, schema->sql, NULL, NULL, NULL) == SQLITE_OK &&
-		sqlite3_prepare_v2(model, "SELECT name, sql FROM sqlite_master WHERE type = 'table'", -1,
-			&ours, NULL) == SQLITE_OK)
+		sqlite3_exec(model, sql, NULL, NULL, NULL) == SQLITE_OK &&
+		sqlite3_prepare_v2(model, query, -1, &ours, NULL) == SQLITE_OK)
 		r = compare(db, ours, what, what_size);
 	else
 		lull_store_say(what, what_size, "%s", sqlite3_errmsg(model));
 	(void)sqlite3_finalize(ours);
 	(void)sqlite3_close(model);
 	return r;
+}
+
+int lull_schema_same(sqlite3 *db, const struct lull_schema *schema, char *what, size_t what_size)
+{
+	return same_where(db, schema->sql, "", what, what_size);
+}
+
+/* A short text of the recording as it may be shown; "" without one. */
+static void short_text(sqlite3 *db, const char *key, char *out, size_t size)
+{
+	sqlite3_stmt *stmt = NULL;
+
+	out[0] = '\0';
+	if (sqlite3_prepare_v2(db, "SELECT value FROM main.text NOT INDEXED WHERE key = ?", -1, &stmt,
+		    NULL) == SQLITE_OK &&
+		sqlite3_bind_text(stmt, 1, key, -1, SQLITE_STATIC) == SQLITE_OK &&
+		sqlite3_step(stmt) == SQLITE_ROW && sqlite3_column_type(stmt, 0) == SQLITE_TEXT &&
+		(size_t)sqlite3_column_bytes(stmt, 0) < size)
+		(void)snprintf(out, size, "%s", (const char *)sqlite3_column_text(stmt, 0));
+	(void)sqlite3_finalize(stmt);
+	lull_text_clean(out);
+}
+
+void lull_schema_say_newer(
+	sqlite3 *db, const char *name, int64_t version, int newest, char *err, size_t err_size)
+{
+	char written[40] = "", needs[40] = "";
+
+	if (!same_where(db, SCHEMA_1, " AND name = 'text'", NULL, 0)) {
+		short_text(db, "created-by", written, sizeof(written));
+		short_text(db, "readable-from", needs, sizeof(needs));
+	}
+	if (written[0] && needs[0])
+		lull_store_say(err, err_size,
+			"%s: written by %s; needs %s or newer (this is lull " LULL_VERSION ")", name, written,
+			needs);
+	else
+		lull_store_say(err, err_size,
+			"%s: written by a newer lull (schema %lld; this one reads up to %d): read it with "
+			"that version",
+			name, (long long)version, newest);
 }

@@ -5,7 +5,7 @@
 
 #include <lull/night.h>
 
-#define LULL_SCHEMA_VERSION 4
+#define LULL_SCHEMA_VERSION 5
 
 struct lull_store;
 
@@ -18,14 +18,17 @@ struct lull_store *lull_store_create(const char *path, bool force, char *err, si
  * could not be read back (a negative instant, an ID that is none) is -EINVAL; after any error all later calls, and the
  * commit, fail with it. */
 struct lull_sink lull_store_sink(struct lull_store *);
-/* A named text of the recording: "profile", "capture", "limits", "created-by". */
+/* A named text of the recording: "profile", "capture", "limits", "created-by". The schema writes "readable-from". */
 LULL_MUST_CHECK int lull_store_text(struct lull_store *, const char *key, const char *value);
+/* What is known of it, as named texts: "uuid", "recorder", "vehicle", "model". */
+LULL_MUST_CHECK int lull_store_identity(struct lull_store *, const struct lull_night_identity *);
 /* Finish: checkpoint, close, fsync, rename, fsync the folder. The store is freed in every case. */
 LULL_MUST_CHECK int lull_store_commit(struct lull_store *, char *err, size_t err_size);
 /* Gives up: the temporary file is removed. Frees. */
 void lull_store_abandon(struct lull_store *);
 
-/* Loads a recording whole, sorted (lull_night_sort() was called). Newer schema: -ENOTSUP; an older one is read through
+/* Loads a recording whole, sorted (lull_night_sort() was called). Newer schema: -ENOTSUP, and the message says
+ * which version reads it; an older one is read through
  * its migration (in memory, the file stays as it is); damaged or no recording: -EBADMSG; all with a message. A foreign
  * file is hostile: trusted_schema off, DEFENSIVE, every value checked against its range. */
 LULL_MUST_CHECK int lull_store_load(const char *path, struct lull_night *night, char *err, size_t err_size);

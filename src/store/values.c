@@ -151,8 +151,11 @@ static int bind_value(sqlite3_stmt *stmt, int i, const struct lull_column *colum
 		MEMBER(uint32_t, value);
 		return bind_whole(stmt, i, column->kind, value);
 	}
-	case LULL_COL_UINT64: {
+	case LULL_COL_UINT64:
+	case LULL_COL_COUNT: {
 		MEMBER(uint64_t, value);
+		if (column->kind == LULL_COL_COUNT && value == LULL_NOT_COUNTED)
+			return sqlite3_bind_null(stmt, i);
 		return value <= INT64_MAX ? bind_whole(stmt, i, column->kind, (int64_t)value) : SQLITE_RANGE;
 	}
 	case LULL_COL_REAL:
@@ -447,6 +450,14 @@ static bool read_value(sqlite3_stmt *stmt, int i, const struct lull_column *colu
 	case LULL_COL_UINT64:
 	case LULL_COL_BITS64: return read_i64(stmt, i, column->kind, at);
 	case LULL_COL_UINT8: return read_u8(stmt, i, (int64_t)column->limit, at);
+	case LULL_COL_COUNT:
+		if (null) {
+			const uint64_t not_counted = LULL_NOT_COUNTED;
+
+			memcpy(at, &not_counted, sizeof(not_counted));
+			return true;
+		}
+		return read_i64(stmt, i, column->kind, at);
 	case LULL_COL_UINT32:
 	case LULL_COL_BIT_RATE: return read_u32(stmt, i, column->kind, at);
 	case LULL_COL_REAL:

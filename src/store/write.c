@@ -286,6 +286,11 @@ static int put_chunk(void *ctx, const struct lull_chunk *row)
 	return put(ctx, LULL_TABLE_CHUNK, row);
 }
 
+static int put_repair(void *ctx, const struct lull_repair *row)
+{
+	return put(ctx, LULL_TABLE_REPAIR, row);
+}
+
 static int put_bus(void *ctx, unsigned index, const struct lull_bus *bus)
 {
 	if (index >= LULL_BUS_MAX)
@@ -319,6 +324,7 @@ struct lull_sink lull_store_sink(struct lull_store *store)
 		.bus = put_bus,
 		.clamp = put_clamp,
 		.chunk = put_chunk,
+		.repair = put_repair,
 		.left_out = put_left_out,
 	};
 }
@@ -332,6 +338,19 @@ int lull_store_text(struct lull_store *store, const char *key, const char *value
 	if (rc == SQLITE_OK)
 		rc = sqlite3_bind_text(store->insert_text, 2, value, -1, SQLITE_TRANSIENT);
 	return rc == SQLITE_OK ? insert(store, store->insert_text) : fail(store, lull_sqlite_errno(rc));
+}
+
+int lull_store_identity(struct lull_store *store, const struct lull_night_identity *identity)
+{
+	int r = 0;
+
+	for (size_t i = 0; i < LULL_IDENTITY_TEXTS && !r; i++) {
+		const char *value = (const char *)identity + lull_identity_texts[i].offset;
+
+		if (*value)
+			r = lull_store_text(store, lull_identity_texts[i].key, value);
+	}
+	return r;
 }
 
 /* --- the end --- */

@@ -76,6 +76,7 @@ const struct lull_bus store_bus_rows[] = {
 		.frames = 7,
 		.bits = 900,
 		.errors = 3,
+		.sent = 4,
 		.overflow = 2,
 		.overflow_ids = 1,
 		.first = 0,
@@ -85,6 +86,7 @@ const struct lull_bus store_bus_rows[] = {
 		.frames = LULL_COUNT_LIMIT,
 		.bits = LULL_COUNT_LIMIT,
 		.errors = LULL_COUNT_LIMIT,
+		.sent = LULL_NOT_COUNTED,
 		.overflow = LULL_COUNT_LIMIT,
 		.overflow_ids = UINT32_MAX,
 		.first = LULL_NEVER,
@@ -95,7 +97,7 @@ const struct lull_stretch store_stretch_rows[] = {
 		.bus = 1,
 		.kind = LULL_STRETCH_CYCLIC,
 		.end = LULL_END_RATE,
-		.flags = LULL_FRAME_FD | LULL_FRAME_BRS,
+		.flags = LULL_FRAME_FD | LULL_FRAME_BRS | LULL_FRAME_SENT,
 		.first = 0,
 		.last = LULL_TIME_LIMIT,
 		.frames = LULL_COUNT_LIMIT,
@@ -106,8 +108,11 @@ const struct lull_stretch store_stretch_rows[] = {
 		.gap_max = LULL_TIME_LIMIT,
 		.fit = {1e16, 2e16, 1e52, 0.1, -2.5e-310, 1e52, -LULL_TIME_LIMIT},
 		.floor = {3, {0, 1, 2}, {-LULL_TIME_LIMIT, -1, LULL_TIME_LIMIT}},
+		.ceiling = {2, {0, 2}, {LULL_TIME_LIMIT, -LULL_TIME_LIMIT}},
 		.back_to_back = UINT32_MAX,
 		.changes = UINT32_MAX,
+		.changes_left_out = LULL_COUNT_LIMIT,
+		.sent = 1,
 		.len = 8,
 		.payload_first = {0, 1, 2, 0, 0, 0, 0, 255},
 		.payload_second = {255, 255, 255, 255, 255, 255, 255, 255},
@@ -121,6 +126,8 @@ const struct lull_stretch store_stretch_rows[] = {
 		.frames = 1,
 		.payload_last = {1},
 		.len = 1,
+		.sent = LULL_NOT_COUNTED,
+		.changes_left_out = LULL_NOT_COUNTED,
 		.bins = {1, [5] = 123456, [LULL_GAP_BINS - 1] = UINT32_MAX}},
 	{.id = LULL_ID_NONE,
 		.bus = 0,
@@ -144,7 +151,8 @@ static const struct lull_cadence store_cadence_rows[] = {
 		.window = LULL_CADENCE,
 		.period_ns = 10 * LULL_MS,
 		.fit = {3, 4, 5, 6, 7, 8, LULL_TIME_LIMIT},
-		.floor = {16, {0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12, 13, 14, 15}, {5, [15] = -7}}},
+		.floor = {16, {0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12, 13, 14, 15}, {5, [15] = -7}},
+		.ceiling = {1, {7}, {-1}}},
 };
 const struct lull_gap store_gap_rows[] = {
 	{.bus = 0,
@@ -153,6 +161,14 @@ const struct lull_gap store_gap_rows[] = {
 		.last_id = LULL_ID_NONE,
 		.next_id = 0x123u | LULL_ID_EXTENDED},
 	{.bus = 1, .last = 0, .next = LULL_NEVER, .last_id = 0x700, .next_id = LULL_ID_NONE},
+	{.bus = 0,
+		.kind = LULL_GAP_PAUSE,
+		.last = 1,
+		.next = 2,
+		.last_id = 1,
+		.next_id = 2,
+		.paused = UINT32_MAX,
+		.went_on = 1},
 };
 static const struct lull_change store_change_rows[] = {
 	{.id = 0x6a0, .bus = 0, .len = 0, .byte = {0, 0}, .t = 0},
@@ -174,7 +190,7 @@ const struct lull_edge store_edge_rows[] = {
 		.frame = {.t = 2,
 			.id = 0x1fffffffu,
 			.bus = 1,
-			.flags = LULL_FRAME_ERROR,
+			.flags = LULL_FRAME_ERROR | LULL_FRAME_SENT,
 			.len = 8,
 			.data = {0, 0, 2}}},
 	{.kind = LULL_EDGE_NEW_ID,
@@ -204,6 +220,39 @@ const struct lull_mark store_mark_rows[] = {
 static const struct lull_clock_map store_clock_rows[] = {
 	{.t = 0, .utc_ns = -LULL_UTC_LIMIT, .error_ns = LULL_TIME_LIMIT},
 	{.t = LULL_TIME_LIMIT, .utc_ns = LULL_UTC_LIMIT, .error_ns = 0},
+};
+
+static const struct lull_repair store_repair_rows[] = {
+	{.utc_ns = -LULL_UTC_LIMIT,
+		.outcome = LULL_REPAIR_CONFIRMED,
+		.module = "door rear left",
+		.text = "plug corroded"},
+	{.utc_ns = LULL_UTC_LIMIT, .outcome = LULL_REPAIR_OTHER},
+};
+static int32_t store_microvolts[] = {12600000, -1};
+static const struct lull_clamp store_clamp_rows[] = {
+	{.present = true, .channel = 1, .quantity = LULL_VOLTAGE, .mV_per_A = (double)NAN, .samples = 1},
+	{.present = true,
+		.channel = LULL_CHANNELS - 1,
+		.quantity = LULL_CURRENT,
+		.mV_per_A = 1,
+		.samples = 3},
+	{.present = true,
+		.channel = 1,
+		.quantity = LULL_VOLTAGE,
+		.mV_per_A = (double)NAN,
+		.samples = 2,
+		.live = true},
+};
+static const struct lull_chunk store_chunk_rows[] = {
+	{.channel = 1, .tau_ns = 5, .step_ns = LULL_SEC, .count = 2, .uA = store_microvolts},
+};
+const struct lull_night_identity store_identity = {
+	.uuid = "0193f2a1-7c5e-7d3b-8a41-d29c0e6f5b17", /* version 7: whatever version it is, it is kept */
+	.recorder = "5f1c0a9e-3b7d-4e52-9c86-a1b2c3d4e5f6",
+	.vehicle = "blue estate 7",
+	.model = "K\xc3\xa4"
+		 "fer",
 };
 
 #define COUNT(array) (sizeof(array) / sizeof((array)[0]))
@@ -245,6 +294,10 @@ void store_write_full_night(bool force)
 	PUT_ALL(sink, coverage);
 	PUT_ALL(sink, mark);
 	PUT_ALL(sink, clock);
+	PUT_ALL(sink, repair);
+	PUT_ALL(sink, clamp);
+	PUT_ALL(sink, chunk);
+	assert_int_equal(lull_store_identity(store, &store_identity), 0);
 	store_put_buses(&sink); /* again, as on changes: the later row replaces */
 	assert_int_equal(sink.left_out(sink.ctx, "2 lines were no frames"), 0);
 	assert_int_equal(lull_store_text(store, "profile", "[limits]\nold = 1\n"), 0);
@@ -294,6 +347,9 @@ static void same_stretch(const struct lull_stretch *a, const struct lull_stretch
 	SAME(a, b, gap_max);
 	same_fit(&a->fit, &b->fit);
 	same_floor(&a->floor, &b->floor);
+	same_floor(&a->ceiling, &b->ceiling);
+	SAME(a, b, changes_left_out);
+	SAME(a, b, sent);
 	SAME(a, b, back_to_back);
 	SAME(a, b, changes);
 	SAME(a, b, len);
@@ -329,6 +385,7 @@ void store_is_full_night(const struct lull_night *night)
 		SAME(a, b, frames);
 		SAME(a, b, bits);
 		SAME(a, b, errors);
+		SAME(a, b, sent);
 		SAME(a, b, overflow);
 		SAME(a, b, overflow_ids);
 		SAME(a, b, first);
@@ -345,9 +402,13 @@ void store_is_full_night(const struct lull_night *night)
 	SAME(&night->cadences.at[0], &store_cadence_rows[0], period_ns);
 	same_fit(&night->cadences.at[0].fit, &store_cadence_rows[0].fit);
 	same_floor(&night->cadences.at[0].floor, &store_cadence_rows[0].floor);
+	same_floor(&night->cadences.at[0].ceiling, &store_cadence_rows[0].ceiling);
 	assert_int_equal(night->gaps.n, COUNT(store_gap_rows));
 	for (size_t i = 0; i < COUNT(store_gap_rows); i++) {
 		SAME(&night->gaps.at[i], &store_gap_rows[i], bus);
+		SAME(&night->gaps.at[i], &store_gap_rows[i], kind);
+		SAME(&night->gaps.at[i], &store_gap_rows[i], paused);
+		SAME(&night->gaps.at[i], &store_gap_rows[i], went_on);
 		SAME(&night->gaps.at[i], &store_gap_rows[i], last);
 		SAME(&night->gaps.at[i], &store_gap_rows[i], next);
 		SAME(&night->gaps.at[i], &store_gap_rows[i], last_id);
@@ -380,6 +441,28 @@ void store_is_full_night(const struct lull_night *night)
 		SAME(&night->clocks.at[i], &store_clock_rows[i], utc_ns);
 		SAME(&night->clocks.at[i], &store_clock_rows[i], error_ns);
 	}
+	assert_int_equal(night->repairs.n, COUNT(store_repair_rows));
+	for (size_t i = 0; i < COUNT(store_repair_rows); i++) {
+		SAME(&night->repairs.at[i], &store_repair_rows[i], utc_ns);
+		SAME(&night->repairs.at[i], &store_repair_rows[i], outcome);
+		assert_string_equal(night->repairs.at[i].module, store_repair_rows[i].module);
+		assert_string_equal(night->repairs.at[i].text, store_repair_rows[i].text);
+	}
+	/* Channels beside the current: of each the last row holds, and the current knows nothing of them. */
+	assert_false(night->clamp.present);
+	assert_int_equal(night->chunks.n, 0);
+	assert_int_equal(night->further.n, 2);
+	assert_true(night->further.at[0].channel == 1 && night->further.at[0].quantity == LULL_VOLTAGE);
+	assert_true(night->further.at[0].samples == 2 && night->further.at[0].live &&
+		isnan(night->further.at[0].mV_per_A));
+	assert_true(night->further.at[1].channel == LULL_CHANNELS - 1 && night->further.at[1].samples == 3);
+	assert_int_equal(night->further_chunks.n, 1);
+	assert_true(night->further_chunks.at[0].channel == 1 && night->further_chunks.at[0].tau_ns == 5);
+	assert_memory_equal(night->further_chunks.at[0].uA, store_microvolts, sizeof store_microvolts);
+	assert_string_equal(night->identity.uuid, store_identity.uuid);
+	assert_string_equal(night->identity.recorder, store_identity.recorder);
+	assert_string_equal(night->identity.vehicle, store_identity.vehicle);
+	assert_string_equal(night->identity.model, store_identity.model);
 	/* Coverage has been resolved: bus 0 observed, bus 1 with its hole. */
 	assert_int_equal(night->coverage.n, 4);
 	assert_true(night->coverage.at[0].bus == 0 && night->coverage.at[0].to == LULL_TIME_LIMIT);

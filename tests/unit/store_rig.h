@@ -23,6 +23,7 @@ extern const struct lull_stretch store_stretch_rows[];
 extern const struct lull_gap store_gap_rows[];
 extern const struct lull_edge store_edge_rows[];
 extern const struct lull_mark store_mark_rows[];
+extern const struct lull_night_identity store_identity;
 
 /* The message fails the test. */
 struct lull_store *store_create(bool force);

@@ -4,6 +4,7 @@
 #include <daemon/log.h>
 #include <lull/night.h>
 #include <store/store.h>
+#include <store/uuid.h>
 
 #include "store_rig.h"
 #include <errno.h>
@@ -321,6 +322,62 @@ static void another_boot(void **state)
 	kill_book(book);
 }
 
+static void identity_of(const char *path, struct lull_night_identity *identity)
+{
+	struct lull_night night;
+
+	load(path, &night);
+	*identity = night.identity;
+	lull_night_clear(&night);
+}
+
+/* A recording keeps its UUID when it is gone on with; the next one has its own; one is of one vehicle. */
+static void one_identity_a_recording(void **state)
+{
+	static const char recorder[] = "5f1c0a9e-3b7d-4e52-9c86-a1b2c3d4e5f6";
+	struct lull_night_identity first, second;
+	char path[512], again[512];
+
+	(void)state;
+	memcpy(plan.identity.recorder, recorder, sizeof recorder);
+	strcpy(plan.identity.vehicle, "blue estate");
+	strcpy(plan.identity.model, "estate");
+	struct lull_book *book = book_at(0);
+
+	path_of(book, path);
+	live(book, 0, 100 * LULL_SEC);
+	assert_true(lull_uuid_valid(lull_book_identity(book)->uuid));
+	kill_book(book);
+	identity_of(path, &first);
+	assert_true(lull_uuid_valid(first.uuid) && first.uuid[14] == '4');
+	assert_string_equal(first.recorder, recorder);
+	assert_string_equal(first.vehicle, "blue estate");
+	assert_string_equal(first.model, "estate");
+
+	/* Told no longer: as it was. */
+	plan.identity.vehicle[0] = plan.identity.model[0] = plan.identity.recorder[0] = '\0';
+	book = book_at(110 * LULL_SEC);
+	path_of(book, again);
+	assert_string_equal(path, again);
+	live(book, 110 * LULL_SEC, 130 * LULL_SEC);
+	kill_book(book);
+	identity_of(path, &second);
+	assert_memory_equal(&first, &second, sizeof first);
+
+	/* The next car: the recording of the one before is closed as it is. */
+	strcpy(plan.identity.vehicle, "red van");
+	book = book_at(140 * LULL_SEC);
+	path_of(book, again);
+	assert_string_not_equal(path, again);
+	finish(book, 150 * LULL_SEC);
+	identity_of(again, &second);
+	assert_string_equal(second.vehicle, "red van");
+	assert_string_not_equal(first.uuid, second.uuid);
+	identity_of(path, &second);
+	assert_string_equal(second.vehicle, "blue estate");
+	assert_string_equal(first.uuid, second.uuid);
+}
+
 static void a_damaged_one_is_set_aside(void **state)
 {
 	char path[512], again[512], aside[600];
@@ -499,6 +556,7 @@ int main(void)
 		TEST(killed_at_any_second),
 		TEST(gone_on_with_after_a_kill),
 		TEST(another_boot),
+		TEST(one_identity_a_recording),
 		TEST(a_damaged_one_is_set_aside),
 		TEST(blind_times_are_told),
 		TEST(a_full_disk_costs_nothing_at_first),

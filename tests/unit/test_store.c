@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* test_store: what goes into a recording comes out again, or the recording does not come to be. */
 #include "store_rig.h"
+#include "store/journal.h"
 #include "store/recording.h"
 
 #include <errno.h>
@@ -88,6 +89,9 @@ static void readable_by_others(void **state)
 	store_write_full_night(false);
 	assert_int_equal(sqlite3_open(store_path, &db), SQLITE_OK);
 	expect(db, "PRAGMA integrity_check", "ok");
+	expect(db, "SELECT uuid || ' ' || vehicle || ' ' || recorder FROM identity",
+		"0193f2a1-7c5e-7d3b-8a41-d29c0e6f5b17 blue estate 7 5f1c0a9e-3b7d-4e52-9c86-a1b2c3d4e5f6");
+	expect(db, "SELECT value FROM text WHERE key = 'readable-from'", "lull 0.2");
 	expect(db, "SELECT group_concat(id) FROM (SELECT id FROM stretches)", "0x7FF,0x1FFFFFFF,none,0x000");
 	expect(db, "SELECT bus || ' ' || kind || ' ' || ended FROM stretches WHERE id = '0x1FFFFFFF'",
 		"can0 events open");
@@ -220,6 +224,40 @@ static void no_room(void **state)
 	assert_int_equal(store_files(false), 0);
 }
 
+/* Cut off at whatever point of making the tables: no recording, and nothing beside it. */
+static void failed_creation_leaves_nothing(void **state)
+{
+	(void)state;
+	for (rlim_t size = 0; size <= 64 * 1024; size += 4096) {
+		int status;
+		pid_t child = fork();
+
+		if (!child) {
+			const struct rlimit small = {size, size};
+
+			(void)signal(SIGXFSZ, SIG_IGN);
+			if (setrlimit(RLIMIT_FSIZE, &small))
+				_exit(1);
+			if (lull_journal_create(store_path, store_err, sizeof(store_err)) || !store_err[0])
+				_exit(2);
+			if (lull_store_create(store_path, false, store_err, sizeof(store_err)) ||
+				!store_err[0])
+				_exit(3);
+			_exit(0);
+		}
+		assert_int_equal(waitpid(child, &status, 0), child);
+		assert_int_equal(status, 0);
+		assert_int_equal(store_files(false), 0);
+	}
+	/* One that was made and is not wanted after all. */
+	struct lull_journal *journal = lull_journal_create(store_path, store_err, sizeof(store_err));
+
+	assert_non_null(journal);
+	assert_int_equal(store_files(false), 3);
+	lull_journal_discard(journal);
+	assert_int_equal(store_files(false), 0);
+}
+
 static void many_rows(void **state)
 {
 	struct lull_store *store = store_create(false);
@@ -289,6 +327,7 @@ int main(void)
 		TEST(given_up),
 		TEST(writer_killed),
 		TEST(no_room),
+		TEST(failed_creation_leaves_nothing),
 		TEST(many_rows),
 		TEST(bad_rows_are_refused),
 	};

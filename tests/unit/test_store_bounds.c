@@ -45,6 +45,7 @@ static void write_all_tables(void)
 		sink.chunk(sink.ctx,
 			&(struct lull_chunk){.step_ns = LULL_SEC, .count = COUNT(samples), .uA = samples}),
 		0);
+	assert_int_equal(sink.repair(sink.ctx, &(struct lull_repair){.utc_ns = 1, .module = "x"}), 0);
 	if (lull_store_commit(store, store_err, sizeof(store_err)))
 		fail_msg("%s", store_err);
 }
@@ -194,7 +195,8 @@ static void null_where_it_means_something(void **state)
 			bool meant = c->kind == LULL_COL_BUS_OR_ALL || c->kind == LULL_COL_ID ||
 				c->kind == LULL_COL_ERROR_OR_ID || c->kind == LULL_COL_TIME_OR_NEVER ||
 				c->kind == LULL_COL_REAL_OR_NAN || c->kind == LULL_COL_BINS ||
-				c->kind == LULL_COL_FLOOR || (t == LULL_TABLE_BUS && c->kind == LULL_COL_BUS);
+				c->kind == LULL_COL_FLOOR || c->kind == LULL_COL_COUNT ||
+				(t == LULL_TABLE_BUS && c->kind == LULL_COL_BUS);
 
 			if (!r && !meant)
 				fail_msg("%s.%s may be NULL", lull_tables[t].name, c->name);

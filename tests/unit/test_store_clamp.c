@@ -61,7 +61,8 @@ static void write_log(void)
 		fail_msg("%s", err);
 	const struct lull_sink sink = lull_store_sink(store);
 	const struct lull_clamp early = {.present = true, .samples = 1, .mV_per_A = 10}, none = {0};
-	const struct lull_chunk a = {0, 50 * LULL_MS, 7, some}, b = {LULL_TIME_LIMIT, LULL_TIME_LIMIT, 1, one};
+	const struct lull_chunk a = {0, 50 * LULL_MS, 7, some, 0},
+				b = {LULL_TIME_LIMIT, LULL_TIME_LIMIT, 1, one, 0};
 	assert_int_equal(sink.clamp(sink.ctx, &early), 0);
 	assert_int_equal(sink.chunk(sink.ctx, &a), 0);
 	assert_int_equal(sink.chunk(sink.ctx, &b), 0);
@@ -108,9 +109,10 @@ static void samples_lie_low_byte_first(void **state)
 
 static void bad_chunks_are_refused(void **state)
 {
-	const struct lull_chunk bad[] = {{0, LULL_SEC, 0, some}, {0, 0, 1, some}, {0, -1, 1, some}, {-1, LULL_SEC, 1, some},
-		{LULL_TIME_LIMIT + 1, LULL_SEC, 1, some}, {0, LULL_TIME_LIMIT, 2, some}, {0, LULL_SEC, 1, NULL},
-		{0, 1, LULL_CHUNK_LIMIT + 1, some}};
+	const struct lull_chunk bad[] = {{0, LULL_SEC, 0, some, 0}, {0, 0, 1, some, 0}, {0, -1, 1, some, 0},
+		{-1, LULL_SEC, 1, some, 0}, {LULL_TIME_LIMIT + 1, LULL_SEC, 1, some, 0},
+		{0, LULL_TIME_LIMIT, 2, some, 0}, {0, LULL_SEC, 1, NULL, 0},
+		{0, 1, LULL_CHUNK_LIMIT + 1, some, 0}, {0, LULL_SEC, 1, some, LULL_CHANNELS}};
 	(void)state;
 	for (size_t i = 0; i < sizeof bad / sizeof *bad; i++) {
 		struct lull_store *store = lull_store_create(path, true, err, sizeof err);
@@ -219,22 +221,6 @@ static void version_1_is_read(void **state)
 
 #define TEST(name) cmocka_unit_test_setup_teardown(name, set_up, tear_down)
 
-/* Version 3 had no earliest arrivals. */
-static void version_3_is_read(void **state)
-{
-	struct lull_night night;
-	(void)state;
-	write_log();
-	change("ALTER TABLE stretch DROP COLUMN floor; ALTER TABLE cadence DROP COLUMN floor; PRAGMA user_version = 3");
-	if (lull_store_load(path, &night, err, sizeof err))
-		fail_msg("%s", err);
-	assert_true(night.clamp.present);
-	assert_true(night.chunks.n > 0);
-	for (size_t i = 0; i < night.stretches.n; i++)
-		assert_int_equal(night.stretches.at[i].floor.n, 0);
-	lull_night_clear(&night);
-}
-
 int main(void)
 {
 	const struct CMUnitTest tests[] = {
@@ -243,7 +229,6 @@ int main(void)
 		TEST(bad_chunks_are_refused),
 		TEST(hostile_contents),
 		TEST(version_1_is_read),
-		TEST(version_3_is_read),
 	};
 	return cmocka_run_group_tests_name("store, clamp", tests, NULL, NULL);
 }

@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* test_store_foreign: files from elsewhere: what is no recording, damaged, hostile, older or in use. */
 #include "store_rig.h"
+#include "store/journal.h"
 #include "store/recording.h"
 
 #include <errno.h>
@@ -62,6 +63,34 @@ static void newer_and_unknown_versions(void **state)
 	(void)state;
 	store_write_full_night(false);
 	assert_int_equal(store_run(store_path, "PRAGMA user_version = 7"), SQLITE_OK);
+	/* One that does not say who made it. */
+	refused(-ENOTSUP, "newer lull (schema 7");
+	/* As a later version leaves it, whatever else that version has changed: the table of texts stays. */
+	assert_int_equal(store_run(store_path,
+				 "INSERT OR REPLACE INTO text VALUES ('created-by', 'lulld 0.9'), "
+				 "('readable-from', 'lull 0.8');"
+				 "DROP TABLE stretch; CREATE TABLE stretch (other)"),
+		SQLITE_OK);
+	refused(-ENOTSUP, "written by lulld 0.9; needs lull 0.8 or newer (this is lull " LULL_VERSION ")");
+	struct lull_journal_past past;
+
+	assert_null(lull_journal_open(store_path, &past, store_err, sizeof(store_err)));
+	assert_int_equal(errno, ENOTSUP);
+	assert_non_null(strstr(store_err, "needs lull 0.8 or newer"));
+	/* What it says is not believed further than a short harmless text; a table of other columns says nothing. */
+	assert_int_equal(
+		store_run(store_path,
+			"UPDATE text SET value = 'lull ' || char(27) || '[2J' WHERE key = 'readable-from'"),
+		SQLITE_OK);
+	refused(-ENOTSUP, "needs lull ?[2J or newer");
+	assert_int_equal(store_run(store_path,
+				 "UPDATE text SET value = printf('%500s', 'x') WHERE key = 'created-by'"),
+		SQLITE_OK);
+	refused(-ENOTSUP, "newer lull (schema 7");
+	assert_int_equal(store_run(store_path,
+				 "DROP TABLE text; CREATE TABLE text (key, value AS (zeroblob(1)));"
+				 "INSERT INTO text VALUES ('created-by'), ('readable-from')"),
+		SQLITE_OK);
 	refused(-ENOTSUP, "newer lull (schema 7");
 	assert_null(lull_store_read_text(store_path, "profile", store_err, sizeof(store_err)));
 	assert_non_null(strstr(store_err, "newer"));
@@ -87,7 +116,7 @@ static void hostile_contents(void **state)
 		{"UPDATE stretch SET id = 2048", "id"},
 		{"UPDATE stretch SET id = 0xa0000000", "id"},
 		{"UPDATE stretch SET id = -1", "id"},
-		{"UPDATE stretch SET flags = 32", "flags"},
+		{"UPDATE stretch SET flags = 64", "flags"},
 		{"UPDATE stretch SET frames = -1", "frames"},
 		{"UPDATE stretch SET fit_n = 9e999", "fit_n"},
 		{"UPDATE stretch SET fit_n = 'x'", "fit_n"},
@@ -107,6 +136,26 @@ static void hostile_contents(void **state)
 		{"UPDATE stretch SET floor = zeroblob(204)", "floor"},
 		{"UPDATE stretch SET floor = x'010000000000000000000080'", "floor"},
 		{"UPDATE cadence SET floor = zeroblob(13)", "floor"},
+		{"UPDATE stretch SET ceiling = zeroblob(11)", "ceiling"},
+		{"UPDATE cadence SET ceiling = ''", "ceiling"},
+		{"UPDATE stretch SET sent = -1", "sent"},
+		{"UPDATE stretch SET changes_left_out = x'31'", "changes_left_out"},
+		{"UPDATE bus SET sent = 1.5", "sent"},
+		{"UPDATE gap SET kind = 'short'", "kind"},
+		{"UPDATE gap SET paused = 4294967296", "paused"},
+		{"UPDATE gap SET went_on = -1", "went_on"},
+		{"UPDATE clamp SET channel = 8", "channel"},
+		{"UPDATE clamp SET quantity = 'power'", "quantity"},
+		{"UPDATE chunk SET channel = -1", "channel"},
+		{"UPDATE repair SET outcome = ''", "outcome"},
+		{"UPDATE repair SET module = printf('%.*c', 64, 'x')", "module"},
+		{"UPDATE repair SET utc_ns = 'now'", "utc_ns"},
+		{"UPDATE text SET value = 'x' WHERE key = 'uuid'", "text 'uuid' is no UUID"},
+		{"UPDATE text SET value = upper(value) WHERE key = 'recorder'", "text 'recorder' is no UUID"},
+		{"UPDATE text SET value = printf('%.*c', 128, 'x') WHERE key = 'vehicle'",
+			"text 'vehicle' is no name"},
+		{"UPDATE text SET value = x'00' WHERE key = 'model'", "model"},
+		{"DROP TABLE repair", "'repair' is missing"},
 		{"UPDATE edge SET length = 65", "length"},
 		{"UPDATE edge SET length = 63", "data"},
 		{"UPDATE edge SET data = zeroblob(1000000)", "data"},
