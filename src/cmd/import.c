@@ -6,6 +6,7 @@
 #include <cmd/told.h>
 #include <errno.h>
 #include <inttypes.h>
+#include <lull/text.h>
 #include <math.h>
 #include <report/page.h>
 #include <report/when.h>
@@ -182,6 +183,13 @@ static int put_texts(struct import *im, const char *profile)
 			lull_page_clean(im->inputs->in[i].path, clean, sizeof clean),
 			lull_capture_kind(capture), note ? "; " : "", note ? note : "");
 	}
+	for (unsigned b = 0; b < im->inputs->bus_count; b++) {
+		char clean[LULL_BUS_NAME * 10];
+
+		if (im->inputs->was[b][0])
+			(void)fprintf(f, "bus %s is '%s' in the capture\n", im->inputs->bus[b],
+				lull_page_clean(im->inputs->was[b], clean, sizeof clean));
+	}
 	if (fclose(f)) {
 		free(list);
 		return -ENOMEM;
@@ -258,8 +266,7 @@ static int run(struct import *im, const char *profile, char *err, size_t err_siz
 	int r = lull_inputs_buses(inputs);
 
 	if (!r && !im->clamp->live)
-		r = lull_told_coverage(&im->told, &im->base, (const char(*)[LULL_BUS_NAME])inputs->bus,
-			inputs->bus_count, &im->coverage, &im->coverage_count, &unknown);
+		r = lull_told_coverage(&im->told, &im->base, inputs, &im->coverage, &im->coverage_count, &unknown);
 	inputs->told = im->coverage;
 	inputs->told_count = im->coverage_count;
 	if (!r && unknown)
@@ -338,6 +345,13 @@ static void clamp_summary(const struct lull_clamp_input *in, const struct lull_t
 					       : "No zero reading was given: the level is only as good as the clamp's own zero.\n");
 }
 
+static const char *why_renamed(const struct lull_inputs *inputs, unsigned bus)
+{
+	const char *fault = lull_name_fault(inputs->was[bus], strlen(inputs->was[bus]));
+
+	return fault ? fault : "another bus has that name already";
+}
+
 static void summary(const struct import *im)
 {
 	char length[LULL_WHEN], clean[4096];
@@ -359,6 +373,10 @@ static void summary(const struct import *im)
 			(void)printf("%s: %s\n", lull_page_clean(im->inputs->in[i].path, clean, sizeof clean),
 				note);
 	}
+	for (unsigned b = 0; b < im->inputs->bus_count; b++)
+		if (im->inputs->was[b][0])
+			(void)printf("Bus '%s' is called %s here: %s\n", lull_page_clean(im->inputs->was[b], clean, sizeof clean),
+				im->inputs->bus[b], why_renamed(im->inputs, b));
 	if (im->tee.overflow)
 		(void)printf("Frames of more IDs than the table holds were only counted.\n");
 	if (im->tee.left_out)

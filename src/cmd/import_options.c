@@ -3,7 +3,7 @@
 #include <cmd/cmd.h>
 #include <cmd/import_options.h>
 #include <getopt.h>
-#include <report/page.h>
+#include <lull/text.h>
 #include <stdio.h>
 #include <string.h>
 #include <unistd.h>
@@ -62,7 +62,6 @@ static bool is_name(const char *text, size_t len)
 static int add_capture(struct lull_inputs *inputs, const char *text)
 {
 	const char *equals = strchr(text, '=');
-	char clean[LULL_BUS_NAME * 10];
 	struct lull_input *in;
 
 	if (inputs->n == LULL_INPUTS_MAX)
@@ -72,8 +71,11 @@ static int add_capture(struct lull_inputs *inputs, const char *text)
 	/* A file whose whole name is FOO=BAR is taken as that file. */
 	if (equals && is_name(text, (size_t)(equals - text)) && access(text, F_OK) != 0) {
 		(void)snprintf(in->bus, sizeof in->bus, "%.*s", (int)(equals - text), text);
-		if (strcmp(lull_page_clean(in->bus, clean, sizeof clean), in->bus) != 0)
-			return lull_misuse(who, "bus name '%s' has characters that cannot be shown", in->bus);
+
+		const char *fault = lull_name_fault(in->bus, strlen(in->bus));
+
+		if (fault)
+			return lull_misuse(who, "the bus name '%s' %s", in->bus, fault);
 		in->path = equals + 1;
 		in->named = true;
 	} else {

@@ -2,6 +2,7 @@
 /* inputs: one or more captures, merged by stamp into one observer, each through a retimer of its own. */
 #include <cmd/inputs.h>
 #include <errno.h>
+#include <lull/text.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -79,18 +80,59 @@ int lull_inputs_bus(const struct lull_inputs *all, const char *name)
 	for (unsigned b = 0; b < all->bus_count; b++)
 		if (!strcmp(all->bus[b], name))
 			return (int)b;
+	for (unsigned b = 0; b < all->bus_count; b++)
+		if (all->was[b][0] && !strcmp(all->was[b], name))
+			return (int)b;
 	return -1;
 }
 
-static int make_bus(struct lull_inputs *all, const char *name)
+/* Some bus is called so, or will be, as far as the captures were read. */
+static bool taken(const struct lull_inputs *all, const char *name)
+{
+	for (unsigned b = 0; b < all->bus_count; b++)
+		if (!strcmp(all->bus[b], name))
+			return true;
+	for (size_t i = 0; i < all->n; i++) {
+		const struct lull_input *in = &all->in[i];
+
+		if (in->named && !strcmp(in->bus, name))
+			return true;
+		for (unsigned b = 0; b < lull_capture_bus_count(in->capture); b++)
+			if (!strcmp(lull_capture_bus_name(in->capture, b), name))
+				return true;
+	}
+	return false;
+}
+
+/* What a bus is called whose own name, `was`, will not do. */
+static const char *other_name(const struct lull_inputs *all, char out[LULL_BUS_NAME])
+{
+	unsigned i = 0;
+
+	do
+		(void)snprintf(out, LULL_BUS_NAME, "can%u", i++);
+	while (taken(all, out));
+	return out;
+}
+
+/* The bus of that name, or of the other one that it was given, made if it is new. `own`: its name in the captures. */
+static int make_bus(struct lull_inputs *all, const char *own)
 {
 	uint32_t rate = 0, rate_data = 0;
+	char other[LULL_BUS_NAME];
+	const char *name = own;
 	size_t i;
 	int b;
 
+	for (unsigned k = 0; k < all->bus_count; k++)
+		if (!strcmp(all->was[k][0] ? all->was[k] : all->bus[k], own))
+			return (int)k;
+	/* A name that will not do, or one that such a bus was given before this one turned up. */
+	if (lull_name_fault(own, strlen(own)) || lull_inputs_bus(all, own) >= 0)
+		name = other_name(all, other);
 	/* Later entries win: what was given on the command line stands behind the profile's. */
 	for (i = 0; i < all->rate_count; i++) {
-		if (!strcmp(all->rates[i].name, name)) {
+		if (!strcmp(all->rates[i].name, name) || !strcmp(all->rates[i].name, own)) {
 			rate = all->rates[i].bitrate;
 			rate_data = all->rates[i].bitrate_data;
 		}
@@ -98,6 +140,8 @@ static int make_bus(struct lull_inputs *all, const char *name)
 	b = lull_observer_bus(all->observer, name, rate, rate_data);
 	if (b >= 0 && b < LULL_BUS_MAX && (unsigned)b >= all->bus_count) {
 		(void)snprintf(all->bus[b], sizeof all->bus[b], "%s", name);
+		if (name != own)
+			(void)snprintf(all->was[b], sizeof all->was[b], "%s", own);
 		all->bus_count = (unsigned)b + 1;
 	}
 	return b;

@@ -36,6 +36,8 @@ struct lull_inputs {
 	struct lull_sink sink;
 	/* Buses by their observer index, and what is known of their rates beforehand. */
 	char bus[LULL_BUS_MAX][LULL_BUS_NAME];
+	/* Its name in the captures, where that will not do (lull_name_fault()) and it was given another one; else "". */
+	char was[LULL_BUS_MAX][LULL_BUS_NAME];
 	unsigned bus_count;
 	const struct lull_profile_bus *rates;
 	size_t rate_count;
@@ -54,7 +56,7 @@ void lull_inputs_close(struct lull_inputs *);
 bool lull_inputs_first(const struct lull_inputs *, int64_t *stamp);
 /* Makes the buses known so far, so that told coverage can name them. A capture without frames gets one by its name. */
 LULL_MUST_CHECK int lull_inputs_buses(struct lull_inputs *);
-/* The bus of that name among those that turned up so far, -1: there is none. */
+/* The bus of that name, else the one that the captures call so, among those that turned up so far; -1: there is none. */
 int lull_inputs_bus(const struct lull_inputs *, const char *name);
 /* Runs all frames through. zero: the stamp of recording time 0. Told blind rows reach the observer in their order. */
 LULL_MUST_CHECK int lull_inputs_run(struct lull_inputs *, int64_t zero);

@@ -19,7 +19,7 @@ static int get_profile(struct lull_judged *j, const char *path, const char *who)
 	if (path)
 		r = lull_profile_read(path, &j->profile, err, sizeof err);
 	else if (j->night.profile)
-		r = lull_profile_parse_text("profile in the recording", j->night.profile,
+		r = lull_profile_parse_kept("profile in the recording", j->night.profile,
 			strlen(j->night.profile), &j->profile, err, sizeof err);
 	return r ? lull_fail(who, "%s", err) : 0;
 }

@@ -5,6 +5,7 @@
 #include <cmd/output.h>
 #include <errno.h>
 #include <getopt.h>
+#include <lull/text.h>
 #include <string.h>
 #include <strings.h>
 #include <unistd.h>
@@ -78,7 +79,7 @@ static bool writable(const char *name)
 {
 	size_t n = strlen(name);
 
-	if (!n || name[0] == ' ' || name[n - 1] == ' ')
+	if (lull_name_fault(name, n) || name[n - 1] == ' ')
 		return false;
 	for (; *name; name++)
 		if (*name == ']' || *name == '[' || *name == ';' || *name == '#' || (unsigned char)*name < 0x20)
@@ -140,7 +141,7 @@ static void put_node(FILE *out, const struct lull_night *night, const struct lul
 		other = true;
 	}
 	(void)fprintf(out, "\n[node %s]\n", all[at].name);
-	if (!other && night->bus_count > 1)
+	if (!other && night->bus_count > 1 && writable(night->bus[all[at].bus].name))
 		(void)fprintf(out, "bus = %s\n", night->bus[all[at].bus].name);
 	for (i = at; i < n; i++) {
 		if (strcasecmp(all[i].name, all[at].name) != 0 || !has_section(&all[i]))
@@ -182,7 +183,7 @@ static void put_kin(FILE *out, const struct lull_judged *j)
 			continue;
 		(void)fprintf(out, "\n; Not tested: timing says that one node sends these, %.2f sure on invented nights.\n", node->kin);
 		(void)fprintf(out, "[node sender of %s]\n", lull_id_text(node->ids[0], id));
-		if (j->night.bus_count > 1)
+		if (j->night.bus_count > 1 && writable(j->night.bus[node->bus].name))
 			(void)fprintf(out, "bus = %s\n", j->night.bus[node->bus].name);
 		put_ids(out, "ids = ", node->ids, node->id_count);
 	}

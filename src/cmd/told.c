@@ -206,7 +206,7 @@ static int from_marks(struct list *list, const struct lull_told *told, const str
 }
 
 int lull_told_coverage(const struct lull_told *told, const struct lull_told_base *base,
-	const char (*buses)[LULL_BUS_NAME], unsigned bus_count, struct lull_coverage **out, size_t *n,
+	const struct lull_inputs *inputs, struct lull_coverage **out, size_t *n,
 	const char **unknown)
 {
 	struct list list = {0};
@@ -217,16 +217,12 @@ int lull_told_coverage(const struct lull_told *told, const struct lull_told_base
 	r = from_marks(&list, told, base);
 	for (i = 0; i < told->coverage_count && !r; i++) {
 		const struct lull_stamped_coverage *c = &told->coverage[i];
-		unsigned b = LULL_BUS_ALL;
+		const int b = c->bus[0] ? lull_inputs_bus(inputs, c->bus) : LULL_BUS_ALL;
 
-		if (c->bus[0] && strcmp(c->bus, "*") != 0) {
-			for (b = 0; b < bus_count && strcmp(buses[b], c->bus) != 0; b++)
-				;
-			if (b == bus_count) {
-				if (!*unknown)
-					*unknown = c->bus;
-				continue;
-			}
+		if (b < 0) {
+			if (!*unknown)
+				*unknown = c->bus;
+			continue;
 		}
 		r = add(&list, (uint8_t)b, c->why, recording_time(&c->from, base),
 			recording_time(&c->to, base));

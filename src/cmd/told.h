@@ -3,6 +3,7 @@
 #ifndef LULL_CMD_TOLD_H
 #define LULL_CMD_TOLD_H
 
+#include <cmd/inputs.h>
 #include <cmd/tee.h>
 #include <source/marks.h>
 
@@ -33,10 +34,10 @@ LULL_MUST_CHECK int lull_told_base(
 	const struct lull_told *, struct lull_told_base *, char *err, size_t err_size);
 
 /* Told coverage in recording time: the file's rows, and observed rows from the marks `listening` and `stopped
- * listening` (blind between a stop and the next start). Clipped to 0, by from. Caller frees. Bus names are looked up in
- * `buses`; rows of others are dropped, and *unknown is the first such name, else NULL. */
+ * listening` (blind between a stop and the next start). Clipped to 0, by from. Caller frees. Rows of buses
+ * that are in no capture are dropped, and *unknown is the first such name, else NULL. */
 LULL_MUST_CHECK int lull_told_coverage(const struct lull_told *, const struct lull_told_base *,
-	const char (*buses)[LULL_BUS_NAME], unsigned bus_count, struct lull_coverage **out, size_t *n,
+	const struct lull_inputs *, struct lull_coverage **out, size_t *n,
 	const char **unknown);
 
 /* One mark's instant, by the clock maps of the whole import. May be negative. */

@@ -2,6 +2,7 @@
 /* command: what is asked for over the control socket. Pure. */
 #include <daemon/command.h>
 #include <source/duration.h>
+#include <source/marks.h>
 #include <source/utf8.h>
 
 #include <errno.h>
@@ -43,6 +44,12 @@ static int take_mark(const char *bytes, size_t n, struct lull_command *c, char *
 	if (!lull_utf8_fit(bytes, n))
 		return refuse(err, err_size, "a mark is UTF-8 without control characters");
 	lull_utf8_clean(c->text, sizeof c->text, bytes, n);
+
+	struct lull_mark mark = {0};
+
+	lull_mark_parse(c->text, &mark);
+	if (lull_mark_fault(&mark, err, err_size))
+		return -EINVAL;
 	return c->text[0] ? 0 : refuse(err, err_size, "the mark is empty");
 }
 

@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* page: words on a page that may be a terminal: made harmless, measured in columns, wrapped. */
+#include <lull/text.h>
 #include <report/page.h>
 #include <stdarg.h>
 #include <string.h>
@@ -15,52 +16,6 @@ struct lull_page lull_page_new(FILE *out, const struct lull_report_style *style)
 			p.width = style->width < 60 ? 60 : style->width;
 	}
 	return p;
-}
-
-/* One character of UTF-8: its length in bytes, 0 if the bytes are none (RFC 3629: no overlong forms, no
- * surrogates, nothing above U+10FFFF). */
-static unsigned decode(const char *text, uint32_t *c)
-{
-	const unsigned char *s = (const unsigned char *)text;
-	unsigned n, i;
-	uint32_t v, least;
-
-	if (s[0] < 0x80) {
-		*c = s[0];
-		return 1;
-	}
-	if (s[0] >= 0xc2 && s[0] <= 0xdf) {
-		n = 2;
-		v = s[0] & 0x1fu;
-		least = 0x80;
-	} else if ((s[0] & 0xf0) == 0xe0) {
-		n = 3;
-		v = s[0] & 0x0fu;
-		least = 0x800;
-	} else if (s[0] >= 0xf0 && s[0] <= 0xf4) {
-		n = 4;
-		v = s[0] & 0x07u;
-		least = 0x10000;
-	} else {
-		return 0;
-	}
-	for (i = 1; i < n; i++) {
-		if ((s[i] & 0xc0) != 0x80)
-			return 0;
-		v = v << 6 | (s[i] & 0x3fu);
-	}
-	if (v < least || v > 0x10ffff || (v >= 0xd800 && v <= 0xdfff))
-		return 0;
-	*c = v;
-	return n;
-}
-
-/* Characters that act instead of showing: controls, line ends, and those that turn, hide or join writing. */
-static bool acts(uint32_t c)
-{
-	return c < 0x20 || (c >= 0x7f && c <= 0x9f) || c == 0x061c || (c >= 0x200b && c <= 0x200f) ||
-		(c >= 0x2028 && c <= 0x202e) || (c >= 0x2060 && c <= 0x206f) || c == 0xfeff || c == 0xad ||
-		(c >= 0xfff9 && c <= 0xfffb) || (c >= 0xe0000 && c <= 0xe007f);
 }
 
 static unsigned char_columns(uint32_t c)
@@ -80,14 +35,14 @@ static unsigned char_columns(uint32_t c)
 static unsigned piece(const char **text, char out[static 12])
 {
 	uint32_t c = 0;
-	unsigned n = decode(*text, &c);
+	const size_t n = lull_text_char(*text, strnlen(*text, 4), &c);
 
 	if (!n) {
 		(void)snprintf(out, 12, "\\x%02x", (unsigned char)**text);
 		(*text)++;
 		return 4;
 	}
-	if (acts(c)) {
+	if (lull_text_acts(c)) {
 		(void)snprintf(out, 12, c < 0x100 ? "\\x%02x" : "\\u%04x", (unsigned)c);
 		*text += n;
 		return (unsigned)strlen(out);

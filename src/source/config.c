@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* config: sections, keys and values of lull.conf. */
+#include <lull/text.h>
 #include <source/config.h>
 #include <source/clamp.h>
 #include <source/duration.h>
@@ -297,8 +298,12 @@ static void begin_bus(struct reader *r, const char *name, size_t n)
 {
 	struct lull_config *c = r->config;
 
+	const char *fault = lull_name_fault(name, n);
+
 	if (!n) {
 		lull_ini_error(&r->ini, "a bus has a name: [bus body]");
+	} else if (fault) {
+		lull_ini_error(&r->ini, "the bus name %s; such as [bus body] does", fault);
 	} else if (n >= LULL_BUS_NAME) {
 		lull_ini_error(&r->ini, "a bus name has at most %d bytes", LULL_BUS_NAME - 1);
 	} else if (c->bus_count == LULL_BUS_MAX) {

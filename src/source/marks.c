@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* marks: CSV `time,mark`, as a person writes them. */
+#include <lull/text.h>
 #include <source/decimal.h>
 #include <source/marks_table.h>
 #include <source/utf8.h>
@@ -105,6 +106,16 @@ void lull_mark_parse(const char *text, struct lull_mark *m)
 	}
 }
 
+const char *lull_mark_fault(const struct lull_mark *m, char *out, size_t size)
+{
+	const char *fault = m->name[0] ? lull_name_fault(m->name, strlen(m->name)) : NULL;
+
+	if (!fault)
+		return NULL;
+	(void)snprintf(out, size, "the name behind '%s' %s", lull_mark_name((enum lull_mark_kind)m->kind), fault);
+	return out;
+}
+
 struct marks {
 	struct lull_stamped_mark *at;
 	size_t n, room;
@@ -133,6 +144,9 @@ static int mark_row(void *ctx, const struct lull_table_place *place, const struc
 	if (!lull_utf8_fit(lull_csv_at(r, 1).at, lull_csv_at(r, 1).n))
 		return lull_table_error(place, "the mark is no UTF-8 text or holds control characters");
 	lull_mark_parse(text, &m.mark);
+	char fault[160];
+	if (lull_mark_fault(&m.mark, fault, sizeof fault))
+		return lull_table_error(place, "%s", fault);
 	if (!m.mark.text[0])
 		return lull_table_error(place, "the mark is empty; say what was done, for example 'key off'");
 	if (marks->n == marks->room) {

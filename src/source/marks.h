@@ -9,6 +9,10 @@
  * Always gives a mark (LULL_MARK_OTHER at worst). t is left alone. */
 void lull_mark_parse(const char *text, struct lull_mark *);
 
+/* NULL, or what is wrong with the name of the module or circuit in the mark, to be said to whoever sets it: "the name behind 'unplugged'
+ * does not begin with a letter or a digit". */
+const char *lull_mark_fault(const struct lull_mark *, char *out, size_t size);
+
 /* A time in a file: seconds from the capture's first frame, or ISO 8601 (UTC with Z or offset, local without). */
 struct lull_stamp {
 	bool absolute;
@@ -22,7 +26,7 @@ struct lull_stamped_mark {
 };
 struct lull_stamped_coverage {
 	struct lull_stamp from, to;
-	char bus[LULL_BUS_NAME]; /* "" or "*": all */
+	char bus[LULL_BUS_NAME]; /* "": all */
 	enum lull_coverage_why why;
 };
 

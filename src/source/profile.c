@@ -92,8 +92,7 @@ static void check_whole(struct profile_reader *r)
 
 /* --- reading --- */
 
-int lull_profile_parse_text(const char *name, const char *text, size_t size, struct lull_profile *profile,
-	char *err, size_t err_size)
+static int parse(const char *name, const char *text, size_t size, bool kept, struct lull_profile *profile, char *err, size_t err_size)
 {
 	struct profile_reader *r = calloc(1, sizeof *r);
 	lull_profile_init(profile);
@@ -102,6 +101,7 @@ int lull_profile_parse_text(const char *name, const char *text, size_t size, str
 		return -ENOMEM;
 	}
 	r->profile = profile;
+	r->kept = kept;
 	r->ini = (struct lull_ini){.name = name, .err = err, .err_size = err_size, .user = r, .section = begin_section, .key = take_key,
 		.when_long = "'ids' may be given several times"};
 	int rc = lull_ini_read(&r->ini, text, size, TEXT_MAX, "profile");
@@ -115,6 +115,18 @@ int lull_profile_parse_text(const char *name, const char *text, size_t size, str
 	free(r->node_line);
 	free(r);
 	return rc;
+}
+
+int lull_profile_parse_text(const char *name, const char *text, size_t size, struct lull_profile *profile,
+	char *err, size_t err_size)
+{
+	return parse(name, text, size, false, profile, err, err_size);
+}
+
+int lull_profile_parse_kept(const char *name, const char *text, size_t size, struct lull_profile *profile,
+	char *err, size_t err_size)
+{
+	return parse(name, text, size, true, profile, err, err_size);
 }
 
 int lull_profile_read(const char *path, struct lull_profile *profile, char *err, size_t err_size)

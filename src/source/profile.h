@@ -9,6 +9,10 @@
 LULL_MUST_CHECK int lull_profile_read(const char *path, struct lull_profile *, char *err, size_t err_size);
 LULL_MUST_CHECK int lull_profile_parse_text(
 	const char *name, const char *text, size_t size, struct lull_profile *, char *err, size_t err_size);
+/* The profile that a recording keeps, whose names may be of an older program or a foreign one: they are taken as they are, and whoever
+ * shows them makes them harmless. */
+LULL_MUST_CHECK int lull_profile_parse_kept(
+	const char *name, const char *text, size_t size, struct lull_profile *, char *err, size_t err_size);
 /* Every error of a profile, one call each, the lines in no order; line 0: none of the file's. Returns how many there are (50 at most
  * are looked for), or -ENOMEM. */
 typedef void lull_profile_problem(void *ctx, unsigned line, const char *message);

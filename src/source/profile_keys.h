@@ -17,6 +17,7 @@ struct profile_reader {
 	struct lull_ini ini;
 	struct lull_profile *profile;
 	enum profile_section section;
+	bool kept; /* in a recording: names are taken as they are */
 	bool seen[PROFILE_KEYS]; /* keys of this section so far */
 	bool seen_car, seen_limits, seen_battery, seen_clamp;
 	size_t node_room;
@@ -29,6 +30,7 @@ struct profile_reader {
 /* What a value may be, and the type of the member it goes to. */
 enum profile_value {
 	VALUE_TEXT, /* char[] */
+	VALUE_NAME, /* char[], of a bus */
 	VALUE_NUMBER, /* double, above 0 */
 	VALUE_MS, /* int64_t, ns; a number alone is ms, as for the next two the unit that their name says */
 	VALUE_S, /* double, s, above 0 */

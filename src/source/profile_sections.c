@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* profile_sections: the sections of a profile. */
+#include <lull/text.h>
 #include <source/profile_keys.h>
 
 #include <stdio.h>
@@ -154,6 +155,11 @@ void lull_profile_section(
 	if (name_length >= sizeof copy) {
 		lull_ini_error(
 			&r->ini, "the name has %zu bytes, at most %zu are kept", name_length, sizeof copy - 1);
+		return;
+	}
+	const char *fault = name_length && !r->kept ? lull_name_fault(name, name_length) : NULL;
+	if (fault) {
+		lull_ini_error(&r->ini, "the name in [%s NAME] %s", sections[i].name, fault);
 		return;
 	}
 	if (name_length)

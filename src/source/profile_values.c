@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* profile_values: what the values of a profile's keys may be; each says what is wrong. */
+#include <lull/text.h>
 #include <source/clamp.h>
 #include <source/decimal.h>
 #include <source/duration.h>
@@ -28,6 +29,15 @@ static void set_text(struct profile_reader *r, const char *key, const char *valu
 	}
 	memset(out, 0, size);
 	memcpy(out, value, strlen(value));
+}
+
+static void set_name(struct profile_reader *r, const char *key, const char *value, char *out, size_t size)
+{
+	const char *fault = r->kept ? NULL : lull_name_fault(value, strlen(value));
+	if (fault)
+		lull_ini_error(&r->ini, "the name behind '%s' %s", key, fault);
+	else
+		set_text(r, key, value, out, size);
 }
 
 static void set_number(struct profile_reader *r, const char *key, const char *value, double most, double *out)
@@ -258,6 +268,7 @@ static void set_scale(struct profile_reader *r, const char *key, const char *val
 void lull_profile_value(struct profile_reader *r, const struct profile_key *key, void *at, const char *value)
 {
 	switch (key->value) {
+	case VALUE_NAME: set_name(r, key->name, value, at, key->size); break;
 	case VALUE_TEXT: set_text(r, key->name, value, at, key->size); break;
 	case VALUE_NUMBER: set_number(r, key->name, value, key->most, at); break;
 	case VALUE_MS: set_ms(r, key->name, value, at); break;

@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* survey: CSV of voltage drops across fuses. */
+#include <lull/text.h>
 #include <source/decimal.h>
 #include <source/marks_table.h>
 #include <source/survey.h>
@@ -134,8 +135,11 @@ static int take_row(void *ctx, const struct lull_table_place *place, const struc
 			return lull_table_error(place, "has %u fields only; a survey is fuse,type,rating,millivolts", r->count);
 	}
 	const struct lull_csv_field fuse = lull_csv_at(r, (unsigned)s->at[FUSE]), type = lull_csv_at(r, (unsigned)s->at[TYPE]);
-	if (!fuse.n || fuse.n >= sizeof row.fuse || !lull_utf8_fit(fuse.at, fuse.n))
-		return lull_table_error(place, "the fuse's name is empty, longer than %zu bytes, or no UTF-8 text", sizeof row.fuse - 1);
+	const char *fault = lull_name_fault(fuse.at, fuse.n);
+	if (fault)
+		return lull_table_error(place, "the fuse's name %s; write it as F12 or radio", fault);
+	if (fuse.n >= sizeof row.fuse)
+		return lull_table_error(place, "the fuse's name is longer than %zu bytes", sizeof row.fuse - 1);
 	lull_csv_copy(fuse, row.fuse, sizeof row.fuse);
 	if (!type.n || type.n >= sizeof row.type || !lull_utf8_fit(type.at, type.n))
 		return lull_table_error(place, "the fuse's type is empty or none that is known");

@@ -1,40 +1,14 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* utf8: text from outside -> text that can be shown. */
+#include <lull/text.h>
 #include <source/utf8.h>
 
 #include <string.h>
 
 size_t lull_utf8_length(const char *p, size_t n)
 {
-	const unsigned char *b = (const unsigned char *)p;
-	if (b[0] < 0x80)
-		return 1;
-	size_t length;
-	unsigned low = 0x80, high = 0xbf; /* bounds of the second byte */
-	if (b[0] >= 0xc2 && b[0] <= 0xdf) {
-		length = 2;
-	} else if (b[0] >= 0xe0 && b[0] <= 0xef) {
-		length = 3;
-		if (b[0] == 0xe0)
-			low = 0xa0; /* overlong */
-		else if (b[0] == 0xed)
-			high = 0x9f; /* surrogates */
-	} else if (b[0] >= 0xf0 && b[0] <= 0xf4) {
-		length = 4;
-		if (b[0] == 0xf0)
-			low = 0x90;
-		else if (b[0] == 0xf4)
-			high = 0x8f;
-	} else {
-		return 0;
-	}
-	if (n < length || b[1] < low || b[1] > high)
-		return 0;
-	for (size_t i = 2; i < length; i++) {
-		if ((b[i] & 0xc0) != 0x80)
-			return 0;
-	}
-	return length;
+	uint32_t c;
+	return lull_text_char(p, n, &c);
 }
 
 /* The character's length, 0 if it is malformed or a control character. */

@@ -35,6 +35,7 @@ static void what_is_taken(void **state)
 	assert_int_equal(parse("mark 90 door"), 0);
 	assert_string_equal(command.text, "90 door");
 	assert_int_equal(parse("mark t\xc3\xbcr"), 0);
+	assert_int_equal(parse("mark unplugged \xc3\x9c" "berwachung"), 0);
 	assert_int_equal(parse("status"), 0);
 	assert_int_equal(command.verb, LULL_VERB_STATUS);
 	assert_false(command.fresh);
@@ -47,7 +48,7 @@ static void what_is_taken(void **state)
 static void what_is_refused(void **state)
 {
 	static const char *const cases[] = {"", "\n", " ", "mark", "mark ", "mark  ", "mark -", "mark -5", "mark -5 ", "mark -x door",
-		"mark -86401 door", "mark --5 door", "mark -5x door", "mark -25h door", "mark -1e3 door", "mark -99999999999999999999 door", "mark a\x01z", "mark a\nb", "mark \xff", "status now", "statusfresh",
+		"mark -86401 door", "mark --5 door", "mark -5x door", "mark -25h door", "mark unplugged =cmd", "mark -5m fuse out @SUM(1)", "mark replugged T\xe2\x80\xae\xc3\xbcr", "mark -1e3 door", "mark -99999999999999999999 door", "mark a\x01z", "mark a\nb", "mark \xff", "status now", "statusfresh",
 		"new x", "MARK x", "markx"};
 	char line[1000];
 

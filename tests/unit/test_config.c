@@ -124,6 +124,8 @@ static void what_is_wrong(void **state)
 		{"[bus a]\ninterface = waytoolonganame\ninterface = can0\n", "lull.conf:3"},
 		{"[bus a]\ninterface = interface-name-long\n", "lull.conf:2: interface: has 19 bytes, at most 15 fit"},
 		{"[bus]\n", "lull.conf:1: a bus has a name"},
+		{"[bus =cmd]\n", "lull.conf:1: the bus name does not begin with a letter or a digit; such as [bus body] does"},
+		{"[bus a\xe2\x80\xae" "b]\n", "lull.conf:1: the bus name holds a control character or a mark of writing direction"},
 		{"[network]\n", "lull.conf:1: there is no section [network]; known are: recorder, bus NAME,"},
 		{"[Clmap]\n", "there is no section [Clmap], did you mean 'clamp'?"},
 		{"[recorder]\nFLODER = x\n", "'FLODER' is no key of [recorder], did you mean 'folder'?"},

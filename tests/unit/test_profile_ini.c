@@ -33,6 +33,20 @@ static void bad(const char *text, const char *want)
 	assert_null(p.nodes);
 }
 
+/* What a recording keeps is read as it is: its names were taken once. */
+static void test_kept(void **state)
+{
+	static const char text[] = "[bus +1]\nbitrate = 500k\n[node =cmd|x]\nbus = +1\nids = 0x100\n[node \xc3\x84" "gypten]\n";
+	(void)state;
+	assert_int_equal(lull_profile_parse_text("car.ini", text, sizeof text - 1, &p, err, sizeof err), -EINVAL);
+	if (lull_profile_parse_kept("car.ini", text, sizeof text - 1, &p, err, sizeof err) < 0)
+		fail_msg("%s", err);
+	assert_string_equal(p.nodes[0].name, "=cmd|x");
+	assert_string_equal(p.nodes[0].bus, "+1");
+	assert_string_equal(p.nodes[1].name, "\xc3\x84" "gypten");
+	lull_profile_clear(&p);
+}
+
 static void test_lengths_of_time(void **state)
 {
 	(void)state;
@@ -199,6 +213,11 @@ static void test_errors(void **state)
 		{"[limits]\nsleep_s = -5 min\n", "is no length of time"},
 		{"[limits]\nsleep_s = 20 minutes ; really\n", "'sleep_s' value \"20 minutes\" is no length of time"},
 		{"[nm a]\ncycle_ms = 2 h\n", "'cycle_ms' value \"2 h\" is not between 0 s and 1 h"},
+		{"[node =cmd]\n", "car.ini:1: the name in [node NAME] does not begin with a letter or a digit"},
+		{"[bus +1]\n", "car.ini:1: the name in [bus NAME] does not begin with a letter or a digit"},
+		{"[nm @SUM(1)]\n", "car.ini:1: the name in [nm NAME] does not begin with a letter or a digit"},
+		{"[node a\xe2\x80\xae" "b]\n", "car.ini:1: the name in [node NAME] holds a control character or a mark of writing direction"},
+		{"[node a]\nbus = -1\n", "car.ini:2: the name behind 'bus' does not begin with a letter or a digit"},
 		{"[nm a]\ncycle_ms = soon\n", "is no length of time; write 90 s, 5 min, 1.5 h or 1h30m, or a number of milliseconds"},
 		{"[car]\nvehicle = \xff\n",
 			"car.ini:2: byte 11 of the line is a control character or no UTF-8"},
@@ -314,7 +333,7 @@ static void test_examples(void **state)
 int main(void)
 {
 	const struct CMUnitTest tests[] = {
-		cmocka_unit_test(test_lengths_of_time), cmocka_unit_test(test_whole),
+		cmocka_unit_test(test_kept), cmocka_unit_test(test_lengths_of_time), cmocka_unit_test(test_whole),
 		cmocka_unit_test(test_nothing),
 		cmocka_unit_test(test_errors),
 		cmocka_unit_test(test_all_errors),

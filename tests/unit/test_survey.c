@@ -73,7 +73,11 @@ static void refuses(void **state)
 		{"F1,ato,big,1\n", "s.csv:1: 'rating' value \"big\""},
 		{"F1,,10,1\n", "s.csv:1: the fuse's type is empty"},
 		{",ato,10,1\n", "s.csv:1: the fuse's name is empty"},
-		{"F\x1b[2J,ato,10,1\n", "no UTF-8 text"},
+		{"F\x1b[2J,ato,10,1\n", "s.csv:1: the fuse's name holds a control character"},
+		{"\xff,ato,10,1\n", "s.csv:1: the fuse's name is no UTF-8 text"},
+		{"=1+1,ato,10,1\n", "s.csv:1: the fuse's name does not begin with a letter or a digit; write it as F12 or radio"},
+		{"F1,ato,10,1\n-2,ato,10,1\n", "s.csv:2: the fuse's name does not begin with a letter or a digit"},
+		{"F\xe2\x80\xae""1,ato,10,1\n", "s.csv:1: the fuse's name holds a control character or a mark of writing direction"},
 		{"F1,ato,10,\"1\n", "s.csv:1: the double quote that begins here is not closed"},
 	};
 	(void)state;
