@@ -155,7 +155,10 @@ static void coverage(FILE *out, const struct lull_night *night)
 	for (i = 0; i < night->coverage.n; i++) {
 		const struct lull_coverage *c = &night->coverage.at[i];
 
-		lull_listing_csv(out, c->bus < night->bus_count ? night->bus[c->bus].name : "*");
+		if (c->bus < night->bus_count)
+			lull_listing_csv_bus(out, night->bus[c->bus].name);
+		else
+			(void)putc('*', out);
 		(void)putc(',', out);
 		put_time(out, night, c->from, first);
 		(void)putc(',', out);

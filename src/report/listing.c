@@ -2,6 +2,7 @@
 /* listing: rows of named columns as CSV or as JSON, one object a line. */
 #include <inttypes.h>
 #include <jansson.h>
+#include <lull/text.h>
 #include <math.h>
 #include <report/page.h>
 #include <report/listing.h>
@@ -53,20 +54,31 @@ static void put_json(FILE *out, const char *text)
 	json_decref(j);
 }
 
-/* Quoted if it holds a comma, a quote or a line end; and a semicolon, for those who read with one. */
+/* Quoted if it holds a comma, a quote, or a semicolon, for those who read with one. A line end is escaped. */
 void lull_listing_csv(FILE *out, const char *text)
 {
-	if (!strpbrk(text, ",\";\r\n")) {
-		(void)fputs(text, out);
-		return;
-	}
-	(void)putc('"', out);
-	for (; *text; text++) {
-		if (*text == '"')
+	const bool quoted = strpbrk(text, ",\";");
+	char piece[LULL_ESCAPED];
+
+	if (quoted)
+		(void)putc('"', out);
+	for (bool first = true; *text; first = false) {
+		if (*text == '"' && !first)
 			(void)putc('"', out);
-		(void)putc(*text, out);
+		(void)fputs(lull_text_escape(&text, first, piece), out);
 	}
-	(void)putc('"', out);
+	if (quoted)
+		(void)putc('"', out);
+}
+
+void lull_listing_csv_bus(FILE *out, const char *name)
+{
+	if (!*name)
+		(void)fputs("\\u{}", out);
+	else if (name[strspn(name, "0123456789")])
+		lull_listing_csv(out, name);
+	else
+		(void)fprintf(out, "\\u{%X}%s", (unsigned char)name[0], name + 1);
 }
 
 void lull_listing_text(struct lull_listing *t, const char *text)
@@ -77,6 +89,17 @@ void lull_listing_text(struct lull_listing *t, const char *text)
 	}
 	before(t);
 	(t->json ? put_json : lull_listing_csv)(t->out, text);
+	after(t);
+}
+
+void lull_listing_bus(struct lull_listing *t, const char *name)
+{
+	if (!name || t->json) {
+		lull_listing_text(t, name);
+		return;
+	}
+	before(t);
+	lull_listing_csv_bus(t->out, name);
 	after(t);
 }
 

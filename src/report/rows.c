@@ -19,6 +19,14 @@ static void id_field(struct lull_listing *t, uint32_t id)
 	lull_listing_text(t, id == LULL_ID_NONE ? NULL : lull_id_text(id, text));
 }
 
+static void utc_field(struct lull_listing *t, const struct lull_night *night, lull_time at, unsigned decimals)
+{
+	const int64_t utc = lull_night_utc(night, at);
+	char iso[LULL_WHEN];
+
+	lull_listing_text(t, utc == INT64_MIN ? NULL : lull_when_iso(utc, decimals, iso));
+}
+
 static void node_field(struct lull_listing *t, const struct lull_verdict *v, int node)
 {
 	lull_listing_text(t, node >= 0 && (size_t)node < v->nodes.n ? v->nodes.at[node].name : NULL);
@@ -32,13 +40,11 @@ void lull_rows_spells(FILE *out, bool json, const struct lull_night *night, cons
 
 	for (size_t i = 0; i < v->spells.n; i++) {
 		const struct lull_spell *s = &v->spells.at[i];
-		const int64_t utc = lull_night_utc(night, s->from);
-		char iso[LULL_WHEN];
 
-		lull_listing_text(&t, bus_name(night, s->bus));
+		lull_listing_bus(&t, bus_name(night, s->bus));
 		lull_listing_time(&t, s->from);
 		lull_listing_time(&t, s->to);
-		lull_listing_text(&t, utc == INT64_MIN ? NULL : lull_when_iso(utc, 3, iso));
+		utc_field(&t, night, s->from, 3);
 		lull_listing_text(&t, lull_spell_kind_name(s->kind));
 		id_field(&t, s->first_id);
 		id_field(&t, s->last_id);
@@ -74,7 +80,7 @@ void lull_rows_stretches(FILE *out, bool json, const struct lull_night *night)
 		const struct lull_stretch *s = &night->stretches.at[i];
 		double error = NAN, ppm = s->period_ns > 0 && s->kind == LULL_STRETCH_CYCLIC ? lull_fit_ppm(&s->fit, s->period_ns, &error) : NAN;
 
-		lull_listing_text(&t, bus_name(night, s->bus));
+		lull_listing_bus(&t, bus_name(night, s->bus));
 		id_field(&t, s->id);
 		lull_listing_flag(&t, s->id != LULL_ID_NONE && s->id & LULL_ID_EXTENDED);
 		lull_listing_time(&t, s->first);
@@ -119,7 +125,8 @@ static const char *frame_kind(const struct lull_frame *f)
 
 void lull_rows_frames(FILE *out, bool json, const struct lull_night *night)
 {
-	static const char *const columns[] = {"bus", "time_s", "id", "extended", "kind", "copies", "last_copy_s", "len", "data"};
+	static const char *const columns[] = {"bus", "time_s", "id", "extended", "kind", "copies", "last_copy_s", "len", "data",
+		"utc"};
 	struct lull_listing t = lull_listing_begin(out, json, columns, COUNT(columns));
 
 	for (size_t i = 0; i < night->edges.n; i++) {
@@ -129,7 +136,7 @@ void lull_rows_frames(FILE *out, bool json, const struct lull_night *night)
 
 		for (unsigned k = 0; k < f->len && k < sizeof f->data && !(f->flags & LULL_FRAME_REMOTE); k++)
 			(void)snprintf(hex + 2 * (size_t)k, 3, "%02X", f->data[k]);
-		lull_listing_text(&t, bus_name(night, f->bus));
+		lull_listing_bus(&t, bus_name(night, f->bus));
 		lull_listing_time(&t, f->t);
 		id_field(&t, f->id);
 		lull_listing_flag(&t, f->id & LULL_ID_EXTENDED);
@@ -138,5 +145,6 @@ void lull_rows_frames(FILE *out, bool json, const struct lull_night *night)
 		lull_listing_time(&t, e->copies > 1 ? e->last_copy : LULL_NEVER);
 		lull_listing_whole(&t, f->len);
 		lull_listing_text(&t, hex);
+		utc_field(&t, night, f->t, 9);
 	}
 }

@@ -19,7 +19,7 @@ void lull_rows_current(FILE *, bool json, const struct lull_night *, const struc
 /* The frames kept around the edges of spells as pcapng (draft-ietf-opsawg-pcapng) with one interface for each bus, link type
  * CAN_SOCKETCAN (227), nanoseconds. Back-to-back copies are one packet with a comment. 0 or a negative errno. */
 LULL_MUST_CHECK int lull_rows_frames_pcapng(FILE *, const struct lull_night *);
-/* The same as rows: bus, time_s, id, extended, kind, copies, last_copy_s, len, data. */
+/* The same as rows: bus, time_s, id, extended, kind, copies, last_copy_s, len, data, utc (of time_s). */
 void lull_rows_frames(FILE *, bool json, const struct lull_night *);
 
 #endif

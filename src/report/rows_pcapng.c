@@ -2,6 +2,7 @@
 /* rows_pcapng: the kept frames as pcapng. libpcap writes pcap only, which has no names for interfaces and no comments.
  * Blocks and options: draft-ietf-opsawg-pcapng; packets: LINKTYPE_CAN_SOCKETCAN (227), ID in network byte order. */
 #include <errno.h>
+#include <lull/text.h>
 #include <report/rows.h>
 #include <string.h>
 
@@ -71,11 +72,15 @@ static void interface(FILE *out, const struct lull_bus *bus)
 {
 	struct block b = {.n = 0};
 	const uint8_t nanoseconds = 9;
+	char name[LULL_BUS_NAME * LULL_ESCAPED], *end = name;
+	const char *rest = bus->name;
 
+	while (*rest)
+		end = stpcpy(end, lull_text_escape(&rest, rest == bus->name, (char[LULL_ESCAPED]){0}));
 	u16(&b, LINK_CAN);
 	u16(&b, 0);
 	u32(&b, CANFD_MTU);
-	option(&b, OPT_IF_NAME, bus->name, strlen(bus->name));
+	option(&b, OPT_IF_NAME, name, (size_t)(end - name));
 	option(&b, OPT_IF_TSRESOL, &nanoseconds, 1);
 	option(&b, OPT_END, "", 0);
 	write_block(out, INTERFACE, &b);

@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* coverage: CSV `bus,from,to,why`: when a bus was really observed, as the recorder or a person writes it. */
+#include <lull/text.h>
 #include <source/marks_table.h>
 #include <source/utf8.h>
 
@@ -41,12 +42,16 @@ static int coverage_row(void *ctx, const struct lull_table_place *place, const s
 			"a line of coverage has four fields, bus, from, to and why, this one has %u",
 			r->count);
 	const struct lull_csv_field bus = lull_csv_at(r, 0);
-	if (bus.n >= sizeof c.bus || !lull_utf8_fit(bus.at, bus.n))
+	char name[LULL_BUS_NAME * LULL_ESCAPED];
+	size_t used = bus.n < sizeof name ? bus.n : sizeof name;
+	memcpy(name, bus.at, used);
+	used = lull_text_unescape(name, used);
+	if (used >= sizeof c.bus || !lull_utf8_fit(name, used))
 		return lull_table_error(place,
 			"the bus name is longer than %d bytes, no UTF-8 text, or holds control characters",
 			LULL_BUS_NAME - 1);
 	if (!lull_table_is(bus, "*"))
-		lull_csv_copy(bus, c.bus, sizeof c.bus);
+		lull_utf8_clean(c.bus, sizeof c.bus, name, used);
 	int rc = lull_table_stamp(place, "from", lull_csv_at(r, 1), &c.from);
 	if (rc == 0)
 		rc = lull_table_stamp(place, "to", lull_csv_at(r, 2), &c.to);

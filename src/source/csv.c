@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* csv: frames in CSV, one row a frame, columns found by header or told. Rows that are no frame are passed over. */
+#include <lull/text.h>
 #include <source/capture_impl.h>
 #include <source/csv_header.h>
 #include <source/decimal.h>
@@ -25,6 +26,8 @@ struct csv {
 	uint64_t header_line;
 	int last_bus;
 	size_t last_length;
+	bool dated; /* the first row was asked for its date */
+	int64_t epoch; /* what is added to every time */
 	char last_name[LULL_BUS_NAME];
 	struct lull_csv_record record;
 };
@@ -57,6 +60,24 @@ static const char *read_time(const struct csv *v, struct lull_csv_field f, int64
 		return NULL;
 	}
 	return lull_decimal_ns(f.at, f.n, v->unit, v->point, t) < 0 ? "its time is no number" : NULL;
+}
+
+/* The first row's date tells what the times of all count from. */
+static void add_date(struct csv *v, int64_t *t)
+{
+	const int i = v->layout.column[CSV_UTC];
+	if (i >= 0 && !v->dated) {
+		const struct lull_csv_field f = lull_csv_at(&v->record, (unsigned)i);
+		char text[64];
+		struct lull_stamp stamp;
+		v->dated = true;
+		lull_csv_copy(f, text, sizeof text);
+		if (f.n >= sizeof text || !is_date(f) || lull_stamp_parse(text, &stamp) < 0 || __builtin_sub_overflow(stamp.ns, *t, &v->epoch))
+			v->epoch = 0;
+	}
+	int64_t sum;
+	if (!__builtin_add_overflow(*t, v->epoch, &sum))
+		*t = sum;
 }
 
 static const char *read_id(
@@ -242,7 +263,11 @@ static int find_bus(struct lull_capture *c, struct csv *v)
 		number = f.at[i] >= '0' && f.at[i] <= '9';
 		value = value * 10 + (unsigned char)(f.at[i] - '0');
 	}
-	const int bus = number ? lull_capture_bus_number(c, value) : lull_capture_bus(c, f.at, f.n);
+	char text[LULL_BUS_NAME * LULL_ESCAPED];
+	size_t used = f.n < sizeof text ? f.n : sizeof text;
+	memcpy(text, f.at, used);
+	used = lull_text_unescape(text, used);
+	const int bus = number ? lull_capture_bus_number(c, value) : lull_capture_bus(c, text, used);
 	if (bus >= 0 && f.n < sizeof v->last_name) {
 		memcpy(v->last_name, f.at, f.n);
 		v->last_length = f.n;
@@ -257,11 +282,20 @@ static bool flag(const struct csv *v, enum csv_column column)
 	return i >= 0 && is_true(lull_csv_at(&v->record, (unsigned)i));
 }
 
+static bool kind(const struct csv *v, const char *word)
+{
+	const int i = v->layout.column[CSV_KIND];
+	const struct lull_csv_field f = i >= 0 ? lull_csv_at(&v->record, (unsigned)i) : (struct lull_csv_field){"", 0};
+	return f.n == strlen(word) && !strncasecmp(f.at, word, f.n);
+}
+
 /* The row in v->record as a frame, or why it is none. */
 static const char *read_row(struct lull_capture *c, struct csv *v, struct lull_frame *out)
 {
 	const struct csv_layout *l = &v->layout;
 	const char *why = read_time(v, lull_csv_at(&v->record, (unsigned)l->column[CSV_TIME]), &out->t);
+	if (!why)
+		add_date(v, &out->t);
 	if (!why)
 		why = read_id(
 			v, lull_csv_at(&v->record, (unsigned)l->column[CSV_ID]), flag(v, CSV_EXTENDED), out);
@@ -270,11 +304,11 @@ static const char *read_row(struct lull_capture *c, struct csv *v, struct lull_f
 	const int length = l->column[CSV_LENGTH] >= 0
 		? read_length(lull_csv_at(&v->record, (unsigned)l->column[CSV_LENGTH]))
 		: -1;
-	if (flag(v, CSV_ERROR)) {
+	if (flag(v, CSV_ERROR) || kind(v, "error")) {
 		out->id &= CAN_ERR_MASK;
 		out->flags = LULL_FRAME_ERROR;
 	}
-	if (flag(v, CSV_REMOTE))
+	if (flag(v, CSV_REMOTE) || kind(v, "remote"))
 		out->flags |= LULL_FRAME_REMOTE;
 	out->len = 0;
 	if (out->flags & LULL_FRAME_REMOTE)
@@ -289,7 +323,7 @@ static const char *read_row(struct lull_capture *c, struct csv *v, struct lull_f
 		return why;
 	if (out->len > CAN_MAX_DLEN && out->flags & LULL_FRAME_ERROR)
 		return "an error frame has 8 bytes at most";
-	if (out->len > CAN_MAX_DLEN)
+	if (out->len > CAN_MAX_DLEN || kind(v, "fd"))
 		out->flags |= LULL_FRAME_FD;
 	out->bus = 0;
 	if (l->column[CSV_BUS] >= 0) {

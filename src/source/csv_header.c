@@ -19,6 +19,8 @@ static const struct {
 		{"data", "payload", "payloadhex", "datahex", "databytes", "bytes", "datafield", "hexdata"}},
 	{CSV_REMOTE, {"remote", "rtr", "isremote", "isremoteframe", "remoteframe"}},
 	{CSV_ERROR, {"error", "iserror", "errorframe", "iserrorframe"}},
+	{CSV_KIND, {"kind"}},
+	{CSV_UTC, {"utc"}},
 };
 
 /* Lower case letters and digits only, up to a unit in brackets or at the end, which is taken apart. */
@@ -149,6 +151,8 @@ static const char *told(const struct lull_csv_columns *c, enum csv_column column
 	case CSV_DATA: return c->data;
 	case CSV_REMOTE:
 	case CSV_ERROR:
+	case CSV_KIND:
+	case CSV_UTC:
 	case CSV_COLUMNS: break;
 	}
 	return "";

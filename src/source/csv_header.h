@@ -15,6 +15,9 @@ enum csv_column {
 	CSV_DATA,
 	CSV_REMOTE,
 	CSV_ERROR,
+	/* As `lull export --frames` has them: */
+	CSV_KIND, /* data, remote, fd or error */
+	CSV_UTC, /* the date of the same instant as CSV_TIME, which counts from anywhere */
 	CSV_COLUMNS
 };
 

@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* pcapng: walks the blocks of a pcapng stream on their way to libpcap. */
+#include <lull/text.h>
 #include <source/pcapng.h>
 
 #include <pcap/dlt.h>
@@ -114,8 +115,11 @@ static void find_name(const struct lull_pcapng *w, const uint8_t *p, size_t n, c
 		if (code == OPTION_END || padded > n - 4)
 			return;
 		if (code == OPTION_IF_NAME) {
-			lull_utf8_clean(name, LULL_BUS_NAME, (const char *)p + 4,
-				strnlen((const char *)p + 4, length));
+			char text[LULL_BUS_NAME * LULL_ESCAPED];
+			size_t used = strnlen((const char *)p + 4, length < sizeof text ? length : sizeof text);
+			memcpy(text, p + 4, used);
+			used = lull_text_unescape(text, used);
+			lull_utf8_clean(name, LULL_BUS_NAME, text, used);
 			return;
 		}
 		p += 4 + padded;

@@ -204,6 +204,34 @@ static void test_marks_errors(void **state)
 	assert_string_equal(err, "/nonexistent/marks.csv: cannot be opened: No such file or directory");
 }
 
+static void test_names_refused(void **state)
+{
+	(void)state;
+	static const struct {
+		const char *text, *want;
+	} cases[] = {
+		{"5,unplugged =cmd|' /C calc'!A0\n", "m:1: the name behind 'unplugged' does not begin with a letter or a digit"},
+		{"5,key off\n6,replugged +1\n", "m:2: the name behind 'replugged' does not begin with a letter or a digit"},
+		{"5,fuse out @SUM(1)\n", "m:1: the name behind 'fuse out' does not begin with a letter or a digit"},
+		{"5,fuse back F\xe2\x80\xae" "1\n", "m:1: the name behind 'fuse back' holds a control character or a mark of writing direction"},
+	};
+	struct lull_stamped_mark *m;
+	size_t n;
+	for (size_t i = 0; i < sizeof cases / sizeof *cases; i++) {
+		assert_int_equal(lull_marks_parse_text("m", cases[i].text, strlen(cases[i].text), &m, &n, err, sizeof err), -EINVAL);
+		if (strncmp(err, cases[i].want, strlen(cases[i].want)) != 0)
+			fail_msg("got: %s\nwant: %s", err, cases[i].want);
+	}
+	/* Umlauts begin a name, and free text is free. */
+	static const char good[] = "5,unplugged \xc3\x84ltere T\xc3\xbcr\n6,unplugged 3. seat\n7,=1+1\n";
+	if (lull_marks_parse_text("m", good, sizeof good - 1, &m, &n, err, sizeof err) < 0)
+		fail_msg("%s", err);
+	assert_int_equal(n, 3);
+	assert_string_equal(m[0].mark.name, "\xc3\x84ltere T\xc3\xbcr");
+	assert_string_equal(m[2].mark.text, "=1+1");
+	free(m);
+}
+
 static void test_coverage(void **state)
 {
 	(void)state;
@@ -223,6 +251,16 @@ static void test_coverage(void **state)
 	assert_true(c[1].from.absolute);
 	assert_string_equal(c[2].bus, "");
 	assert_int_equal(c[2].why, LULL_BLIND_ADAPTER_GONE);
+	free(c);
+	/* An escaped name is undone; only a bare * and nothing at all are every bus, and only a whole escape is one. */
+	static const char escaped[] = "\\u{3D}cmd|' /C calc'!A0,1,2,observed\n\\u{2A},1,2,observed\nb\\u{202E}c,1,2,observed\n"
+				      "\\u{},1,2,observed\nC:\\users,1,2,observed\n\\u{5C}u{41},1,2,observed\n";
+	static const char *const names[] = {"=cmd|' /C calc'!A0", "*", "b\xe2\x80\xae" "c", "\\u{}", "C:\\users", "\\u{41}"};
+	if (lull_coverage_parse_text("c", escaped, sizeof escaped - 1, &c, &n, err, sizeof err) < 0)
+		fail_msg("%s", err);
+	assert_int_equal(n, sizeof names / sizeof names[0]);
+	for (size_t i = 0; i < n; i++)
+		assert_string_equal(c[i].bus, names[i]);
 	free(c);
 	/* Every name that the program writes is read back. */
 	for (int i = 0; i < LULL_COVERAGE_COUNT; i++) {
@@ -262,7 +300,7 @@ int main(void)
 		cmocka_unit_test(test_mark_words),
 		cmocka_unit_test(test_marks_file),
 		cmocka_unit_test(test_marks_errors),
-		cmocka_unit_test(test_coverage),
+		cmocka_unit_test(test_names_refused), cmocka_unit_test(test_coverage),
 	};
 	return cmocka_run_group_tests(tests, NULL, NULL);
 }
