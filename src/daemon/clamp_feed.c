@@ -179,21 +179,21 @@ static int take(struct lull_clamp_feed *feed, const struct lull_live_event *even
 
 /* --- the loop --- */
 
-static int again(struct lull_clamp_feed *feed);
-
 static int on_io(sd_event_source *source, int fd, uint32_t revents, void *ctx)
 {
 	(void)source;
 	(void)fd;
 	(void)revents;
-	return again(ctx);
+	lull_clamp_feed_step(ctx, lull_boottime());
+	return 0;
 }
 
 static int on_timer(sd_event_source *source, uint64_t usec, void *ctx)
 {
 	(void)source;
 	(void)usec;
-	return again(ctx);
+	lull_clamp_feed_step(ctx, lull_boottime());
+	return 0;
 }
 
 /* The descriptor may be another one now, and the next instant is. */
@@ -213,12 +213,12 @@ static int arm(struct lull_clamp_feed *feed)
 	return r < 0 ? r : sd_event_source_set_enabled(feed->timer, SD_EVENT_ONESHOT);
 }
 
-static int again(struct lull_clamp_feed *feed)
+void lull_clamp_feed_step(struct lull_clamp_feed *feed, int64_t now)
 {
 	struct lull_live_event event;
 	int r = 0;
 
-	while (!r && lull_live_step(feed->live, lull_boottime(), &event))
+	while (!r && lull_live_step(feed->live, now, &event))
 		r = take(feed, &event);
 	if (r >= 0)
 		r = arm(feed);
@@ -228,7 +228,6 @@ static int again(struct lull_clamp_feed *feed)
 		feed->state.lost = true;
 		(void)snprintf(feed->state.why, sizeof feed->state.why, "%s", strerror(-r));
 	}
-	return 0;
 }
 
 int lull_clamp_feed_attach(struct lull_clamp_feed *feed, sd_event *event, struct lull_book *book)

@@ -14,6 +14,8 @@ struct lull_clamp_feed;
 LULL_MUST_CHECK int lull_clamp_feed_open(struct lull_clamp_feed **out, const struct lull_config_clamp *, char *err, size_t err_size);
 /* From here on it is read, into that book. */
 LULL_MUST_CHECK int lull_clamp_feed_attach(struct lull_clamp_feed *, sd_event *, struct lull_book *);
+/* Takes what has come by now (CLOCK_BOOTTIME) and arms the event loop for what comes next; called by it. */
+void lull_clamp_feed_step(struct lull_clamp_feed *, int64_t now);
 /* What is held goes into the present book; what follows into the next one (NULL: none). */
 LULL_MUST_CHECK int lull_clamp_feed_turn(struct lull_clamp_feed *, struct lull_book *next);
 void lull_clamp_feed_state(const struct lull_clamp_feed *, struct lull_clamp_state *);
