@@ -43,21 +43,23 @@ static bool has_battery_clock(void)
 	return first_line("/sys/class/rtc/rtc0/hctosys", line, sizeof line) && line[0] == '1';
 }
 
+void lull_moment_date(struct lull_moment *now, bool synchronised, int64_t error, bool battery)
+{
+	now->dated = now->utc >= YEAR_2024 && (synchronised || battery);
+	now->error = 0;
+	if (now->dated)
+		now->error = synchronised ? error : BATTERY_ERROR;
+}
+
 struct lull_moment lull_moment_now(void)
 {
 	struct lull_moment now = {.boot = read_clock(CLOCK_BOOTTIME), .utc = read_clock(CLOCK_REALTIME)};
 	struct timex state = {0};
 	const int status = adjtimex(&state);
+	const bool synchronised = status != -1 && status != TIME_ERROR && !(state.status & STA_UNSYNC);
+	const bool battery = !synchronised && has_battery_clock();
 
-	if (status != -1 && status != TIME_ERROR && !(state.status & STA_UNSYNC)) {
-		now.dated = true;
-		now.error = (int64_t)state.maxerror * LULL_US;
-	} else if (now.utc > YEAR_2024 && has_battery_clock()) {
-		now.dated = true;
-		now.error = BATTERY_ERROR;
-	}
-	if (now.utc < YEAR_2024)
-		now.dated = false;
+	lull_moment_date(&now, synchronised, (int64_t)state.maxerror * LULL_US, battery);
 	return now;
 }
 

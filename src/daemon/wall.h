@@ -16,6 +16,8 @@ struct lull_moment {
 /* Reads all of it. A board without a clock of its own starts with a date of the past or of its last shutdown: without
  * synchronisation that is no date. */
 struct lull_moment lull_moment_now(void);
+/* Whether its date is known, and how well: utc is that of a time service, to within `error` ns, or of a clock with a battery. Pure. */
+void lull_moment_date(struct lull_moment *, bool synchronised, int64_t error, bool battery);
 int64_t lull_boottime(void);
 /* The kernel's boot ID into 37 bytes; "" if it cannot be read. */
 void lull_boot_id(char id[static 37]);
