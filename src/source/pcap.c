@@ -1,13 +1,13 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* pcap: pcap and pcapng through libpcap: SocketCAN packets (LINKTYPE_CAN_SOCKETCAN) and CAN in Linux cooked
  * captures, to the nanosecond. */
+#include <pcap/pcap.h>
 #include <source/pcapng.h>
 
 #include <errno.h>
 #include <limits.h>
 #include <linux/can.h>
 #include <linux/can/error.h>
-#include <pcap/pcap.h>
 #include <pcap/sll.h>
 #include <stdlib.h>
 #include <string.h>
@@ -162,11 +162,20 @@ static bool from_interface(struct pcap_source *s, struct lull_frame *f)
 	return true;
 }
 
+/* Classic pcap has seconds of 32 bits without a sign, up to the year 2106; libpcap gives them one. Where libpcap has times of 32 bits
+ * it cuts those of pcapng in the same way. */
+static int64_t seconds_of(const struct pcap_source *s, const struct pcap_pkthdr *h)
+{
+	if (!s->walk || sizeof h->ts.tv_sec < sizeof(int64_t))
+		return (uint32_t)h->ts.tv_sec;
+	return h->ts.tv_sec;
+}
+
 static void take(u_char *user, const struct pcap_pkthdr *h, const u_char *b)
 {
 	struct pcap_source *s = (struct pcap_source *)(void *)user;
 	struct lull_frame *f = &s->out[s->n];
-	const int64_t seconds = h->ts.tv_sec;
+	const int64_t seconds = seconds_of(s, h);
 	s->packets++;
 	s->bytes += RECORD_HEADER + h->caplen;
 	f->bus = 0;

@@ -469,6 +469,41 @@ static void test_pcapng_interfaces(void **state)
 	}
 }
 
+/* Classic pcap has seconds without a sign (draft-ietf-opsawg-pcap, 4: "32-bit unsigned value"), pcapng has 64 bits. The dates by
+ * `date -u -d @SECONDS`. */
+static void test_beyond_2038(void **state)
+{
+	(void)state;
+	static const uint32_t dates[] = {
+		2147483647, /* 2038-01-19 03:14:07 */
+		2147483648, /* a second later */
+		2208988800, /* 2040-01-01 */
+		4102444800, /* 2100-01-01 */
+		4294967295, /* 2106-02-07 06:28:15 */
+	};
+	for (size_t i = 0; i < 2 * sizeof dates / sizeof *dates; i++) {
+		const uint32_t seconds = dates[i / 2];
+		start(i % 2);
+		pcap_head(0xa1b23c4d, 227);
+		can_record(seconds, 249713001, 0x123, "\x11\x22");
+		struct lull_capture *c = open_bytes(NULL);
+		assert_int_equal(read_all(c), 1);
+		assert_true(frames[0].t == (int64_t)seconds * LULL_SEC + 249713001);
+		assert_true(lull_capture_has_dates(c));
+		lull_capture_close(c);
+
+		start(i % 2);
+		section();
+		interface(227, 0, "drive", 9);
+		packet(0, (uint64_t)seconds * LULL_SEC + 249713001, 0x123, "ab");
+		c = open_bytes(NULL);
+		assert_int_equal(read_all(c), 1);
+		assert_true(frames[0].t == (int64_t)seconds * LULL_SEC + 249713001);
+		assert_true(lull_capture_has_dates(c));
+		lull_capture_close(c);
+	}
+}
+
 static void test_pcapng_sections_and_names(void **state)
 {
 	(void)state;
@@ -660,6 +695,7 @@ int main(void)
 		cmocka_unit_test(test_other_links),
 		cmocka_unit_test(test_cooked),
 		cmocka_unit_test(test_pcapng_interfaces),
+		cmocka_unit_test(test_beyond_2038),
 		cmocka_unit_test(test_pcapng_sections_and_names),
 		cmocka_unit_test(test_pcapng_many_packets),
 		cmocka_unit_test(test_pcapng_cut_anywhere),
