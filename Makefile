@@ -67,6 +67,12 @@ bus_bin := $(filter-out %/wide_xstate,$(bus_src:tests/bus/%.c=$(B)/bus/%)) $(B)/
 libs := $(B)/liblull.a $(B)/liblull-core.a
 daemon_libs := $(B)/liblulld.a $(libs)
 
+# Files that share structures with times in them with a library have that library's width of time_t (src/source/library_time.h).
+all_src := $(core_src) $(lib_src) $(cmd_src) $(daemon_src) $(wildcard src/daemon/lulld.c tests/*/*.c)
+includes = $(patsubst %.c,$(B)/%.o,$(shell grep -ls '^.include <$(1)>' $(all_src)))
+$(call includes,source/libpcap.h): library_time = $(call learn,pcap_time,time-of-libpcap)
+$(call includes,daemon/libgpiod.h): library_time = $(call learn,gpiod_time,time-of-libgpiod)
+
 .PHONY: all
 all: $(B)/lull $(B)/lulld ## build the command and the recorder: build/lull, build/lulld
 

@@ -65,7 +65,8 @@ time_of() {
 	local wide_calls='__(ioctl_time64|setsockopt64|getsockopt64|gettimeofday64|clock_gettime64|time64|select64|ppoll64|localtime64_r)'
 	# Where no option makes time_t narrow there is one width only.
 	! wide -U_TIME_BITS || {
-		compiles '_Static_assert(sizeof(long) == 4, "");' || return 0
+		echo "-DLULL_LIBRARY_TIME_BITS=64"
+		return
 	}
 	library=$("${cc[@]}" -print-file-name="$1.so")
 	needs=$(readelf -W --dyn-syms "$library" 2>/dev/null | awk '$7 == "UND" { sub(/@.*/, "", $8); print $8 }') || needs=

@@ -115,6 +115,7 @@ stage_hardening() {
 	make -s B=build/gcc CC=gcc WERROR=1 check-hardening || bad=1
 	CC=gcc tests/checks/hardening.sh || bad=1
 	CC=clang tests/checks/hardening.sh || bad=1
+	CC=gcc tests/checks/library-time.sh || bad=1
 	return $bad
 }
 stage_golden() { B=build/gcc scripts_run tests/golden/run.sh tests/golden/readme.sh; }

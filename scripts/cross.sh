@@ -149,11 +149,10 @@ run_golden() {
 
 one() {
 	arch=$1
-	local flags=""
 	case $arch in
 	amd64) triplet=x86_64-linux-gnu machine=x86_64 ;;
 	arm64) triplet=aarch64-linux-gnu machine=aarch64 ;;
-	armhf) triplet=arm-linux-gnueabihf machine=arm flags='-D_TIME_BITS=64 -D_FILE_OFFSET_BITS=64' ;;
+	armhf) triplet=arm-linux-gnueabihf machine=arm ;;
 	*)
 		echo "cross.sh: no such architecture: $arch (amd64, arm64, armhf)" >&2
 		return 2
@@ -179,7 +178,7 @@ one() {
 	fi
 	unpack
 
-	local made=(B="build/$arch" CC="$triplet-gcc --sysroot=$sysroot" AR="$triplet-ar" CFLAGS="$flags")
+	local made=(B="build/$arch" CC="$triplet-gcc --sysroot=$sysroot" AR="$triplet-ar")
 	export PKG_CONFIG_SYSROOT_DIR=$sysroot
 	export PKG_CONFIG_LIBDIR=$sysroot/usr/lib/$triplet/pkgconfig:$sysroot/usr/share/pkgconfig
 	local goals=(all)

@@ -1,6 +1,6 @@
 #!/usr/bin/env bash
 # lint: static checks of the whole tree; each must be clean.
-# usage: scripts/lint.sh [cppcheck|tidy|shell|tree|format ...]
+# usage: scripts/lint.sh [cppcheck|tidy|shell|tree|wrapped|format ...]
 # shellcheck disable=SC2317 # checks are called by name
 set -uo pipefail
 cd "$(dirname "$0")/.." || exit 2
@@ -21,7 +21,7 @@ mapfile -t shell_files < <(find scripts tests .ci -name '*.sh' -o -path 'tests/b
 lint_cppcheck() {
 	if cppcheck --quiet --error-exitcode=1 --inline-suppr --std=c11 --enable=warning,performance,portability \
 		--suppress=missingIncludeSystem --suppress=readdirCalled --suppress=funcArgOrderDifferent \
-		--suppress=legacyUninitvar --library=posix --library=gnu -j "$(nproc)" -D_GNU_SOURCE -Iinclude -Isrc \
+		--suppress=legacyUninitvar --library=posix --library=gnu -j "$(nproc)" -D_GNU_SOURCE -DLULL_LIBRARY_TIME_BITS=64 -Iinclude -Isrc \
 		"${c_files[@]}" 2>&1; then
 		ok "cppcheck, ${#c_files[@]} files"
 	else
@@ -70,6 +70,14 @@ lint_tree() {
 	if [ -z "$open" ]; then ok "no line ends in blanks"; else not_ok "blanks at the end of: $open"; fi
 }
 
+# Names that one header alone may use: what it says of them must hold for all.
+lint_wrapped() {
+	local found
+	found=$(grep -nE '#include [<"](pcap/pcap\.h|pcap\.h|gpiod\.h)[>"]' -- "${ch_files[@]}" |
+		grep -vE '^src/(source/libpcap|daemon/libgpiod)\.h:')
+	if [ -z "$found" ]; then ok "libraries with times are included by their wrappers"; else not_ok "included without its wrapper: $found"; fi
+}
+
 lint_format() {
 	if clang-format --dry-run -Werror "${ch_files[@]}"; then
 		ok "clang-format"
@@ -78,7 +86,7 @@ lint_format() {
 	fi
 }
 
-[ $# -gt 0 ] || set -- tree shell cppcheck tidy
+[ $# -gt 0 ] || set -- tree wrapped shell cppcheck tidy
 for part in "$@"; do
 	declare -F "lint_$part" >/dev/null || {
 		echo "lint.sh: no such check: $part" >&2

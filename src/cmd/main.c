@@ -6,8 +6,8 @@
 #include <iio.h>
 #include <jansson.h>
 #include <microhttpd.h>
-#include <pcap/pcap.h>
 #include <source/nearest.h>
+#include <source/pcap_out.h>
 #include <qrencode.h>
 #include <sqlite3.h>
 #include <stdio.h>
@@ -71,7 +71,7 @@ static void version(void)
 	char tag[8];
 
 	(void)printf("lull %s\n", LULL_VERSION);
-	(void)printf("with %s,\nSQLite %s, jansson %s, GSL %s, zlib %s, zstd %s\n", pcap_lib_version(),
+	(void)printf("with %s,\nSQLite %s, jansson %s, GSL %s, zlib %s, zstd %s\n", lull_pcap_library(),
 		sqlite3_libversion(), jansson_version_str(), gsl_version, zlibVersion(),
 		ZSTD_versionString());
 	iio_library_get_version(&major, &minor, tag);

@@ -1,30 +1,21 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* night_files: an invented night as the files a technician would have; and its truth. */
-#include <arpa/inet.h>
 #include <cmd/night_files.h>
 #include <cmd/truth.h>
 #include <errno.h>
-#include <pcap/pcap.h>
 #include <report/when.h>
+#include <source/pcap_out.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 #include <sys/stat.h>
 #include <unistd.h>
 
-/* As in linux/can.h; the file format has them in network byte order (LINKTYPE_CAN_SOCKETCAN). */
-#define CAN_ERROR_FLAG 0x20000000u
-#define CAN_REMOTE_FLAG 0x40000000u
-#define CAN_FD_BRS 0x01
-#define CAN_FD_ESI 0x02
-#define CAN_FD_FDF 0x04
-
 struct lull_night_files {
 	char *folder;
 	bool force, finished;
 	struct lull_progress *progress;
-	pcap_t *dead;
-	pcap_dumper_t *dump[LULL_BUS_MAX];
+	struct lull_pcap_out *dump[LULL_BUS_MAX];
 	FILE *clamp;
 	const struct lull_sim_night *night;
 };
@@ -74,11 +65,8 @@ struct lull_night_files *lull_night_files_new(
 		lull_night_files_free(nf);
 		return NULL;
 	}
-	nf->dead = pcap_open_dead_with_tstamp_precision(DLT_CAN_SOCKETCAN, 72, PCAP_TSTAMP_PRECISION_NANO);
 	nf->clamp = open_file(nf, "clamp.csv", err, err_size);
-	if (!nf->clamp || !nf->dead) {
-		if (!nf->dead)
-			(void)snprintf(err, err_size, "out of memory");
+	if (!nf->clamp) {
 		lull_night_files_free(nf);
 		return NULL;
 	}
@@ -92,17 +80,15 @@ static int open_capture(struct lull_night_files *nf, unsigned bus)
 
 	if (!path)
 		return -ENOMEM;
-	nf->dump[bus] = pcap_dump_open(nf->dead, path);
+	FILE *file = fopen(path, "w");
+
 	free(path);
-	return nf->dump[bus] ? 0 : -EIO;
+	return file ? lull_pcap_out_open(&nf->dump[bus], file) : -errno;
 }
 
 static int put_frame(void *ctx, const struct lull_frame *f)
 {
 	struct lull_night_files *nf = ctx;
-	unsigned char packet[72] = {0};
-	struct pcap_pkthdr head = {0};
-	uint32_t id = f->id & (LULL_ID_EXTENDED | LULL_ID_BITS);
 	int r;
 
 	if (f->bus >= LULL_BUS_MAX)
@@ -112,23 +98,7 @@ static int put_frame(void *ctx, const struct lull_frame *f)
 		if (r)
 			return r;
 	}
-	if (f->flags & LULL_FRAME_ERROR)
-		id |= CAN_ERROR_FLAG;
-	if (f->flags & LULL_FRAME_REMOTE)
-		id |= CAN_REMOTE_FLAG;
-	id = htonl(id);
-	memcpy(packet, &id, sizeof id);
-	packet[4] = f->len > 64 ? 64 : f->len;
-	if (f->flags & LULL_FRAME_FD)
-		packet[5] = (unsigned char)(CAN_FD_FDF | (f->flags & LULL_FRAME_BRS ? CAN_FD_BRS : 0) |
-			(f->flags & LULL_FRAME_ESI ? CAN_FD_ESI : 0));
-	if (!(f->flags & LULL_FRAME_REMOTE))
-		memcpy(packet + 8, f->data, packet[4]);
-	/* With nanosecond precision libpcap takes nanoseconds in tv_usec. */
-	head.ts.tv_sec = (time_t)(f->t / LULL_SEC);
-	head.ts.tv_usec = (suseconds_t)(f->t % LULL_SEC);
-	head.caplen = head.len = f->flags & LULL_FRAME_FD ? 72 : 16;
-	pcap_dump((unsigned char *)nf->dump[f->bus], &head, packet);
+	lull_pcap_out_frame(nf->dump[f->bus], f, f->t);
 	lull_progress_step(nf->progress, 1, -1);
 	return 0;
 }
@@ -170,10 +140,9 @@ static int close_capture(struct lull_night_files *nf, const struct lull_sim_nigh
 
 	if (!nf->dump[bus])
 		r = open_capture(nf, bus); /* a bus that was never heard has an empty capture */
-	if (!r && (pcap_dump_flush(nf->dump[bus]) || ferror(pcap_dump_file(nf->dump[bus]))))
-		r = -EIO;
-	if (nf->dump[bus])
-		pcap_dump_close(nf->dump[bus]);
+	if (!r)
+		r = lull_pcap_out_flush(nf->dump[bus]);
+	lull_pcap_out_close(nf->dump[bus]);
 	nf->dump[bus] = NULL;
 	if (!from || !to)
 		r = -ENOMEM;
@@ -284,7 +253,7 @@ void lull_night_files_free(struct lull_night_files *nf)
 
 		if (!nf->dump[b])
 			continue;
-		pcap_dump_close(nf->dump[b]);
+		lull_pcap_out_close(nf->dump[b]);
 		path = capture_path(nf, b);
 		if (path)
 			(void)unlink(path);
@@ -298,8 +267,6 @@ void lull_night_files_free(struct lull_night_files *nf)
 			(void)unlink(path);
 		free(path);
 	}
-	if (nf->dead)
-		pcap_close(nf->dead);
 	free(nf->folder);
 	free(nf);
 }

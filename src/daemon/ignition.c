@@ -1,11 +1,11 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* ignition: an input line that follows the car's key. */
 #include <daemon/ignition.h>
+#include <daemon/libgpiod.h>
 #include <daemon/log.h>
 #include <daemon/wall.h>
 
 #include <errno.h>
-#include <gpiod.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>

@@ -3,13 +3,11 @@
 #include <daemon/keep.h>
 #include <daemon/keep_list.h>
 #include <daemon/log.h>
+#include <source/pcap_out.h>
 
-#include <arpa/inet.h>
 #include <errno.h>
 #include <fcntl.h>
 #include <limits.h>
-#include <linux/can.h>
-#include <pcap/pcap.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -19,14 +17,13 @@
 
 #define FILE_BYTES ((uint64_t)64 << 20) /* before compression */
 #define LEVEL 3
-#define HEAD 8 /* bytes before the payload, LINKTYPE_CAN_SOCKETCAN */
 
 /* One file that is being written. */
 struct sink {
 	struct lull_keep_files *files;
 	int fd; /* -1: none */
 	ZSTD_CCtx *zstd;
-	pcap_dumper_t *dumper;
+	struct lull_pcap_out *out;
 	unsigned number;
 	char name[NAME_MAX + 1]; /* of the file that is open */
 	uint64_t bytes; /* before compression */
@@ -38,7 +35,6 @@ struct lull_keep_files {
 	char stem[NAME_MAX + 1]; /* name of the recording without .lull */
 	struct lull_keep_list *list;
 	int64_t to_utc; /* CLOCK_BOOTTIME -> stamp of the capture */
-	pcap_t *dead;
 	struct sink sink[LULL_BUS_MAX];
 	uint64_t written;
 	bool full; /* the disk has no room, or fails */
@@ -99,9 +95,8 @@ static void trouble(struct lull_keep_files *files, const char *what)
 
 static void end_file(struct sink *sink)
 {
-	if (sink->dumper)
-		pcap_dump_close(sink->dumper);
-	sink->dumper = NULL;
+	lull_pcap_out_close(sink->out);
+	sink->out = NULL;
 	if (sink->fd >= 0) {
 		if (!compress(sink, NULL, 0, ZSTD_e_end))
 			(void)fsync(sink->fd);
@@ -156,15 +151,12 @@ static int begin_file(struct lull_keep_files *files, unsigned bus)
 		return r;
 	FILE *file = fopencookie(sink, "w", io);
 
-	if (file)
-		sink->dumper = pcap_dump_fopen(files->dead, file);
-	if (sink->dumper)
+	r = file ? lull_pcap_out_open(&sink->out, file) : -ENOMEM;
+	if (!r)
 		return 0;
-	if (file)
-		(void)fclose(file);
 	(void)close(sink->fd);
 	sink->fd = -1;
-	return -ENOMEM;
+	return r;
 }
 
 /* Where the captures lie, and how their names begin. */
@@ -175,7 +167,7 @@ static void split(struct lull_keep_files *files, const char *recording)
 	const bool whole = n > end && !strcmp(name + n - end, ".lull");
 
 	(void)snprintf(files->folder, sizeof files->folder, "%.*s",
-		slash > recording ? (int)(slash - recording) : 1, slash ? recording : ".");
+		slash && slash > recording ? (int)(slash - recording) : 1, slash ? recording : ".");
 	(void)snprintf(files->stem, sizeof files->stem, "%.*s", (int)(whole ? n - end : n), name);
 }
 
@@ -191,12 +183,11 @@ struct lull_keep_files *lull_keep_open(
 	files->list = lull_keep_list_open(files->folder, config->socket);
 	/* One offset for the whole night: the captures have no steps of the clock. */
 	files->to_utc = now->utc - now->boot;
-	files->dead = pcap_open_dead_with_tstamp_precision(DLT_CAN_SOCKETCAN, 262144, PCAP_TSTAMP_PRECISION_NANO);
 	for (unsigned i = 0; i < LULL_BUS_MAX; i++) {
 		files->sink[i].files = files;
 		files->sink[i].fd = -1;
 	}
-	if (files->dead && files->list)
+	if (files->list)
 		return files;
 	lull_keep_close(files);
 	return NULL;
@@ -205,8 +196,6 @@ struct lull_keep_files *lull_keep_open(
 void lull_keep_frame(struct lull_keep_files *files, unsigned bus, const struct lull_frame *frame)
 {
 	struct sink *sink = &files->sink[bus];
-	uint8_t bytes[HEAD + 64] = {0};
-	uint32_t id = frame->id & LULL_ID_BITS;
 
 	if (files->full)
 		return;
@@ -218,27 +207,7 @@ void lull_keep_frame(struct lull_keep_files *files, unsigned bus, const struct l
 			return;
 		}
 	}
-	if (frame->flags & LULL_FRAME_ERROR)
-		id |= CAN_ERR_FLAG;
-	else
-		id |= (frame->id & LULL_ID_EXTENDED ? CAN_EFF_FLAG : 0) | (frame->flags & LULL_FRAME_REMOTE ? CAN_RTR_FLAG : 0);
-	id = htonl(id);
-	memcpy(bytes, &id, sizeof id);
-	bytes[4] = frame->len;
-	if (frame->flags & LULL_FRAME_FD)
-		bytes[5] = (uint8_t)(CANFD_FDF | (frame->flags & LULL_FRAME_BRS ? CANFD_BRS : 0) |
-			(frame->flags & LULL_FRAME_ESI ? CANFD_ESI : 0));
-	const unsigned payload = frame->flags & LULL_FRAME_REMOTE ? 0 : frame->len;
-
-	memcpy(bytes + HEAD, frame->data, payload);
-	const int64_t stamp = frame->t + files->to_utc;
-	const struct pcap_pkthdr head = {
-		/* With nanoseconds, tv_usec holds these. */
-		.ts = {.tv_sec = (time_t)(stamp / LULL_SEC), .tv_usec = (suseconds_t)(stamp % LULL_SEC)},
-		.caplen = HEAD + payload,
-		.len = HEAD + payload};
-
-	pcap_dump((u_char *)sink->dumper, &head, bytes);
+	lull_pcap_out_frame(sink->out, frame, frame->t + files->to_utc);
 	if (sink->bytes >= FILE_BYTES)
 		end_file(sink);
 }
@@ -289,7 +258,7 @@ void lull_keep_flush(struct lull_keep_files *files, const struct lull_moment *no
 
 		if (sink->fd < 0)
 			continue;
-		if (pcap_dump_flush(sink->dumper) || compress(sink, NULL, 0, ZSTD_e_flush) || fdatasync(sink->fd)) {
+		if (lull_pcap_out_flush(sink->out) || compress(sink, NULL, 0, ZSTD_e_flush) || fdatasync(sink->fd)) {
 			trouble(files, strerror(errno));
 			end_file(sink);
 		}
@@ -320,8 +289,6 @@ void lull_keep_close(struct lull_keep_files *files)
 			end_file(&files->sink[i]);
 		(void)ZSTD_freeCCtx(files->sink[i].zstd);
 	}
-	if (files->dead)
-		pcap_close(files->dead);
 	lull_keep_list_close(files->list);
 	free(files);
 }

@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* pcap: pcap and pcapng through libpcap: SocketCAN packets (LINKTYPE_CAN_SOCKETCAN) and CAN in Linux cooked
  * captures, to the nanosecond. */
-#include <pcap/pcap.h>
+#include <source/libpcap.h>
 #include <source/pcapng.h>
 
 #include <errno.h>

@@ -3,7 +3,7 @@
  * usage: make_capture FRAMES FILE */
 #include <arpa/inet.h>
 #include <errno.h>
-#include <pcap/pcap.h>
+#include <source/libpcap.h>
 #include <stdint.h>
 #include <stdio.h>
 #include <stdlib.h>

@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* pcap_loop: reads a capture through libpcap and does nothing with it: what any reader on libpcap starts from.
  * usage: pcap_loop FILE */
-#include <pcap/pcap.h>
+#include <source/libpcap.h>
 #include <stdint.h>
 #include <stdio.h>
 

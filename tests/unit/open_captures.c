@@ -2,7 +2,7 @@
 /* open_captures: frames of the open captures beside the project, for tests of the core. */
 #include "open_captures.h"
 
-#include <pcap/pcap.h>
+#include <source/libpcap.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>

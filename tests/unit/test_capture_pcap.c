@@ -12,7 +12,7 @@
 #include <unistd.h>
 
 #include <cmocka.h>
-#include <pcap/pcap.h>
+#include <source/libpcap.h>
 
 struct bytes {
 	uint8_t at[1 << 20];
