@@ -2,6 +2,7 @@
 /* test_lineup: the clamp log's clock beside the recording's, on invented nights with their truth; the correlation
  * against scipy. */
 #include "made_current.h"
+#include "share.h"
 
 #include <core/correlate.h>
 #include <errno.h>
@@ -14,18 +15,6 @@
 #include <unistd.h>
 
 #include <cmocka.h>
-
-/* Sanitizers make it ten times slower. */
-#if defined(__SANITIZE_ADDRESS__)
-#define SHARE 10
-#elif defined(__has_feature)
-#if __has_feature(address_sanitizer)
-#define SHARE 10
-#endif
-#endif
-#ifndef SHARE
-#define SHARE 1
-#endif
 
 /* --- correlation --- */
 
@@ -204,7 +193,7 @@ static void lines_up_nights(void **state)
 {
 	(void)state;
 	struct tally t = run_nights(
-		(struct made_current_rule){.seed = 0, .hours = 10, .samples = 400000}, 300 / SHARE);
+		(struct made_current_rule){.seed = 0, .hours = 10, .samples = 400000}, 300 / test_share());
 
 	/* Fewer nights, more room. */
 	assert_true(t.fit + 0.02 * t.nights + 2 >= t.nights);
@@ -218,7 +207,7 @@ static void lines_up_long_nights(void **state)
 {
 	(void)state;
 	struct tally t = run_nights(
-		(struct made_current_rule){.seed = 5000, .hours = 72, .samples = 600000}, 20 / SHARE);
+		(struct made_current_rule){.seed = 5000, .hours = 72, .samples = 600000}, 20 / test_share());
 
 	assert_true(t.fit + 2 >= t.nights);
 	assert_int_equal(t.far, 0);
@@ -229,7 +218,7 @@ static void lines_up_long_nights(void **state)
 static void refuses_aliases(void **state)
 {
 	(void)state;
-	unsigned told = 0, n = 200 / SHARE;
+	unsigned told = 0, n = 200 / test_share();
 
 	for (unsigned i = 0; i < n; i++) {
 		struct made_current_rule rule = {
@@ -261,7 +250,7 @@ static void key_off_decides(void **state)
 	(void)state;
 	struct made_current_rule rule = {
 		.seed = 0, .rhythm = MADE_STRICT_WITH_KEY, .hours = 10, .samples = 400000};
-	struct tally t = run_nights(rule, 100 / SHARE);
+	struct tally t = run_nights(rule, 100 / test_share());
 
 	assert_true(t.fit >= 0.5 * t.nights);
 	assert_int_equal(t.far, 0);
@@ -271,7 +260,7 @@ static void key_off_decides(void **state)
 static void reversed_is_told(void **state)
 {
 	(void)state;
-	unsigned right = 0, told = 0, n = 40 / SHARE;
+	unsigned right = 0, told = 0, n = 40 / test_share();
 
 	for (unsigned i = 0; i < 2 * n; i++) {
 		bool turned = i < n;
@@ -312,7 +301,7 @@ static void known_load_decides(void **state)
 	};
 
 	for (size_t c = 0; c < sizeof(cases) / sizeof(*cases); c++) {
-		unsigned right = 0, by_load = 0, scaled = 0, n = 40 / (SHARE > 1 ? 5 : 1);
+		unsigned right = 0, by_load = 0, scaled = 0, n = test_share() > 1 ? 8 : 40;
 
 		for (unsigned i = 0; i < n; i++) {
 			struct made_current_rule rule = {.seed = 20000 + i,
@@ -346,7 +335,7 @@ static void known_load_decides(void **state)
 static void load_the_bus_contradicts(void **state)
 {
 	(void)state;
-	unsigned n = SHARE > 1 ? 4 : 12, alone = 0, both = 0, right = 0;
+	unsigned n = test_share() > 1 ? 4 : 12, alone = 0, both = 0, right = 0;
 
 	for (unsigned i = 0; i < n; i++) {
 		struct made_current_rule rule = {
