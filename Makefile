@@ -160,7 +160,7 @@ check-pure: core-build ## fail if the core uses anything but memory, strings, ma
 
 .PHONY: check-no-transmit
 check-no-transmit: all ## fail if code that opens CAN sockets could send on them
-	@scripts/check-no-transmit.sh src $(B)/src
+	@scripts/check-no-transmit.sh src $(B)/src $(B)/lull $(B)/lulld
 
 .PHONY: check-hardening
 check-hardening: all ## fail if a program lacks a part of the hardening that is asked for

@@ -55,7 +55,8 @@ static int dial(struct lull_wire *w, const char *device, char *why, size_t size)
 
 	if (!split(device + 4, host, port) || getaddrinfo(strcmp(host, "localhost") ? host : "127.0.0.1", port, &hints, &a))
 		return refuse(why, size, device, "write an address in numbers, such as tcp:192.168.1.7:5025", EINVAL);
-	w->fd = socket(a->ai_family, SOCK_STREAM | SOCK_NONBLOCK | SOCK_CLOEXEC, 0);
+	w->fd = a->ai_family == AF_INET6 ? socket(AF_INET6, SOCK_STREAM | SOCK_NONBLOCK | SOCK_CLOEXEC, 0) :
+					   socket(AF_INET, SOCK_STREAM | SOCK_NONBLOCK | SOCK_CLOEXEC, 0);
 	e = errno;
 	if (w->fd >= 0) {
 		/* A meter that was switched off says nothing more: ask whether it is there. */
