@@ -6,7 +6,7 @@
 #define LULL_DAEMON_RECEIVER_H
 
 #include <daemon/privileges.h>
-#include <daemon/ring.h>
+#include <source/ring.h>
 #include <sys/types.h>
 
 /* What both processes share; the ring lies behind it. */

@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* ring: entries of various length through shared memory. Pure. */
-#include <daemon/ring.h>
+#include <source/ring.h>
 
 #include <errno.h>
 

@@ -1,8 +1,8 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* ring: entries of various length from one process to another, through memory that both share. One writes, one reads; neither
  * waits for the other. Pure. */
-#ifndef LULL_DAEMON_RING_H
-#define LULL_DAEMON_RING_H
+#ifndef LULL_SOURCE_RING_H
+#define LULL_SOURCE_RING_H
 
 #include <lull/terms.h>
 #include <stdatomic.h>

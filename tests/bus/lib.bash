@@ -53,6 +53,14 @@ until_true() {
 vcan() {
 	ip link add dev "$1" type vcan && ip link set "$1" mtu 72 && ip link set "$1" up
 }
+# confined PID: one of its children runs under a seccomp filter
+confined() {
+	local child
+	for child in $(pgrep -P "$1"); do
+		grep -qE '^Seccomp:\s+2' "/proc/$child/status" && return 0
+	done
+	return 1
+}
 # stat_of IFACE NAME: a counter of the interface
 stat_of() { cat "/sys/class/net/$1/statistics/$2" 2>/dev/null; }
 

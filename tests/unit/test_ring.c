@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* test_ring: entries through shared memory: order, wrap, fullness, and a writer that lies. */
-#include <daemon/ring.h>
+#include <source/ring.h>
 #include <errno.h>
 #include <setjmp.h>
 #include <stdarg.h>
