@@ -24,7 +24,12 @@ function clock(s, status) {
 	if (!status.start_utc || s === null) return "";
 	return new Date(Date.parse(status.start_utc) + s * 1000).toLocaleTimeString([], { hour: "2-digit", minute: "2-digit", second: "2-digit", hourCycle: "h23" });
 }
+// Characters that act instead of showing, such as marks of writing direction, are shown by their number, as in the report.
+function harmless(value) {
+	return value.replace(/[\p{Cc}\p{Cf}\p{Zl}\p{Zp}]/gu, (c) => `\\u${c.codePointAt(0).toString(16).padStart(4, "0")}`);
+}
 function text(node, value) {
+	if (typeof value === "string") value = harmless(value);
 	if (node.textContent !== value) node.textContent = value;
 }
 function cells(row, values) {
@@ -123,7 +128,7 @@ function showFirst(status) {
 	const list = el("missing");
 	if (list.dataset.text !== missing.join("\n")) {
 		list.dataset.text = missing.join("\n");
-		list.replaceChildren(...missing.slice(0, 20).map((line) => Object.assign(document.createElement("li"), { textContent: line })));
+		list.replaceChildren(...missing.slice(0, 20).map((line) => Object.assign(document.createElement("li"), { textContent: harmless(line) })));
 	}
 }
 

@@ -219,6 +219,9 @@ def live():
         recorder.lost = "the meter is gone"
     check("live: blind, and why", wait(lambda: state() == "blind" and "the adapter was gone" in text("buses"), driver), text("buses"))
     check("live: the clamp is lost, not zero", wait(lambda: text("current") == "clamp lost", driver), text("current"))
+    with recorder.lock:
+        recorder.bus.update(why=["a\u202eb"])
+    check("live: a direction mark is shown by number", wait(lambda: "a\\u202eb" in text("buses"), driver), text("buses"))
     recorder.stop()
     check("live: no news is told", wait(lambda: "what is shown is old" in text("line"), driver), text("line"))
     with recorder.lock:
