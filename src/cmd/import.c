@@ -345,11 +345,13 @@ static void clamp_summary(const struct lull_clamp_input *in, const struct lull_t
 					       : "No zero reading was given: the level is only as good as the clamp's own zero.\n");
 }
 
-static const char *why_renamed(const struct lull_inputs *inputs, unsigned bus)
+static void say_renamed(const struct lull_inputs *inputs, unsigned bus)
 {
-	const char *fault = lull_name_fault(inputs->was[bus], strlen(inputs->was[bus]));
+	char clean[LULL_BUS_NAME * 10];
+	const char *was = inputs->was[bus], *fault = lull_name_fault(was, strlen(was));
 
-	return fault ? fault : "another bus has that name already";
+	(void)printf("Bus '%s' is called %s in the recording: %s%s\n", lull_page_clean(was, clean, sizeof clean), inputs->bus[bus],
+		fault ? "its name " : "another bus has that name already", fault ? fault : "");
 }
 
 static void summary(const struct import *im)
@@ -375,8 +377,7 @@ static void summary(const struct import *im)
 	}
 	for (unsigned b = 0; b < im->inputs->bus_count; b++)
 		if (im->inputs->was[b][0])
-			(void)printf("Bus '%s' is called %s here: %s\n", lull_page_clean(im->inputs->was[b], clean, sizeof clean),
-				im->inputs->bus[b], why_renamed(im->inputs, b));
+			say_renamed(im->inputs, b);
 	if (im->tee.overflow)
 		(void)printf("Frames of more IDs than the table holds were only counted.\n");
 	if (im->tee.left_out)

@@ -253,9 +253,9 @@ static void test_coverage(void **state)
 	assert_int_equal(c[2].why, LULL_BLIND_ADAPTER_GONE);
 	free(c);
 	/* An escaped name is undone; only a bare * and nothing at all are every bus, and only a whole escape is one. */
-	static const char escaped[] = "\\u{3D}cmd|' /C calc'!A0,1,2,observed\n\\u{2A},1,2,observed\nb\\u{202E}c,1,2,observed\n"
+	static const char escaped[] = "\\u{3D}cmd|' /C calc'!A0,1,2,observed\n\\u{2A},1,2,observed\nb\\u{202E}-c,1,2,observed\n"
 				      "\\u{},1,2,observed\nC:\\users,1,2,observed\n\\u{5C}u{41},1,2,observed\n";
-	static const char *const names[] = {"=cmd|' /C calc'!A0", "*", "b\xe2\x80\xae" "c", "\\u{}", "C:\\users", "\\u{41}"};
+	static const char *const names[] = {"=cmd|' /C calc'!A0", "*", "b\xe2\x80\xae-c", "\\u{}", "C:\\users", "\\u{41}"};
 	if (lull_coverage_parse_text("c", escaped, sizeof escaped - 1, &c, &n, err, sizeof err) < 0)
 		fail_msg("%s", err);
 	assert_int_equal(n, sizeof names / sizeof names[0]);
