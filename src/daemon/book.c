@@ -22,6 +22,11 @@ lull_time lull_book_time(const struct lull_book *book, int64_t boottime)
 	return t > book->began ? t : book->began;
 }
 
+lull_time lull_book_began(const struct lull_book *book)
+{
+	return book->began;
+}
+
 static lull_time tell_time(struct lull_book *book, int64_t boottime)
 {
 	const lull_time t = lull_book_time(book, boottime);
@@ -414,9 +419,8 @@ static int give_rows_up(struct lull_book *book)
 
 static int failed(struct lull_book *book, const struct lull_moment *now, int r)
 {
-	if (book->trouble != -r)
-		lull_log(SD_ERR, "%s: cannot be written: %s; it will be tried again",
-			book->journal ? lull_journal_path(book->journal) : book->plan.config->folder, strerror(-r));
+	if (book->trouble != -r && book->journal)
+		lull_log(SD_ERR, "%s: cannot be written: %s; it will be tried again", lull_journal_path(book->journal), strerror(-r));
 	book->trouble = -r;
 	if (r == -EBADMSG && book->journal) {
 		int replaced = lull_book_replace(book, now);
@@ -429,6 +433,25 @@ static int failed(struct lull_book *book, const struct lull_moment *now, int r)
 	return 0;
 }
 
+/* The file that rows go into: the one at hand, as long as it lies where it was made, or a new one. As write_out(). */
+static int find_file(struct lull_book *book, const struct lull_moment *now, int *disk)
+{
+	const int astray = book->journal ? lull_journal_astray(book->journal) : 0;
+	int r = astray ? lull_book_leave(book, astray) : 0;
+	char err[512];
+
+	if (r)
+		return r;
+	if (book->journal) {
+		*disk = book->unsettled ? lull_book_settle(book) : 0;
+		return 0;
+	}
+	*disk = lull_book_new_file(book, now, err, sizeof err);
+	if (*disk && book->trouble != -*disk)
+		lull_log(SD_ERR, "%s; what is heard is held in memory, and it will be tried again", err);
+	return 0;
+}
+
 /* disk: what the disk said; the return is about what cannot be survived. */
 static int write_out(struct lull_book *book, const struct lull_moment *now, bool pictured, int *disk)
 {
@@ -438,17 +461,12 @@ static int write_out(struct lull_book *book, const struct lull_moment *now, bool
 
 	*disk = 0;
 	book->tried_at = now->boot;
-	if (!book->journal) {
-		char err[512];
-
-		*disk = lull_book_new_file(book, now, err, sizeof err);
-		if (*disk) {
-			if (!book->trouble)
-				lull_log(SD_ERR, "%s", err);
-			return failed(book, now, *disk);
-		}
-		pictured = true;
-	}
+	r = find_file(book, now, disk);
+	if (r)
+		return r;
+	if (*disk)
+		return failed(book, now, *disk);
+	pictured |= !book->pictured_at;
 	lull_night_init(&picture.night);
 	if (pictured)
 		r = take_picture(book, &picture);
@@ -539,15 +557,18 @@ int lull_book_close(struct lull_book *book, const struct lull_moment *now)
 {
 	struct lull_night nothing;
 	char err[512] = "";
+	int disk = 0;
 
 	tell_time(book, now->boot);
-	int r = end_coverage(book, now->boot);
+	/* The file first: one that is new has no part in what was observed before. */
+	int r = find_file(book, now, &disk);
 
+	r = r ? r : disk;
+	if (!r)
+		r = end_coverage(book, now->boot);
 	if (!r)
 		r = lull_observer_finish(book->observer, book->last);
 	lull_night_init(&nothing);
-	if (!r && !book->journal)
-		r = lull_book_new_file(book, now, err, sizeof err);
 	if (!r)
 		r = lull_journal_write(book->journal, &book->rows, &nothing, NULL, 0);
 	if (book->journal && r)

@@ -25,7 +25,9 @@ struct lull_book_plan {
 };
 
 /* Goes on with the newest recording of the folder if it was broken off (or stopped within the last ten minutes), is not too
- * old and of the same vehicle; else begins one. A damaged one is set aside. NULL with errno and a message. */
+ * old and of the same vehicle; else begins one. A damaged one is set aside, and what another recorder writes is passed over. A
+ * recording that cannot be begun (no folder, a full disk) is held in memory, see lull_book_trouble(), and begun as soon as it can
+ * be. NULL with errno and a message: out of memory. */
 struct lull_book *lull_book_open(const struct lull_book_plan *, const struct lull_moment *now, char *err, size_t err_size);
 /* Ends it: everything is written out, the file is closed and whole. Frees in any case. */
 LULL_MUST_CHECK int lull_book_close(struct lull_book *, const struct lull_moment *now);
@@ -52,7 +54,8 @@ void lull_book_partial(struct lull_book *, bool (*partial)(void *ctx, struct lul
 
 /* Call about once a second: time passes on the buses, and what is due is written. */
 LULL_MUST_CHECK int lull_book_tick(struct lull_book *, const struct lull_moment *);
-/* Writes now, with a picture of all that is open. -errno of the disk: it will be tried again. */
+/* Writes now, with a picture of all that is open. -errno of the disk: it will be tried again. A recording that was deleted, renamed or
+ * replaced since is let go of, and a new one begins with the rows that are in memory. */
 LULL_MUST_CHECK int lull_book_flush(struct lull_book *, const struct lull_moment *);
 /* CLOCK_BOOTTIME of the last write that succeeded: what a power cut would leave. */
 int64_t lull_book_written_at(const struct lull_book *);
@@ -63,10 +66,11 @@ int lull_book_trouble(const struct lull_book *);
 
 /* --- for status and tests --- */
 
-const char *lull_book_path(const struct lull_book *);
+const char *lull_book_path(const struct lull_book *); /* "": there is no file yet */
 const struct lull_night_identity *lull_book_identity(const struct lull_book *);
-uint64_t lull_book_bytes(const struct lull_book *); /* handed to the kernel since the start */
+uint64_t lull_book_bytes(const struct lull_book *); /* handed to the kernel since this session began */
 lull_time lull_book_time(const struct lull_book *, int64_t boottime); /* recording time */
+lull_time lull_book_began(const struct lull_book *); /* recording time at which this session began: lull_book_bytes() counts from there */
 struct lull_observer *lull_book_observer(struct lull_book *);
 unsigned lull_book_bus(const struct lull_book *, unsigned bus); /* of the configuration -> of the recording */
 /* What the recording was told to be blind for on this bus at present, as a set of 1 << reason; and since when (CLOCK_BOOTTIME). */

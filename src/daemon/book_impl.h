@@ -17,6 +17,8 @@ struct lull_book {
 	struct lull_book_plan plan;
 	struct lull_night_identity identity; /* of the recording at hand */
 	struct lull_journal *journal; /* NULL: none can be made at present */
+	bool unsettled; /* what the session before has left open is not final yet, and this session is not in the file */
+	lull_time until; /* of the session before */
 	struct lull_observer *observer;
 	struct lull_sink sink; /* the observer's, into `rows` */
 	struct lull_night rows; /* final, not written yet */
@@ -42,8 +44,12 @@ struct lull_book {
 LULL_MUST_CHECK int lull_book_begin(struct lull_book *, lull_time began);
 /* A new file for the session that runs: the first one, or in the place of one that is damaged. -errno with a message. */
 LULL_MUST_CHECK int lull_book_new_file(struct lull_book *, const struct lull_moment *, char *err, size_t err_size);
+/* The session that runs begins in a recording that is gone on with. -errno of the disk: to be tried again. */
+LULL_MUST_CHECK int lull_book_settle(struct lull_book *);
 void lull_book_free(struct lull_book *);
 /* The journal says that its file is damaged: set aside, a new one in its place. */
 LULL_MUST_CHECK int lull_book_replace(struct lull_book *, const struct lull_moment *);
+/* The journal says that its file went astray: it is let go of, and the next write begins a new one. */
+LULL_MUST_CHECK int lull_book_leave(struct lull_book *, int astray);
 
 #endif

@@ -2,6 +2,7 @@
 /* book_open: which recording is gone on with, or how a new one begins. */
 #include <daemon/book_impl.h>
 #include <daemon/log.h>
+#include <store/claim.h>
 #include <store/uuid.h>
 
 #include <dirent.h>
@@ -63,6 +64,14 @@ static bool newest(const char *folder, char *path, size_t size)
 		const int64_t at = changed_at(name);
 
 		/* Without a clock several may have one date: the later name then. */
+		/* What another recorder writes is its own. */
+		if (lull_claim_held(name)) {
+			lull_log(SD_NOTICE,
+				"%s: another recorder is writing it; this one makes a recording of its own. For one recording, stop one of "
+				"the two; for two folders, see folder = in [recorder]",
+				name);
+			continue;
+		}
 		if (at > best || (at == best && strcmp(name, path) > 0)) {
 			best = at;
 			found = true;
@@ -123,7 +132,7 @@ int lull_book_new_file(struct lull_book *book, const struct lull_moment *now, ch
 			break;
 		errno = 0;
 		book->journal = lull_journal_create(path, err, err_size);
-		if (!book->journal && errno != EEXIST)
+		if (!book->journal && errno != EEXIST && errno != EBUSY)
 			return errno ? -errno : -EIO;
 	}
 	if (!book->journal) {
@@ -145,26 +154,62 @@ int lull_book_new_file(struct lull_book *book, const struct lull_moment *now, ch
 	return 0;
 }
 
+/* What was in the file before is not in the next one, which begins to know the bus after the last write. */
+static int let_go(struct lull_book *book)
+{
+	struct lull_sink to = lull_night_sink(&book->rows);
+	const lull_time written = lull_book_time(book, book->written_at);
+	int r = 0;
+
+	book->bytes_before += lull_journal_written(book->journal);
+	book->pictured_at = 0;
+	book->clock.t = LULL_NEVER;
+	book->unsettled = false;
+	for (unsigned i = 0; i < book->bus_count; i++)
+		if (book->bus[i].observed != LULL_NEVER && book->bus[i].observed < written)
+			book->bus[i].observed = written;
+	for (size_t i = 0; i < book->rows.coverage.n; i++) {
+		struct lull_coverage *row = &book->rows.coverage.at[i];
+
+		if (row->why == LULL_OBSERVED && row->from < written)
+			row->from = row->to < written ? row->to : written;
+	}
+	/* Sentences that went into the file, all but those that still wait. */
+	const size_t waiting = book->rows.left_out.n;
+
+	for (size_t i = 0; i + waiting < book->told_count && !r; i++)
+		r = to.left_out(to.ctx, book->told[i]);
+	return r;
+}
+
+int lull_book_leave(struct lull_book *book, int astray)
+{
+	lull_log(SD_ERR, "%s: %s while it was written; a new recording is begun with what is in memory",
+		lull_journal_path(book->journal), astray == -ESTALE ? "was replaced by another file" : "was deleted or renamed");
+	int r = let_go(book);
+
+	lull_journal_leave(book->journal);
+	book->journal = NULL;
+	return r ? r : lull_book_left_out(book, "the recording was deleted, renamed or replaced while it was written: what it held until then is not in this one");
+}
+
 int lull_book_replace(struct lull_book *book, const struct lull_moment *now)
 {
 	char path[PATH_MAX], aside[PATH_MAX], err[512];
 
 	(void)snprintf(path, sizeof path, "%s", lull_journal_path(book->journal));
-	book->bytes_before += lull_journal_written(book->journal);
+	int failed = let_go(book);
+
 	lull_journal_abandon(book->journal);
 	book->journal = NULL;
+	if (failed)
+		return failed;
 	int r = lull_journal_set_aside(path, aside, sizeof aside);
 
 	if (r)
 		lull_log(SD_ERR, "%s: is damaged and cannot be set aside: %s", path, strerror(-r));
 	else
 		lull_log(SD_ERR, "%s: is damaged; set aside as %s", path, aside);
-	book->pictured_at = 0;
-	book->clock.t = LULL_NEVER;
-	/* What was in it is not in the new one: it begins to know the bus now. */
-	for (unsigned i = 0; i < book->bus_count; i++)
-		if (book->bus[i].observed != LULL_NEVER)
-			book->bus[i].observed = lull_book_time(book, book->written_at);
 	r = lull_book_new_file(book, now, err, sizeof err);
 	if (r)
 		lull_log(SD_ERR, "%s", err);
@@ -223,6 +268,20 @@ static bool other_vehicle(const struct lull_book *book, const struct lull_journa
 	return before[0] && now[0] && strcmp(before, now) != 0;
 }
 
+int lull_book_settle(struct lull_book *book)
+{
+	int r = lull_journal_settle(book->journal, book->until);
+
+	if (!r)
+		r = put_texts(book);
+	/* The file counts from here as it did; the session begins where it hears again. */
+	if (!r)
+		r = put_session(book);
+	book->unsettled = r != 0;
+	return r;
+}
+
+/* The disk has its part with the first write: it may be full. */
 static int go_on(struct lull_book *book, const struct lull_journal_past *past, const struct lull_moment *now, lull_time t,
 	bool gap_known)
 {
@@ -230,15 +289,10 @@ static int go_on(struct lull_book *book, const struct lull_journal_past *past, c
 	book->zero = now->boot - t;
 	book->clock = past->clock;
 	take_identity(book, &past->identity);
-	int r = lull_journal_settle(book->journal, past->until);
+	book->unsettled = true;
+	book->until = past->until;
+	int r = lull_book_begin(book, t);
 
-	if (!r)
-		r = lull_book_begin(book, t);
-	/* The file counts from here as it did; the session begins where it hears again. */
-	if (!r)
-		r = put_session(book);
-	if (!r)
-		r = put_texts(book);
 	if (!r)
 		r = lull_observer_blind(book->observer, LULL_BUS_ALL, past->until, t, LULL_BLIND_RESTARTED);
 	if (!r && !gap_known)
@@ -306,8 +360,6 @@ struct lull_book *lull_book_open(const struct lull_book_plan *plan, const struct
 	if (r == 1) {
 		book->zero = now->boot;
 		r = lull_book_begin(book, 0);
-		if (!r)
-			r = lull_book_new_file(book, now, err, err_size);
 	}
 	if (r < 0) {
 		if (!err[0])
@@ -318,7 +370,8 @@ struct lull_book *lull_book_open(const struct lull_book_plan *plan, const struct
 		errno = -r;
 		return NULL;
 	}
-	/* That it was away is on the disk before anything else can happen; a disk that refuses is tried again. */
+	/* The file is made, and that it was away is on the disk, before anything else can happen. A disk that refuses is tried again;
+	 * until then all is held in memory. */
 	(void)!lull_book_flush(book, now);
 	return book;
 }

@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* journal: a recording that is being made: batches of final rows, and beside them what is open. */
+#include "claim.h"
 #include "journal.h"
 #include "recording.h"
 #include "store.h"
@@ -19,6 +20,8 @@
 struct lull_journal {
 	sqlite3 *db;
 	char *path;
+	int claim; /* the lock file's descriptor */
+	int file; /* the recording, opened for no more than to tell whether it lies where it was made */
 	sqlite3_stmt *insert[LULL_TABLE_COUNT];
 	int64_t next[LULL_TABLE_COUNT]; /* number of the next final row */
 	int64_t next_open[LULL_TABLE_COUNT];
@@ -141,31 +144,47 @@ static void journal_free(struct lull_journal *journal)
 	for (int i = 0; i < LULL_TABLE_COUNT; i++)
 		(void)sqlite3_finalize(journal->insert[i]);
 	(void)sqlite3_close(journal->db);
+	if (journal->file >= 0)
+		(void)close(journal->file);
+	lull_claim_drop(journal->path, journal->claim);
 	free(journal->path);
 	free(journal);
 }
 
 /* --- opening --- */
 
-static struct lull_journal *open_at(const char *path, int *r)
+/* The lock comes first: what another recorder writes is not even looked at. */
+static struct lull_journal *claim_at(const char *path, int *r)
 {
 	struct lull_journal *journal = calloc(1, sizeof *journal);
 
-	if (!journal || !(journal->path = strdup(path))) {
+	*r = -ENOMEM;
+	if (!journal)
+		return NULL;
+	journal->claim = journal->file = -1;
+	journal->path = strdup(path);
+	if (!journal->path) {
 		free(journal);
-		*r = -ENOMEM;
 		return NULL;
 	}
+	journal->claim = lull_claim_take(path);
+	*r = journal->claim < 0 ? journal->claim : 0;
+	return journal;
+}
+
+static void open_at(struct lull_journal *journal, const char *path, int *r)
+{
 	*r = lull_sqlite_errno(sqlite3_open_v2(path, &journal->db, SQLITE_OPEN_READWRITE | SQLITE_OPEN_NOMUTEX, NULL));
 	if (*r)
-		return journal;
+		return;
+	/* O_PATH: its close drops none of SQLite's locks. */
+	journal->file = open(path, O_PATH | O_CLOEXEC);
 	(void)sqlite3_busy_timeout(journal->db, 2000);
 	(void)sqlite3_db_config(journal->db, SQLITE_DBCONFIG_DEFENSIVE, 1, NULL);
 	(void)sqlite3_db_config(journal->db, SQLITE_DBCONFIG_TRUSTED_SCHEMA, 0, NULL);
 	(void)sqlite3_db_config(journal->db, SQLITE_DBCONFIG_ENABLE_TRIGGER, 0, NULL);
 	*r = run(journal->db, "PRAGMA synchronous = FULL; PRAGMA cache_size = -512;");
 	(void)sqlite3_wal_hook(journal->db, on_commit, journal);
-	return journal;
 }
 
 static int ready(struct lull_journal *journal)
@@ -181,7 +200,12 @@ static int ready(struct lull_journal *journal)
 
 static struct lull_journal *give_up(struct lull_journal *journal, int r, const char *what, const char *path, char *err, size_t err_size)
 {
-	lull_store_say(err, err_size, "%s: %s: %s", path, what,
+	if (r == -EBUSY && (!journal || !journal->db))
+		lull_store_say(err, err_size,
+			"%s: another recorder is writing it: stop that one, or give this one a folder of its own (folder = in [recorder])",
+			path);
+	else
+		lull_store_say(err, err_size, "%s: %s: %s", path, what,
 		journal && journal->db && sqlite3_errcode(journal->db) ? sqlite3_errmsg(journal->db) : strerror(-r));
 	if (journal)
 		journal_free(journal);
@@ -206,13 +230,16 @@ static void unlink_all(const char *path)
 struct lull_journal *lull_journal_create(const char *path, char *err, size_t err_size)
 {
 	const struct lull_schema *schema = &lull_schemas[lull_schema_count - 1];
-	int r = 0, fd = open(path, O_RDWR | O_CREAT | O_EXCL | O_CLOEXEC, 0640);
-	struct lull_journal *journal;
+	int r = access(path, F_OK) ? 0 : -EEXIST;
+	struct lull_journal *journal = r ? NULL : claim_at(path, &r);
+	const int fd = r ? -1 : open(path, O_RDWR | O_CREAT | O_EXCL | O_CLOEXEC, 0640);
 
-	if (fd < 0)
-		return give_up(NULL, -errno, "no recording can be made there", path, err, err_size);
+	if (!r && fd < 0)
+		r = -errno;
+	if (r)
+		return give_up(journal, r, "no recording can be made there", path, err, err_size);
 	(void)close(fd);
-	journal = open_at(path, &r);
+	open_at(journal, path, &r);
 	if (!r)
 		r = run(journal->db, "PRAGMA journal_mode = WAL");
 	if (!r)
@@ -234,11 +261,11 @@ struct lull_journal *lull_journal_create(const char *path, char *err, size_t err
 
 void lull_journal_discard(struct lull_journal *journal)
 {
-	char *path = journal->path;
+	char *path = strdup(journal->path);
 
-	journal->path = NULL;
 	journal_free(journal);
-	unlink_all(path);
+	if (path)
+		unlink_all(path);
 	free(path);
 }
 
@@ -358,8 +385,10 @@ struct lull_journal *lull_journal_open(const char *path, struct lull_journal_pas
 	int r = 0;
 
 	memset(past, 0, sizeof *past);
-	struct lull_journal *journal = open_at(path, &r);
+	struct lull_journal *journal = claim_at(path, &r);
 
+	if (!r)
+		open_at(journal, path, &r);
 	if (!r)
 		r = number(journal, &mark, 0, "PRAGMA application_id");
 	if (!r)
@@ -413,12 +442,23 @@ static int settle_table(struct lull_journal *journal, int index)
 		shift, LULL_JOURNAL_ROWS);
 }
 
+/* What a killed recorder has left in the WAL goes into the file: this session has not written those pages. */
+static void take_in_wal(struct lull_journal *journal)
+{
+	int pages = 0;
+
+	(void)sqlite3_wal_checkpoint_v2(journal->db, NULL, SQLITE_CHECKPOINT_PASSIVE, &pages, NULL);
+	journal->wal_pages = pages > 0 ? pages : 0;
+}
+
 int lull_journal_settle(struct lull_journal *journal, lull_time until)
 {
 	int r = run(journal->db, "PRAGMA journal_mode = WAL");
 
-	if (!r)
+	if (!r) {
+		take_in_wal(journal);
 		r = run(journal->db, "BEGIN IMMEDIATE");
+	}
 	if (r)
 		return r;
 	if (journal->older)
@@ -634,6 +674,51 @@ const char *lull_journal_path(const struct lull_journal *journal)
 	return journal->path;
 }
 
+/* --- where it lies --- */
+
+int lull_journal_astray(const struct lull_journal *journal)
+{
+	struct stat written, there;
+
+	if (journal->file < 0 || fstat(journal->file, &written))
+		return 0;
+	if (stat(journal->path, &there))
+		return errno == ENOENT || errno == ENOTDIR ? -ENOENT : 0;
+	return there.st_dev == written.st_dev && there.st_ino == written.st_ino ? 0 : -ESTALE;
+}
+
+/* A WAL beside another file of that name would be taken for that one's. One that was renamed along with its recording, or that
+ * a renamed recording still needs, is left alone. */
+static void remove_journals(struct lull_journal *journal, bool whole)
+{
+	sqlite3_file *wal = NULL;
+	struct stat written;
+	int moved = 1;
+
+	if (sqlite3_file_control(journal->db, "main", SQLITE_FCNTL_JOURNAL_POINTER, (void *)&wal) == SQLITE_OK && wal && wal->pMethods)
+		(void)wal->pMethods->xFileControl(wal, SQLITE_FCNTL_HAS_MOVED, &moved);
+	const bool deleted = !fstat(journal->file, &written) && !written.st_nlink;
+
+	if (moved || !(whole || deleted))
+		return;
+	for (int i = 0; i < 2; i++) {
+		char *name = sqlite3_mprintf("%s%s", journal->path, i ? "-shm" : "-wal");
+
+		if (name)
+			(void)unlink(name);
+		sqlite3_free(name);
+	}
+}
+
+void lull_journal_leave(struct lull_journal *journal)
+{
+	int pages = -1, done = -2;
+
+	(void)sqlite3_wal_checkpoint_v2(journal->db, NULL, SQLITE_CHECKPOINT_PASSIVE, &pages, &done);
+	remove_journals(journal, pages == done);
+	journal_free(journal);
+}
+
 /* --- the end --- */
 
 void lull_journal_abandon(struct lull_journal *journal)
@@ -685,33 +770,4 @@ int lull_journal_close(struct lull_journal *journal, lull_time end, char *err, s
 		lull_store_say(err, err_size, "%s: cannot be closed: %s", journal->path, sqlite3_errmsg(journal->db));
 	journal_free(journal);
 	return r;
-}
-
-static int rename_with(const char *from, const char *to, const char *suffix)
-{
-	char *a = NULL, *b = NULL;
-	int r = -ENOMEM;
-
-	if (asprintf(&a, "%s%s", from, suffix) >= 0 && asprintf(&b, "%s%s", to, suffix) >= 0)
-		r = rename(a, b) ? -errno : 0;
-	free(a);
-	free(b);
-	return r;
-}
-
-int lull_journal_set_aside(const char *path, char *to, size_t to_size)
-{
-	for (unsigned i = 1; i < 1000; i++) {
-		int n = i == 1 ? snprintf(to, to_size, "%s.damaged", path) : snprintf(to, to_size, "%s.damaged-%u", path, i);
-
-		if (n < 0 || (size_t)n >= to_size)
-			return -ENAMETOOLONG;
-		if (access(to, F_OK) == 0)
-			continue;
-		/* The journals first: a journal without its file is nothing, a file without its journal a wrong state. */
-		(void)rename_with(path, to, "-wal");
-		(void)rename_with(path, to, "-shm");
-		return rename_with(path, to, "");
-	}
-	return -EEXIST;
 }

@@ -34,11 +34,13 @@ struct lull_journal_past {
 	struct lull_bus bus[LULL_BUS_MAX];
 };
 
-/* A new recording at `path`, which must not exist yet (-EEXIST). NULL with errno and a message. */
+/* A new recording at `path`, which must not exist yet (-EEXIST). As long as it is open, PATH.lock (store/claim.h) keeps other
+ * recorders away; errno EBUSY: another one has it. NULL with errno and a message. */
 struct lull_journal *lull_journal_create(const char *path, char *err, size_t err_size);
 /* Opens a recording to go on with it; *past says what is there. Nothing is changed but what SQLite recovers;
  * call lull_journal_settle() before anything is written: it also brings an older schema up to date, in place. NULL with errno
- * and a message; errno EBADMSG: damaged, to be set aside; ENOTSUP: of a newer schema, to be left alone. */
+ * and a message; errno EBADMSG: damaged, to be set aside; ENOTSUP: of a newer schema, to be left alone; EBUSY: another recorder
+ * writes it. */
 struct lull_journal *lull_journal_open(const char *path, struct lull_journal_past *past, char *err, size_t err_size);
 /* Makes final what the session before has left open: its stretches ended with blindness at `until`. One transaction. -errno. */
 LULL_MUST_CHECK int lull_journal_settle(struct lull_journal *, lull_time until);
@@ -60,6 +62,12 @@ LULL_MUST_CHECK int lull_journal_write(struct lull_journal *, const struct lull_
 /* Bytes that were handed to the kernel for the recording so far: WAL and checkpoints. */
 uint64_t lull_journal_written(const struct lull_journal *);
 const char *lull_journal_path(const struct lull_journal *);
+
+/* 0: the recording lies where it was made. -ENOENT: it was deleted or renamed; -ESTALE: another file lies in its place. What is
+ * written from then on is in no recording that anybody finds. */
+LULL_MUST_CHECK int lull_journal_astray(const struct lull_journal *);
+/* Lets go of a recording that went astray. One that was renamed is made whole; no journal of it stays under the old name. Frees. */
+void lull_journal_leave(struct lull_journal *);
 
 /* Lets go of it as it is: what was written stays, as if it had been broken off. Frees. */
 void lull_journal_abandon(struct lull_journal *);

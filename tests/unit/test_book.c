@@ -1,182 +1,19 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* test_book: the recording that is being made: the same rows as an import, whole whenever it is broken off, gone on with. */
-#include <daemon/book_impl.h>
-#include <daemon/log.h>
-#include <lull/night.h>
-#include <store/store.h>
-#include <store/uuid.h>
-
+#include "book_rig.h"
+#include "fake_disk.h"
 #include "store_rig.h"
 #include <errno.h>
 #include <fcntl.h>
-#include <libgen.h>
 #include <setjmp.h>
-#include <signal.h>
 #include <stdarg.h>
 #include <stdio.h>
 #include <stdlib.h>
+#include <store/uuid.h>
 #include <string.h>
-#include <sys/resource.h>
 #include <sys/stat.h>
 #include <unistd.h>
 #include <cmocka.h>
-
-#define BOOT_0 (1000 * LULL_SEC) /* CLOCK_BOOTTIME at the start */
-#define UTC_0 (INT64_C(1772750000) * LULL_SEC)
-
-static struct lull_config config;
-static struct lull_book_plan plan;
-
-static struct lull_moment moment(lull_time t)
-{
-	return (struct lull_moment){.boot = BOOT_0 + t, .utc = UTC_0 + t, .error = LULL_MS, .dated = true};
-}
-
-static int said;
-
-static int tear_down(void **state)
-{
-	(void)dup2(said, STDERR_FILENO);
-	(void)close(said);
-	return store_tear_down(state);
-}
-
-static int set_up(void **state)
-{
-	char folder[sizeof store_path];
-
-	if (store_set_up(state))
-		return -1;
-	/* What the log says is of no interest here. */
-	said = dup(STDERR_FILENO);
-	int null = open("/dev/null", O_WRONLY | O_CLOEXEC);
-
-	assert_true(said >= 0 && null >= 0 && dup2(null, STDERR_FILENO) == STDERR_FILENO);
-	(void)close(null);
-	memcpy(folder, store_path, sizeof folder);
-	lull_config_defaults(&config);
-	(void)snprintf(config.folder, sizeof config.folder, "%s", dirname(folder));
-	config.bus_count = 1;
-	(void)snprintf(config.bus[0].name, sizeof config.bus[0].name, "body");
-	config.bus[0].bitrate = 500000;
-	plan = (struct lull_book_plan){.config = &config, .boot = "00000000-0000-0000-0000-000000000001"};
-	return 0;
-}
-
-static struct lull_book *book_at(lull_time t)
-{
-	const struct lull_moment now = moment(t);
-	struct lull_book *book = lull_book_open(&plan, &now, store_err, sizeof store_err);
-
-	if (!book)
-		fail_msg("%s", store_err);
-	return book;
-}
-
-/* Two cyclic IDs, awake for a minute, a wake at 120 s, awake from 400 s on. */
-static bool awake(lull_time t)
-{
-	return t < 60 * LULL_SEC || (t >= 120 * LULL_SEC && t < 123 * LULL_SEC) || t >= 400 * LULL_SEC;
-}
-
-static bool frame_at(lull_time t, struct lull_frame *f)
-{
-	*f = (struct lull_frame){.t = t, .len = 8};
-	if (!awake(t))
-		return false;
-	f->id = t % (100 * LULL_MS) ? 0x120 : 0x300;
-	f->data[0] = (uint8_t)(t / LULL_SEC);
-	return true;
-}
-
-static void live(struct lull_book *book, lull_time from, lull_time to)
-{
-	for (lull_time t = from; t < to; t += 10 * LULL_MS) {
-		struct lull_frame f;
-
-		if (frame_at(t, &f)) {
-			f.t += BOOT_0;
-			assert_int_equal(lull_book_frame(book, &f), 0);
-		}
-		if (t % LULL_SEC == 0) {
-			const struct lull_moment now = moment(t);
-
-			assert_int_equal(lull_book_tick(book, &now), 0);
-		}
-	}
-}
-
-static void finish(struct lull_book *book, lull_time t)
-{
-	const struct lull_moment now = moment(t);
-
-	assert_int_equal(lull_book_close(book, &now), 0);
-}
-
-/* As SIGKILL leaves it. */
-static void kill_book(struct lull_book *book)
-{
-	if (book->journal)
-		lull_journal_abandon(book->journal);
-	lull_book_free(book);
-}
-
-static void path_of(const struct lull_book *book, char path[512])
-{
-	(void)snprintf(path, 512, "%s", lull_book_path(book));
-}
-
-static void load(const char *path, struct lull_night *night)
-{
-	if (lull_store_load(path, night, store_err, sizeof store_err))
-		fail_msg("%s", store_err);
-}
-
-/* What an import of the same frames would make. */
-static void plain_night(lull_time end, struct lull_night *night)
-{
-	struct lull_sink sink = lull_night_sink(night);
-	struct lull_observer *observer = lull_observer_new(&sink);
-
-	lull_night_init(night);
-	assert_int_equal(lull_observer_bus(observer, "body", 500000, 0), 0);
-	for (lull_time t = 0; t < end; t += 10 * LULL_MS) {
-		struct lull_frame f;
-
-		if (frame_at(t, &f))
-			assert_int_equal(lull_observer_frame(observer, &f), 0);
-		if (t % LULL_SEC == 0)
-			assert_int_equal(lull_observer_tick(observer, t), 0);
-	}
-	assert_int_equal(lull_observer_finish(observer, end), 0);
-	lull_observer_free(observer);
-	assert_int_equal(lull_night_sort(night), 0);
-}
-
-static void same_rows(const struct lull_night *a, const struct lull_night *b)
-{
-	assert_int_equal(a->stretches.n, b->stretches.n);
-	for (size_t i = 0; i < a->stretches.n; i++) {
-		const struct lull_stretch *x = &a->stretches.at[i], *y = &b->stretches.at[i];
-
-		assert_true(x->id == y->id && x->kind == y->kind && x->end == y->end && x->first == y->first && x->last == y->last);
-		assert_true(x->frames == y->frames && x->bits == y->bits && x->period_ns == y->period_ns && x->index == y->index);
-		assert_memory_equal(&x->fit, &y->fit, sizeof x->fit);
-		assert_memory_equal(x->payload_last, y->payload_last, sizeof x->payload_last);
-	}
-	assert_int_equal(a->gaps.n, b->gaps.n);
-	for (size_t i = 0; i < a->gaps.n; i++) {
-		const struct lull_gap *x = &a->gaps.at[i], *y = &b->gaps.at[i];
-
-		assert_true(x->bus == y->bus && x->last == y->last && x->next == y->next && x->last_id == y->last_id &&
-			x->next_id == y->next_id);
-	}
-	assert_int_equal(a->cadences.n, b->cadences.n);
-	assert_int_equal(a->changes.n, b->changes.n);
-	assert_int_equal(a->edges.n, b->edges.n);
-	assert_int_equal(a->bus[0].frames, b->bus[0].frames);
-	assert_true(a->bus[0].first == b->bus[0].first && a->bus[0].last == b->bus[0].last);
-}
 
 static void as_an_import(void **state)
 {
@@ -187,14 +24,14 @@ static void as_an_import(void **state)
 	(void)state;
 	struct lull_book *book = book_at(0);
 
-	path_of(book, path);
-	live(book, 0, end);
+	book_path_of(book, path);
+	book_live(book, 0, end);
 	assert_true(lull_book_bytes(book) > 4096);
-	finish(book, end);
+	book_finish(book, end);
 	assert_int_equal(store_files(false), 1); /* no WAL is left */
-	load(path, &made);
-	plain_night(end, &wanted);
-	same_rows(&made, &wanted);
+	book_load(path, &made);
+	book_plain_night(end, &wanted);
+	book_same_rows(&made, &wanted);
 	assert_int_equal(made.coverage.n, 1);
 	assert_int_equal(made.coverage.at[0].why, LULL_OBSERVED);
 	assert_true(made.coverage.at[0].from == 0 && made.coverage.at[0].to == end);
@@ -216,12 +53,12 @@ static void killed_at_any_second(void **state)
 		char path[512];
 		struct lull_book *book = book_at(0);
 
-		path_of(book, path);
-		live(book, 0, at);
+		book_path_of(book, path);
+		book_live(book, 0, at);
 		const lull_time written = lull_book_time(book, lull_book_written_at(book));
 
-		kill_book(book);
-		load(path, &night);
+		book_kill(book);
+		book_load(path, &night);
 		assert_true(night.end <= at);
 		if (seconds[i] > 31)
 			assert_true(at - written <= 32 * LULL_SEC && night.end >= written - LULL_SEC);
@@ -250,15 +87,15 @@ static void gone_on_with_after_a_kill(void **state)
 	(void)state;
 	struct lull_book *book = book_at(0);
 
-	path_of(book, path);
-	live(book, 0, 100 * LULL_SEC);
-	kill_book(book);
+	book_path_of(book, path);
+	book_live(book, 0, 100 * LULL_SEC);
+	book_kill(book);
 	book = book_at(110 * LULL_SEC);
-	path_of(book, again);
+	book_path_of(book, again);
 	assert_string_equal(path, again);
-	live(book, 110 * LULL_SEC, 500 * LULL_SEC);
-	finish(book, 500 * LULL_SEC);
-	load(path, &night);
+	book_live(book, 110 * LULL_SEC, 500 * LULL_SEC);
+	book_finish(book, 500 * LULL_SEC);
+	book_load(path, &night);
 	assert_int_equal(night.bus[0].frames, 6000 + 300 + 10000);
 	assert_true(night.bus[0].first == 0);
 	/* Observed, blind while it was away, observed. */
@@ -284,49 +121,49 @@ static void another_boot(void **state)
 	(void)state;
 	struct lull_book *book = book_at(0);
 
-	path_of(book, path);
-	live(book, 0, 100 * LULL_SEC);
-	kill_book(book);
-	memcpy(plan.boot, "00000000-0000-0000-0000-000000000002", 37);
+	book_path_of(book, path);
+	book_live(book, 0, 100 * LULL_SEC);
+	book_kill(book);
+	memcpy(book_plan.boot, "00000000-0000-0000-0000-000000000002", 37);
 	/* 40 s after the kill by the date, 7 s after the boot. */
 	struct lull_moment now = {.boot = 7 * LULL_SEC, .utc = UTC_0 + 140 * LULL_SEC, .error = LULL_MS, .dated = true};
 
-	book = lull_book_open(&plan, &now, store_err, sizeof store_err);
+	book = lull_book_open(&book_plan, &now, store_err, sizeof store_err);
 	assert_non_null(book);
-	path_of(book, again);
+	book_path_of(book, again);
 	assert_string_equal(path, again);
 	assert_true(lull_book_time(book, 7 * LULL_SEC) == 140 * LULL_SEC);
-	kill_book(book);
+	book_kill(book);
 
 	/* No date: it goes on, one second later, and says so. */
-	memcpy(plan.boot, "00000000-0000-0000-0000-000000000003", 37);
+	memcpy(book_plan.boot, "00000000-0000-0000-0000-000000000003", 37);
 	now = (struct lull_moment){.boot = 9 * LULL_SEC};
-	book = lull_book_open(&plan, &now, store_err, sizeof store_err);
+	book = lull_book_open(&book_plan, &now, store_err, sizeof store_err);
 	assert_non_null(book);
-	path_of(book, again);
+	book_path_of(book, again);
 	assert_string_equal(path, again);
 	now.boot += LULL_SEC;
 	assert_int_equal(lull_book_close(book, &now), 0);
-	load(path, &night);
+	book_load(path, &night);
 	assert_int_equal(night.left_out.n, 1);
 	assert_non_null(strstr(night.left_out.at[0], "no clock tells"));
 	lull_night_clear(&night);
 
 	/* A day later by the date: another night. */
-	memcpy(plan.boot, "00000000-0000-0000-0000-000000000004", 37);
+	memcpy(book_plan.boot, "00000000-0000-0000-0000-000000000004", 37);
 	now = (struct lull_moment){.boot = 9 * LULL_SEC, .utc = UTC_0 + 86400 * LULL_SEC, .error = LULL_MS, .dated = true};
-	book = lull_book_open(&plan, &now, store_err, sizeof store_err);
+	book = lull_book_open(&book_plan, &now, store_err, sizeof store_err);
 	assert_non_null(book);
-	path_of(book, again);
+	book_path_of(book, again);
 	assert_string_not_equal(path, again);
-	kill_book(book);
+	book_kill(book);
 }
 
 static void identity_of(const char *path, struct lull_night_identity *identity)
 {
 	struct lull_night night;
 
-	load(path, &night);
+	book_load(path, &night);
 	*identity = night.identity;
 	lull_night_clear(&night);
 }
@@ -339,15 +176,15 @@ static void one_identity_a_recording(void **state)
 	char path[512], again[512];
 
 	(void)state;
-	memcpy(plan.identity.recorder, recorder, sizeof recorder);
-	strcpy(plan.identity.vehicle, "blue estate");
-	strcpy(plan.identity.model, "estate");
+	memcpy(book_plan.identity.recorder, recorder, sizeof recorder);
+	strcpy(book_plan.identity.vehicle, "blue estate");
+	strcpy(book_plan.identity.model, "estate");
 	struct lull_book *book = book_at(0);
 
-	path_of(book, path);
-	live(book, 0, 100 * LULL_SEC);
+	book_path_of(book, path);
+	book_live(book, 0, 100 * LULL_SEC);
 	assert_true(lull_uuid_valid(lull_book_identity(book)->uuid));
-	kill_book(book);
+	book_kill(book);
 	identity_of(path, &first);
 	assert_true(lull_uuid_valid(first.uuid) && first.uuid[14] == '4');
 	assert_string_equal(first.recorder, recorder);
@@ -355,21 +192,21 @@ static void one_identity_a_recording(void **state)
 	assert_string_equal(first.model, "estate");
 
 	/* Told no longer: as it was. */
-	plan.identity.vehicle[0] = plan.identity.model[0] = plan.identity.recorder[0] = '\0';
+	book_plan.identity.vehicle[0] = book_plan.identity.model[0] = book_plan.identity.recorder[0] = '\0';
 	book = book_at(110 * LULL_SEC);
-	path_of(book, again);
+	book_path_of(book, again);
 	assert_string_equal(path, again);
-	live(book, 110 * LULL_SEC, 130 * LULL_SEC);
-	kill_book(book);
+	book_live(book, 110 * LULL_SEC, 130 * LULL_SEC);
+	book_kill(book);
 	identity_of(path, &second);
 	assert_memory_equal(&first, &second, sizeof first);
 
 	/* The next car: the recording of the one before is closed as it is. */
-	strcpy(plan.identity.vehicle, "red van");
+	strcpy(book_plan.identity.vehicle, "red van");
 	book = book_at(140 * LULL_SEC);
-	path_of(book, again);
+	book_path_of(book, again);
 	assert_string_not_equal(path, again);
-	finish(book, 150 * LULL_SEC);
+	book_finish(book, 150 * LULL_SEC);
 	identity_of(again, &second);
 	assert_string_equal(second.vehicle, "red van");
 	assert_string_not_equal(first.uuid, second.uuid);
@@ -386,9 +223,11 @@ static void a_damaged_one_is_set_aside(void **state)
 	(void)state;
 	struct lull_book *book = book_at(0);
 
-	path_of(book, path);
-	live(book, 0, 100 * LULL_SEC);
-	kill_book(book);
+	book_path_of(book, path);
+	book_live(book, 0, 100 * LULL_SEC);
+	book_kill(book);
+	(void)snprintf(aside, sizeof aside, "%s-wal", path);
+	assert_int_equal(unlink(aside), 0); /* the recording could be made anew from it */
 	int fd = open(path, O_WRONLY);
 
 	/* All zeros, as a power cut leaves some files. */
@@ -397,11 +236,11 @@ static void a_damaged_one_is_set_aside(void **state)
 		assert_int_equal(pwrite(fd, "\0\0\0\0\0\0\0\0", 8, at), 8);
 	(void)close(fd);
 	book = book_at(110 * LULL_SEC);
-	path_of(book, again);
+	book_path_of(book, again);
 	assert_string_not_equal(path, again);
 	(void)snprintf(aside, sizeof aside, "%s.damaged", path);
 	assert_int_equal(access(aside, F_OK), 0);
-	finish(book, 111 * LULL_SEC);
+	book_finish(book, 111 * LULL_SEC);
 }
 
 static void blind_times_are_told(void **state)
@@ -412,21 +251,21 @@ static void blind_times_are_told(void **state)
 	(void)state;
 	struct lull_book *book = book_at(0);
 
-	path_of(book, path);
-	live(book, 0, 30 * LULL_SEC);
+	book_path_of(book, path);
+	book_live(book, 0, 30 * LULL_SEC);
 	assert_int_equal(lull_book_blind(book, 0, LULL_BLIND_LINK_DOWN, BOOT_0 + 30 * LULL_SEC), 0);
 	assert_int_equal(lull_book_blind(book, 0, LULL_BLIND_LINK_DOWN, BOOT_0 + 31 * LULL_SEC), 0);
 	assert_int_equal(lull_book_blind(book, 0, LULL_BLIND_ADAPTER_GONE, BOOT_0 + 32 * LULL_SEC), 0);
 	for (lull_time t = 30; t < 200; t++) {
-		const struct lull_moment now = moment(t * LULL_SEC);
+		const struct lull_moment now = book_moment(t * LULL_SEC);
 
 		assert_int_equal(lull_book_tick(book, &now), 0);
 	}
 	/* Broken off in the midst of it: the file knows, and no silence is in it. */
-	const struct lull_moment then = moment(200 * LULL_SEC);
+	const struct lull_moment then = book_moment(200 * LULL_SEC);
 
 	assert_int_equal(lull_book_flush(book, &then), 0);
-	load(path, &night);
+	book_load(path, &night);
 	assert_int_equal(night.gaps.n, 0);
 	assert_true(night.coverage.at[night.coverage.n - 1].to == 200 * LULL_SEC);
 	assert_int_not_equal(night.coverage.at[night.coverage.n - 1].why, LULL_OBSERVED);
@@ -434,10 +273,10 @@ static void blind_times_are_told(void **state)
 	assert_int_equal(lull_book_hears(book, 0, LULL_BLIND_LINK_DOWN, BOOT_0 + 250 * LULL_SEC), 0);
 	assert_true(lull_book_is_blind(book, 0, LULL_BLIND_ADAPTER_GONE));
 	assert_int_equal(lull_book_hears(book, 0, LULL_BLIND_ADAPTER_GONE, BOOT_0 + 300 * LULL_SEC), 0);
-	live(book, 300 * LULL_SEC, 420 * LULL_SEC);
+	book_live(book, 300 * LULL_SEC, 420 * LULL_SEC);
 	assert_int_equal(lull_book_lost(book, 0, BOOT_0 + 415 * LULL_SEC, BOOT_0 + 416 * LULL_SEC), 0);
-	finish(book, 420 * LULL_SEC);
-	load(path, &night);
+	book_finish(book, 420 * LULL_SEC);
+	book_load(path, &night);
 	lull_time blind = 0;
 
 	for (size_t i = 0; i < night.coverage.n; i++)
@@ -448,38 +287,6 @@ static void blind_times_are_told(void **state)
 	assert_int_equal(night.gaps.n, 1);
 	assert_true(night.gaps.at[0].last == 300 * LULL_SEC && night.gaps.at[0].next == 400 * LULL_SEC);
 	lull_night_clear(&night);
-}
-
-/* The disk takes nothing for a while: what was heard waits, and is written when it does again. */
-static void a_full_disk_costs_nothing_at_first(void **state)
-{
-	struct lull_night made, wanted;
-	struct rlimit before, none;
-	char path[512];
-
-	(void)state;
-	(void)signal(SIGXFSZ, SIG_IGN);
-	struct lull_book *book = book_at(0);
-
-	path_of(book, path);
-	live(book, 0, 50 * LULL_SEC);
-	assert_int_equal(getrlimit(RLIMIT_FSIZE, &before), 0);
-	none = before;
-	none.rlim_cur = 4096;
-	assert_int_equal(setrlimit(RLIMIT_FSIZE, &none), 0);
-	live(book, 50 * LULL_SEC, 300 * LULL_SEC);
-	const int trouble = lull_book_trouble(book);
-
-	assert_int_equal(setrlimit(RLIMIT_FSIZE, &before), 0);
-	assert_int_not_equal(trouble, 0);
-	live(book, 300 * LULL_SEC, 500 * LULL_SEC);
-	assert_int_equal(lull_book_trouble(book), 0);
-	finish(book, 500 * LULL_SEC);
-	load(path, &made);
-	plain_night(500 * LULL_SEC, &wanted);
-	same_rows(&made, &wanted);
-	lull_night_clear(&made);
-	lull_night_clear(&wanted);
 }
 
 static unsigned long bytes_written(void)
@@ -520,7 +327,7 @@ static void what_a_night_writes(void **state)
 
 		if (!before) {
 			print_message("no /proc/self/io: skipped\n");
-			kill_book(book);
+			book_kill(book);
 			skip();
 		}
 		for (int64_t s = 0; s < seconds; s++) {
@@ -532,7 +339,7 @@ static void what_a_night_writes(void **state)
 					if (ms / 10 % (i % 100 + 1) == 0)
 						assert_int_equal(lull_book_frame(book, &f), 0);
 				}
-			const struct lull_moment now = moment(s * LULL_SEC);
+			const struct lull_moment now = book_moment(s * LULL_SEC);
 
 			assert_int_equal(lull_book_tick(book, &now), 0);
 			if (s % 300 == 299)
@@ -542,12 +349,49 @@ static void what_a_night_writes(void **state)
 
 		assert_true(wrote < (busy ? 40000000 / 24 : 1000000));
 		assert_in_range(lull_book_bytes(book), wrote * 8 / 10, wrote * 12 / 10);
-		kill_book(book);
+		book_kill(book);
 		(void)store_files(true);
 	}
 }
 
-#define TEST(name) cmocka_unit_test_setup_teardown(name, set_up, tear_down)
+static void quiet_hours(struct lull_book *book, int64_t from_s, int64_t to_s)
+{
+	for (int64_t s = from_s; s < to_s; s++) {
+		const struct lull_moment now = book_moment(s * LULL_SEC);
+
+		assert_int_equal(lull_book_tick(book, &now), 0);
+		if (s % 300 == 299)
+			put_clamp(book, s);
+	}
+}
+
+/* The hour after a kill writes what any hour does, and is told as what it is, however much waited in the WAL. */
+static void what_the_hour_after_a_kill_writes(void **state)
+{
+	static const int64_t killed_after[] = {3600, 2 * 3600, 3 * 3600, 4 * 3600, 5 * 3600};
+
+	(void)state;
+	for (size_t i = 0; i < sizeof killed_after / sizeof killed_after[0]; i++) {
+		const int64_t kill_at = killed_after[i], back = kill_at + 5;
+		struct lull_book *book = book_at(0);
+
+		quiet_hours(book, 0, kill_at);
+		book_kill(book);
+		const uint64_t before = fake_disk.bytes;
+
+		book = book_at(back * LULL_SEC);
+		quiet_hours(book, back, back + 3600);
+		const uint64_t wrote = fake_disk.bytes - before, told = lull_book_bytes(book);
+
+		print_message("killed after %d h: the hour after it wrote %d kB, told as %d kB\n", (int)(kill_at / 3600), (int)(wrote / 1000),
+			(int)(told / 1000));
+		assert_in_range(told, wrote * 8 / 10, wrote * 12 / 10);
+		book_kill(book);
+		(void)store_files(true);
+	}
+}
+
+#define TEST(name) cmocka_unit_test_setup_teardown(name, book_set_up, book_tear_down)
 
 int main(void)
 {
@@ -559,8 +403,8 @@ int main(void)
 		TEST(one_identity_a_recording),
 		TEST(a_damaged_one_is_set_aside),
 		TEST(blind_times_are_told),
-		TEST(a_full_disk_costs_nothing_at_first),
 		TEST(what_a_night_writes),
+		TEST(what_the_hour_after_a_kill_writes),
 	};
 
 	return cmocka_run_group_tests(tests, NULL, NULL);

@@ -253,7 +253,7 @@ static void failed_creation_leaves_nothing(void **state)
 	struct lull_journal *journal = lull_journal_create(store_path, store_err, sizeof(store_err));
 
 	assert_non_null(journal);
-	assert_int_equal(store_files(false), 3);
+	assert_int_equal(store_files(false), 4);
 	lull_journal_discard(journal);
 	assert_int_equal(store_files(false), 0);
 }
