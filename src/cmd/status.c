@@ -186,17 +186,23 @@ static void show(const json_t *state)
 	const struct lull_page page = lull_page_new(stdout, &style);
 	const json_t *buses = json_object_get(state, "buses"), *disk = json_object_get(state, "disk");
 	const double now = number_of(state, "time_s");
+	const double from = number_of(state, "counted_from_s"), MB = number_of(disk, "written_bytes") / 1e6;
+	const bool again = isfinite(from) && from > 0.5, none = json_is_null(json_object_get(state, "recording"));
 	char length[LULL_WHEN];
 
-	lull_page_item(&page, "recording", text_of(state, "recording"));
-	lull_page_itemf(&page, "", "%s long, %.1f MB written to the disk", lull_when_length((lull_time)(now * 1e9), length),
-		number_of(disk, "written_bytes") / 1e6);
+	lull_page_item(&page, "recording", none ? "no file yet: what is heard is held in memory" : text_of(state, "recording"));
+	(void)lull_when_length((lull_time)((again ? now - from : now) * 1e9), length);
+	if (again)
+		lull_page_itemf(&page, "", "since the recorder's last start, %s ago: %.1f MB written to the disk, and the frames below", length, MB);
+	else
+		lull_page_itemf(&page, "", "%s long, %.1f MB written to the disk", length, MB);
 	if (json_is_string(json_object_get(disk, "trouble")))
 		lull_page_itemf(&page, "", "THE DISK TAKES NOTHING: %s", text_of(disk, "trouble"));
 	for (size_t i = 0; i < json_array_size(buses); i++)
 		show_bus(&page, json_array_get(buses, i), now);
 	show_current(&page, json_object_get(state, "current"), now);
-	show_findings(&page, text_of(state, "recording"));
+	if (!none)
+		show_findings(&page, text_of(state, "recording"));
 }
 
 /* --- following --- */

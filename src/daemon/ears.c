@@ -220,9 +220,12 @@ int lull_ears_new_book(struct lull_ears *ears, struct lull_book *book, const str
 
 	ears->book = book;
 	for (unsigned i = 0; i < ears->config->bus_count; i++) {
+		struct lull_ear_counts *count = &ears->ear[i].count;
 		int64_t since;
 		const unsigned reasons = before ? lull_book_blindness(before, i, &since) : 0;
 
+		/* Counts are the book's; when the bus was heard last is the bus's. */
+		*count = (struct lull_ear_counts){.first = count->first, .last = count->last, .last_id = count->last_id};
 		for (int why = 0; why < LULL_COVERAGE_COUNT && !r; why++)
 			if (reasons & 1u << why)
 				r = lull_book_blind(book, i, (enum lull_coverage_why)why, now->boot);

@@ -11,7 +11,7 @@
 #include <source/can_helper.h>
 #include <source/can_watch.h>
 
-/* What is counted of a bus since the start; for status. */
+/* What is counted of a bus in this book, since its session began; for status. */
 struct lull_ear_counts {
 	uint64_t frames, errors;
 	uint64_t lost_socket, lost_ring, lost_controller;

@@ -92,6 +92,7 @@ char *lull_state_text(const struct lull_ears *ears, const struct lull_clamp_stat
 	const int trouble = lull_book_trouble(ears->book);
 	struct statvfs fs = {0};
 	const bool known = !statvfs(ears->config->folder, &fs);
+	const char *path = lull_book_path(ears->book);
 	char utc[LULL_WHEN] = "";
 	json_t *buses = json_array();
 
@@ -99,8 +100,9 @@ char *lull_state_text(const struct lull_ears *ears, const struct lull_clamp_stat
 		(void)json_array_append_new(buses, bus_state(ears, i, now->boot));
 	if (now->dated)
 		(void)lull_when_iso(now->utc, 3, utc);
-	json_t *json = json_pack("{s:b, s:s, s:i, s:s, s:o, s:o, s:o, s:o, s:{s:I, s:f, s:o, s:o}, s:{s:I, s:I}}", "ok", 1, "format",
-		"lull.state", "version", 1, "recording", lull_book_path(ears->book), "time_s", at(ears, now->boot), "utc",
+	json_t *json = json_pack("{s:b, s:s, s:i, s:s?, s:o, s:o, s:o, s:o, s:o, s:{s:I, s:f, s:o, s:o}, s:{s:I, s:I}}", "ok", 1, "format",
+		"lull.state", "version", 1, "recording", path[0] ? path : NULL, "time_s", at(ears, now->boot), "counted_from_s",
+		seconds(lull_book_began(ears->book)), "utc",
 		utc[0] ? json_string(utc) : json_null(), "buses", buses, "current", current_state(ears, clamp), "disk", "written_bytes",
 		(json_int_t)lull_book_bytes(ears->book), "written_s_ago",
 		(double)(now->boot - lull_book_written_at(ears->book)) / 1e9, "trouble",

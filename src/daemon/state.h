@@ -1,7 +1,8 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* state: how everything stands right now, as JSON: what `lull status` shows.
  *
- *   { "ok": true, "format": "lull.state", "version": 1, "recording": PATH, "time_s", "utc": TEXT or null,
+ *   { "ok": true, "format": "lull.state", "version": 1, "recording": PATH or null, "time_s",
+ *     "counted_from_s", "utc": TEXT or null,
  *     "buses": [ { "name", "interface", "adapter", "state": "awake" | "quiet" | "blind", "why": [REASON], "since_s",
  *                  "proven": quiet after frames were heard on this very socket, "frames", "errors",
  *                  "lost": { "socket", "ring", "controller" }, "last_s", "last_id", "talking": [ID], "listen_only",
@@ -9,7 +10,9 @@
  *     "current": null or { "mA", "at_s", "lost": null or REASON },
  *     "disk": { "written_bytes", "written_s_ago", "trouble": null or TEXT, "free_bytes" }, "receiver": { "wakeups", "frames" } }
  *
- * Instants are recording time in seconds, null where unknown. */
+ * Instants are recording time in seconds, null where unknown. Frames, errors, losses and written bytes are counted from "counted_from_s"
+ * on: 0, or in a recording that was gone on with the recorder's last start. "recording" is null as long as no file can be made;
+ * "trouble" tells why. */
 #ifndef LULL_DAEMON_STATE_H
 #define LULL_DAEMON_STATE_H
 
