@@ -424,6 +424,16 @@ static bool awake_around(const struct lull_case *c, lull_time t)
 	return false;
 }
 
+/* Where the first of the buses that were observed at all begins to be; 0 if none was. */
+static lull_time observed_first(const struct lull_case *c)
+{
+	lull_time first = LULL_NEVER;
+	for (unsigned bus = 0; bus < c->night->bus_count; bus++)
+		if (c->observed[bus].n && (first == LULL_NEVER || c->observed[bus].at[0].from < first))
+			first = c->observed[bus].at[0].from;
+	return first == LULL_NEVER ? 0 : first;
+}
+
 /* Trade rule 3 with engineering rule 15: from the last disturbance that the buses took notice of; pull marks do not restart
  * the clock. */
 static void find_settle(struct lull_case *c)
@@ -431,12 +441,8 @@ static void find_settle(struct lull_case *c)
 	struct lull_verdict *v = c->v;
 	v->settle_from = v->key_off;
 	v->settle_by = v->key_off != LULL_NEVER ? LULL_FROM_KEY_OFF : LULL_FROM_START;
-	if (v->settle_from == LULL_NEVER) {
-		v->settle_from = 0;
-		for (unsigned bus = 0; bus < c->night->bus_count; bus++)
-			if (c->observed[bus].n && (bus == 0 || c->observed[bus].at[0].from < v->settle_from))
-				v->settle_from = c->observed[bus].at[0].from;
-	}
+	if (v->settle_from == LULL_NEVER)
+		v->settle_from = observed_first(c);
 	for (size_t i = 0; i < c->night->marks.n; i++) {
 		const struct lull_mark *m = &c->night->marks.at[i];
 		if (!is_touch(m->kind) || is_pull(m->kind) || m->kind == LULL_MARK_KEY_OFF || m->t <= v->settle_from ||
