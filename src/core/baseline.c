@@ -24,15 +24,6 @@ struct good {
 	const struct lull_verdict *v;
 };
 
-static void leave_out(struct lull_case *c, char *owned)
-{
-	size_t before = c->v->left_out.n;
-	if (owned)
-		CASE_PUSH(c, c->v->left_out, owned);
-	if (owned && c->v->left_out.n == before)
-		free(owned);
-}
-
 /* --- wakes --- */
 
 struct habit {
@@ -114,7 +105,7 @@ static bool is_housekeeping(struct lull_case *c, struct lull_finding *f, const s
 		return false;
 	}
 	if (normal(&now, &then)) {
-		leave_out(c, case_say(c, "taken away as normal by the good night: %zu wakes of bus %s in %.1f h that begin with %s, %.0f s long on average; in the good "
+		case_left_out(c, case_say(c, "taken away as normal by the good night: %zu wakes of bus %s in %.1f h that begin with %s, %.0f s long on average; in the good "
 					 "night %zu in %.1f h, %.0f s long", now.n, c->night->bus[f->bus].name, now_h, name, now.length_s, then.n, then_h, then.length_s));
 		return true;
 	}
@@ -165,7 +156,7 @@ static void spare_keeper(struct lull_case *c, struct lull_finding *f, const stru
 	}
 	case_evidence(c, f, case_say(c, "In the good night too %s is among the last, and the bus slept after %s, about as here: its run-on is normal for this car, and it is "
 				      "not accused.", s->node, a));
-	leave_out(c, case_say(c, "taken away as normal by the good night: the run-on of %s on bus %s", s->node, c->night->bus[f->bus].name));
+	case_left_out(c, case_say(c, "taken away as normal by the good night: the run-on of %s on bus %s", s->node, c->night->bus[f->bus].name));
 	for (size_t i = 0; i < c->v->spells.n; i++)
 		if (c->v->spells.at[i].bus == f->bus && c->v->spells.at[i].keeper == s->node_index && c->v->spells.at[i].kind == LULL_SPELL_SETTLING)
 			c->v->spells.at[i].keeper = -1;
@@ -242,7 +233,7 @@ static void doubt(struct lull_case *c, const struct good *good)
 		case LULL_DRAW_WHILE_QUIET:
 		case LULL_PULSES_WHILE_QUIET:
 		case LULL_BUS_NOT_VISIBLE:
-			leave_out(c, case_say(c, "the good night is not good throughout, judged by itself: %s", lull_code_name(f->code)));
+			case_left_out(c, case_say(c, "the good night is not good throughout, judged by itself: %s", lull_code_name(f->code)));
 			break;
 		case LULL_WITHIN_LIMIT:
 		case LULL_DRAW_NOT_MEASURED:
@@ -281,7 +272,7 @@ static void take_away(struct lull_case *c, const struct good *good)
 			drop = c->v->bus[f->bus].first_quiet != LULL_NEVER && is_housekeeping(c, f, good, (unsigned)bus);
 		} else if (f->bus < LULL_BUS_MAX && !said[f->bus]) {
 			said[f->bus] = true;
-			leave_out(c, case_say(c, "the good night takes nothing away on bus %s: it %s", c->night->bus[f->bus].name,
+			case_left_out(c, case_say(c, "the good night takes nothing away on bus %s: it %s", c->night->bus[f->bus].name,
 				bus < 0 ? "has no such bus" : "does not show this bus asleep"));
 		}
 		if (drop) {
@@ -305,10 +296,10 @@ int lull_baseline(const struct lull_night *night, struct lull_verdict *v, const 
 	size_t shared = pairing_shared(night, v, good_night, good), fewer = v->ids.n < good->ids.n ? v->ids.n : good->ids.n;
 
 	if (shared * 2 < fewer || !shared) {
-		leave_out(&c, case_say(&c, "the good night takes nothing away: it shares only %zu of %zu and %zu IDs, so it is of another car or another bus", shared, v->ids.n,
+		case_left_out(&c, case_say(&c, "the good night takes nothing away: it shares only %zu of %zu and %zu IDs, so it is of another car or another bus", shared, v->ids.n,
 			good->ids.n));
 	} else if (same_night(&c, &g)) {
-		leave_out(&c, case_say(&c, "the good night takes nothing away: it is this very night"));
+		case_left_out(&c, case_say(&c, "the good night takes nothing away: it is this very night"));
 	} else {
 		doubt(&c, &g);
 		take_away(&c, &g);

@@ -37,6 +37,15 @@ char *case_say(struct lull_case *c, const char *format, ...)
 	return text;
 }
 
+void case_left_out(struct lull_case *c, char *owned)
+{
+	size_t before = c->v->left_out.n;
+	if (owned)
+		CASE_PUSH(c, c->v->left_out, owned);
+	if (owned && c->v->left_out.n == before)
+		free(owned);
+}
+
 const char *span_text(lull_time t, char buf[static 32])
 {
 	double s = fabs((double)t / 1e9);

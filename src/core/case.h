@@ -73,6 +73,8 @@ static inline lull_time case_longer(lull_time sum, lull_time more)
 	} while (0)
 /* Formatted owned string; NULL (and oom) when memory is out. */
 char *case_say(struct lull_case *, const char *format, ...) LULL_PRINTF(2, 3);
+/* A sentence of what was not used or not examined, for the reader; owned, may be NULL. */
+void case_left_out(struct lull_case *, char *owned);
 /* "1 h 02 min", "12 min 30 s", "4.2 s", "80 ms". */
 const char *span_text(lull_time, char buf[static 32]);
 
@@ -100,7 +102,7 @@ size_t case_change_from(const struct lull_case *, lull_time t);
 void case_nm(struct lull_case *);
 struct nm_family *case_family(struct lull_case *, unsigned bus);
 /* False: two ends of the bus and more were seen, and they follow the family's last frames by no constant time. */
-bool case_nm_ends(const struct lull_case *, struct nm_family *);
+bool case_nm_ends(struct lull_case *, struct nm_family *);
 
 /* claims: SAE J1939 address claims into v->claims */
 void case_claims(struct lull_case *);

@@ -61,25 +61,13 @@ static void find_load(struct lull_case *c)
 
 static void keep_left_out(struct lull_case *c)
 {
-	for (size_t i = 0; i < c->night->left_out.n; i++) {
-		char *copy = case_say(c, "%s", c->night->left_out.at[i]);
-		size_t before = c->v->left_out.n;
-		if (copy)
-			CASE_PUSH(c, c->v->left_out, copy);
-		if (copy && c->v->left_out.n == before)
-			free(copy);
-	}
+	for (size_t i = 0; i < c->night->left_out.n; i++)
+		case_left_out(c, case_say(c, "%s", c->night->left_out.at[i]));
 	for (unsigned bus = 0; bus < c->night->bus_count; bus++) {
 		const struct lull_bus *b = &c->night->bus[bus];
-		if (!b->overflow)
-			continue;
-		char *line = case_say(c, "bus %s: %llu frames of at least %u IDs had no place in the table and are only counted", b->name,
-			(unsigned long long)b->overflow, b->overflow_ids);
-		size_t before = c->v->left_out.n;
-		if (line)
-			CASE_PUSH(c, c->v->left_out, line);
-		if (line && c->v->left_out.n == before)
-			free(line);
+		if (b->overflow)
+			case_left_out(c, case_say(c, "bus %s: %llu frames of at least %u IDs had no place in the table and are only counted", b->name,
+				(unsigned long long)b->overflow, b->overflow_ids));
 	}
 }
 
@@ -107,8 +95,8 @@ int lull_judge(const struct lull_night *night, const struct lull_question *ask, 
 	memset(v, 0, sizeof *v);
 	v->end = night->end;
 	v->key_off = v->settle_from = v->judged_to = LULL_NEVER;
-	void (*const steps[])(struct lull_case *) = { choose_limits, case_watch, case_idents, case_nm, case_nodes, case_spells, case_turning, case_pulls,
-		find_load, keep_left_out, case_draw, case_charge, case_regress, case_forecast, case_findings };
+	void (*const steps[])(struct lull_case *) = { choose_limits, keep_left_out, case_watch, case_idents, case_nm, case_nodes, case_spells, case_turning, case_pulls,
+		find_load, case_draw, case_charge, case_regress, case_forecast, case_findings };
 	for (size_t i = 0; i < sizeof steps / sizeof *steps && !c.oom; i++)
 		steps[i](&c);
 	free_case(&c);

@@ -6,7 +6,6 @@
 #include <stdlib.h>
 
 #define BOOT_WINDOW (2 * LULL_SEC) /* all that are woken speak by then */
-#define MOST_DELAYS 32
 
 /* --- who was up already --- */
 
@@ -107,11 +106,11 @@ static int by_length(const void *a, const void *b)
 /* Delay of a node's first frame after the first frame of the spell; LULL_NEVER: not heard that soon. */
 static lull_time delay_in(const struct lull_case *c, int node, const struct lull_spell *s)
 {
+	const struct lull_node *n = &c->v->nodes.at[node];
 	lull_time first = LULL_NEVER;
-	for (size_t k = 0; k < c->v->ids.n; k++) {
-		if (c->v->ids.at[k].node != node)
-			continue;
-		lull_time t = case_first_in(c, k, s->from, s->from + BOOT_WINDOW);
+	for (size_t k = 0; k < n->id_count; k++) {
+		int ident = case_ident(c, n->bus, n->ids[k]);
+		lull_time t = ident < 0 ? LULL_NEVER : case_first_in(c, (size_t)ident, s->from, s->from + BOOT_WINDOW);
 		if (t != LULL_NEVER && (first == LULL_NEVER || t < first))
 			first = t;
 	}
@@ -119,19 +118,23 @@ static lull_time delay_in(const struct lull_case *c, int node, const struct lull
 }
 
 /* Its median over these spells; LULL_NEVER if it spoke in fewer than half of them. */
-static lull_time boot_delay(const struct lull_case *c, int node, const size_t *spells, size_t n)
+static lull_time boot_delay(struct lull_case *c, int node, const size_t *spells, size_t n)
 {
-	lull_time delays[MOST_DELAYS];
+	lull_time *delays = n ? malloc(n * sizeof *delays) : NULL, middle = LULL_NEVER;
 	size_t heard = 0;
-	for (size_t i = 0; i < n && i < MOST_DELAYS; i++) {
+	if (n && !delays)
+		c->oom = true;
+	for (size_t i = 0; i < n && delays; i++) {
 		lull_time delay = delay_in(c, node, &c->v->spells.at[spells[i]]);
 		if (delay != LULL_NEVER)
 			delays[heard++] = delay;
 	}
-	if (heard < 1 || heard * 2 < (n < MOST_DELAYS ? n : MOST_DELAYS))
-		return LULL_NEVER;
-	qsort(delays, heard, sizeof *delays, by_length);
-	return delays[heard / 2];
+	if (heard >= 1 && heard * 2 >= n) {
+		qsort(delays, heard, sizeof *delays, by_length);
+		middle = delays[heard / 2];
+	}
+	free(delays);
+	return middle;
 }
 
 /* --- wakes whose cause is known --- */
@@ -204,7 +207,7 @@ static bool sender_unknown(const struct lull_case *c, const struct lull_spell *s
 
 /* How many others come in this wake when they come at night, where the node wakes them; -1: one of them comes sooner, by its boot time:
  * it was up, and began. */
-static int woken_alike(const struct lull_case *c, const struct lull_spell *s, int node, const size_t *night, size_t nights)
+static int woken_alike(struct lull_case *c, const struct lull_spell *s, int node, const size_t *night, size_t nights)
 {
 	int alike = 0;
 	for (size_t i = 0; i < c->v->nodes.n; i++) {
@@ -223,7 +226,7 @@ static int woken_alike(const struct lull_case *c, const struct lull_spell *s, in
 /* A door that opens is told at once by whoever watches it, before its other messages. Where nobody knows whose message that is, it
  * may be of any that does not need to boot then. Where too few others show that: of the node that follows first, or of the one that
  * is the last to go, as gateways are. Is it this one? */
-static bool may_have_begun(const struct lull_case *c, const struct lull_spell *s, int node, bool last, const size_t *night, size_t nights)
+static bool may_have_begun(struct lull_case *c, const struct lull_spell *s, int node, bool last, const size_t *night, size_t nights)
 {
 	lull_time first = LULL_NEVER;
 	int who = -1;
@@ -246,8 +249,12 @@ static bool may_have_begun(const struct lull_case *c, const struct lull_spell *s
 struct reference known_refer(struct lull_case *c, unsigned bus, int node)
 {
 	struct reference r = { 0 };
-	size_t night[MOST_DELAYS], nights = 0, at, n = case_bus_spells(c, bus, &at);
-	for (size_t i = 0; i < n && nights < MOST_DELAYS; i++) {
+	size_t nights = 0, at, n = case_bus_spells(c, bus, &at), *night = malloc((n + 1) * sizeof *night);
+	if (!night) {
+		c->oom = true;
+		return r;
+	}
+	for (size_t i = 0; i < n; i++) {
 		const struct lull_spell *s = &c->v->spells.at[at + i];
 		if (s->kind == LULL_SPELL_WAKE && !s->lone && case_node_of(c, bus, s->first_id) == node)
 			night[nights++] = at + i;
@@ -266,18 +273,26 @@ struct reference known_refer(struct lull_case *c, unsigned bus, int node)
 		r.spells += s->closed;
 		r.last_there += last;
 	}
+	free(night);
 	return r;
 }
 
-double known_woken_together(const struct lull_case *c, unsigned bus, int first, const size_t *night, size_t nights, const size_t *known,
-	size_t knowns)
+static int by_value(const void *a, const void *b)
+{
+	double x = *(const double *)a, y = *(const double *)b;
+	return x < y ? -1 : x > y;
+}
+
+double known_woken_together(struct lull_case *c, unsigned bus, int first, const size_t *night, size_t nights, const size_t *known, size_t knowns)
 {
 	lull_time own = boot_delay(c, first, known, knowns);
-	double shift[64];
 	size_t n = 0;
 	if (own == LULL_NEVER || own < 8 * LULL_MS)
 		return NAN;
-	for (size_t i = 0; i < c->v->nodes.n && n < 64; i++) {
+	double *shift = malloc((c->v->nodes.n + 1) * sizeof *shift), middle = NAN;
+	if (!shift)
+		c->oom = true;
+	for (size_t i = 0; i < c->v->nodes.n && shift; i++) {
 		if (c->v->nodes.at[i].bus != bus || (int)i == first)
 			continue;
 		bool begins = false;
@@ -288,14 +303,10 @@ double known_woken_together(const struct lull_case *c, unsigned bus, int first, 
 		if (then != LULL_NEVER && now != LULL_NEVER)
 			shift[n++] = (double)(then - now);
 	}
-	if (n < 2)
-		return NAN;
-	for (size_t i = 1; i < n; i++) /* few: insertion sort */
-		for (size_t k = i; k > 0 && shift[k] < shift[k - 1]; k--) {
-			double swap = shift[k];
-			shift[k] = shift[k - 1];
-			shift[k - 1] = swap;
-		}
-	return shift[n / 2] / (double)own;
+	if (n >= 2) {
+		qsort(shift, n, sizeof *shift, by_value);
+		middle = shift[n / 2] / (double)own;
+	}
+	free(shift);
+	return middle;
 }
-

@@ -25,7 +25,6 @@ void known_count_beginners(const struct lull_case *, const struct lull_spell *, 
  * first by the differences only: they come sooner by what the first itself takes to boot. The known wakes show both
  * times. 0: the others follow as they do in known wakes (it woke them); 1: sooner by its own boot time (woken with
  * them); NAN: cannot be told. night, known: spells that it begins, and known ones that it does not. */
-double known_woken_together(const struct lull_case *, unsigned bus, int first, const size_t *night, size_t nights, const size_t *known,
-	size_t knowns);
+double known_woken_together(struct lull_case *, unsigned bus, int first, const size_t *night, size_t nights, const size_t *known, size_t knowns);
 
 #endif

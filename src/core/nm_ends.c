@@ -9,7 +9,6 @@
 
 #define SILENCE (5 * LULL_SEC) /* so long a silence is an end */
 #define REACH (60 * LULL_SEC)
-#define MOST_ENDS 64
 #define SLACK (250 * LULL_MS) /* the last of the others need not be sent at once */
 
 static int by_length(const void *a, const void *b)
@@ -29,11 +28,11 @@ static lull_time cycle_of(const struct lull_case *c, const struct nm_family *fam
 	return (lull_time)(most * 1e6);
 }
 
-bool case_nm_ends(const struct lull_case *c, struct nm_family *family)
+/* Of all ends of the family's bus that were seen, how long after its last frame; how many. */
+static size_t find_delays(const struct lull_case *c, const struct nm_family *family, lull_time *delay)
 {
-	lull_time delay[MOST_ENDS];
 	size_t n = 0;
-	for (size_t i = 0; i < c->night->gaps.n && n < MOST_ENDS; i++) {
+	for (size_t i = 0; i < c->night->gaps.n; i++) {
 		const struct lull_gap *gap = &c->night->gaps.at[i];
 		lull_time next = gap->next == LULL_NEVER ? c->night->end : gap->next, last = LULL_NEVER;
 		if (gap->bus != family->bus || gap->last == LULL_NEVER || next - gap->last < SILENCE ||
@@ -47,14 +46,27 @@ bool case_nm_ends(const struct lull_case *c, struct nm_family *family)
 		if (last != LULL_NEVER)
 			delay[n++] = gap->last - last;
 	}
-	family->ends = n;
-	if (n < 2)
+	return n;
+}
+
+bool case_nm_ends(struct lull_case *c, struct nm_family *family)
+{
+	lull_time *delay = malloc((c->night->gaps.n + 1) * sizeof *delay);
+	if (!delay) {
+		c->oom = true;
 		return true;
+	}
+	size_t n = family->ends = find_delays(c, family, delay);
+	if (n < 2) {
+		free(delay);
+		return true;
+	}
 	qsort(delay, n, sizeof *delay, by_length);
 	lull_time middle = delay[n / 2], reach = cycle_of(c, family) + SLACK;
 	size_t agree = 0;
 	for (size_t i = 0; i < n; i++)
 		agree += delay[i] >= middle - reach && delay[i] <= middle + reach;
+	free(delay);
 	family->ends_agree = agree;
 	family->delay = middle;
 	return agree * 3 >= n * 2;

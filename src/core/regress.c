@@ -27,6 +27,8 @@ struct model {
 	struct lull_case *c;
 	int column[REGRESS_COLUMNS];
 	size_t n;
+	int *others; /* nodes that have no column, though they move */
+	size_t other_n;
 	step_list steps;
 	size_t spells; /* numbers 1 .. spells */
 	uint64_t moves; /* columns that start or stop in some step */
@@ -53,12 +55,80 @@ static lull_time settled_from(const struct lull_case *c)
 	return slept ? from : from + 60 * LULL_MIN;
 }
 
-static void choose_columns(struct model *m)
+/* A node, and how often it starts or stops sending in the time that is looked at. */
+struct mover {
+	int node;
+	size_t moves;
+};
+
+static int most_often(const void *x, const void *y)
+{
+	const struct mover *a = x, *b = y;
+	if (a->moves != b->moves)
+		return a->moves > b->moves ? -1 : 1;
+	return (a->node > b->node) - (a->node < b->node);
+}
+
+static int in_order(const void *x, const void *y)
+{
+	const struct mover *a = x, *b = y;
+	return (a->node > b->node) - (a->node < b->node);
+}
+
+static size_t moves_of(const struct lull_case *c, int node, lull_time from, lull_time to)
+{
+	const struct lull_node *n = &c->v->nodes.at[node];
+	size_t moves = 0;
+	for (size_t i = 0; i < n->id_count; i++) {
+		int ident = case_ident(c, n->bus, n->ids[i]);
+		for (size_t k = 0; ident >= 0 && k < c->run_count[ident]; k++) {
+			const struct lull_stretch *s = c->run[c->run_at[ident] + k];
+			moves += s->first > from && s->first < to;
+			moves += s->last > from && s->last < to;
+		}
+	}
+	return moves;
+}
+
+/* There are more nodes than columns: those that start and stop most often get one. What the others do spoils the steps in which they do
+ * it, and the reader is told. */
+static void choose_some(struct model *m, lull_time from, lull_time to)
+{
+	struct lull_case *c = m->c;
+	size_t nodes = c->v->nodes.n, room = (size_t)REGRESS_COLUMNS - m->n, movers = 0;
+	struct mover *of = malloc(nodes * sizeof *of);
+	m->others = malloc(nodes * sizeof *m->others);
+	if (!of || !m->others) {
+		c->oom = true;
+		free(of);
+		return;
+	}
+	for (size_t i = 0; i < nodes; i++) {
+		of[i] = (struct mover){ (int)i, moves_of(c, (int)i, from, to) };
+		movers += of[i].moves > 0;
+	}
+	qsort(of, nodes, sizeof *of, most_often);
+	for (size_t i = room; i < movers; i++)
+		m->others[m->other_n++] = of[i].node;
+	qsort(of, room, sizeof *of, in_order);
+	for (size_t i = 0; i < room; i++)
+		m->column[m->n++] = of[i].node;
+	free(of);
+	if (m->other_n)
+		case_left_out(c, case_say(c, "current: %zu modules woke or fell asleep, too many to tell their draw apart. The %zu that did so least often have "
+					     "no figure of their own.", movers, m->other_n));
+}
+
+static void choose_columns(struct model *m, lull_time from, lull_time to)
 {
 	const struct lull_case *c = m->c;
 	for (unsigned bus = 0; bus < c->night->bus_count; bus++)
 		m->column[m->n++] = REGRESS_BUS(bus);
-	for (size_t i = 0; i < c->v->nodes.n && m->n < REGRESS_COLUMNS; i++)
+	if (c->v->nodes.n + m->n > REGRESS_COLUMNS) {
+		choose_some(m, from, to);
+		return;
+	}
+	for (size_t i = 0; i < c->v->nodes.n; i++)
 		m->column[m->n++] = (int)i;
 }
 
@@ -363,8 +433,9 @@ void case_regress(struct lull_case *c)
 		goto out;
 	}
 	m->c = c;
-	choose_columns(m);
-	case_steps(c, m->column, m->n, from, to, &m->steps);
+	choose_columns(m, from, to);
+	if (!c->oom)
+		case_steps(c, &(struct regress_columns){ m->column, m->n, m->others, m->other_n }, from, to, &m->steps);
 	if (!m->steps.n || c->oom)
 		goto out;
 	m->spells = m->steps.at[m->steps.n - 1].spell;
@@ -377,6 +448,7 @@ void case_regress(struct lull_case *c)
 		tell(m);
 out:
 	if (m) {
+		free(m->others);
 		free(m->steps.at);
 		free(m->weight);
 		free(m->without);

@@ -25,8 +25,14 @@ struct regress_step {
 };
 typedef LULL_ARRAY(struct regress_step) step_list;
 
-/* Columns: nodes, or REGRESS_BUS(). */
-void case_steps(struct lull_case *, const int *column, size_t columns, lull_time from, lull_time to, step_list *);
+/* Nodes, or REGRESS_BUS(). What a node of `others` adds to a step has no column: such a step is left out. */
+struct regress_columns {
+	const int *at;
+	size_t n;
+	const int *others;
+	size_t other_n;
+};
+void case_steps(struct lull_case *, const struct regress_columns *, lull_time from, lull_time to, step_list *);
 
 /* Least squares of y on steps, each with its weight: normal equations. */
 struct regress_sum {

@@ -29,6 +29,7 @@ struct change {
 	lull_time from, to;
 	uint8_t column;
 	bool up, none; /* none: unsteady, but the same afterwards */
+	bool other; /* of a node that has no column */
 };
 typedef LULL_ARRAY(struct change) change_list;
 
@@ -105,7 +106,7 @@ static void add_unknown(struct lull_case *c, uint8_t column, int node_index, con
 		for (size_t k = 0; ident >= 0 && k < c->run_count[ident]; k++) {
 			const struct lull_stretch *s = c->run[c->run_at[ident] + k];
 			if (s->kind != LULL_STRETCH_CYCLIC && !(is_within(runs, s->first) && is_within(runs, s->last)))
-				CASE_PUSH(c, *changes, ((struct change){ s->first - SLOWEST, s->last + SLOWEST, column, false, true }));
+				CASE_PUSH(c, *changes, ((struct change){ s->first - SLOWEST, s->last + SLOWEST, column, false, true, false }));
 		}
 	}
 }
@@ -125,27 +126,31 @@ static lull_time slack_of(const struct lull_case *c, int column)
 	return (lull_time)(fastest * 1e6);
 }
 
-static change_list find_changes(struct lull_case *c, const int *column, size_t columns)
+static void add_changes(struct lull_case *c, int column, uint8_t k, bool other, change_list *changes)
 {
-	change_list changes = { 0 };
 	lull_time apart = LULL_SEC / 2;
 	if (isfinite(c->v->current.lineup.error_s) && c->v->current.lineup.error_s > 0.25)
 		apart = (lull_time)(2e9 * fmin(c->v->current.lineup.error_s, 5));
-	for (size_t k = 0; k < columns; k++) {
-		span_list runs = awake_times(c, column[k]);
-		lull_time slack = apart + slack_of(c, column[k]);
-		for (size_t i = 0; i < runs.n && runs.n <= MOST_RUNS; i++) {
-			struct change up = { runs.at[i].from - BEFORE_START - slack, runs.at[i].from + AFTER_START + apart, (uint8_t)k, true, false };
-			struct change down = { runs.at[i].to - BEFORE_STOP - apart, runs.at[i].to + AFTER_STOP + slack, (uint8_t)k, false, false };
-			/* too short to be seen awake */
-			up.none = down.none = runs.at[i].to - runs.at[i].from < LULL_SEC;
-			CASE_PUSH(c, changes, up);
-			CASE_PUSH(c, changes, down);
-		}
-		if (column[k] >= 0)
-			add_unknown(c, (uint8_t)k, column[k], &runs, &changes);
-		free(runs.at);
+	span_list runs = awake_times(c, column);
+	lull_time slack = apart + slack_of(c, column);
+	for (size_t i = 0; i < runs.n && runs.n <= MOST_RUNS; i++) {
+		/* too short to be seen awake */
+		bool none = runs.at[i].to - runs.at[i].from < LULL_SEC;
+		CASE_PUSH(c, *changes, ((struct change){ runs.at[i].from - BEFORE_START - slack, runs.at[i].from + AFTER_START + apart, k, true, none, other }));
+		CASE_PUSH(c, *changes, ((struct change){ runs.at[i].to - BEFORE_STOP - apart, runs.at[i].to + AFTER_STOP + slack, k, false, none, other }));
 	}
+	if (column >= 0)
+		add_unknown(c, k, column, &runs, changes);
+	free(runs.at);
+}
+
+static change_list find_changes(struct lull_case *c, const struct regress_columns *columns)
+{
+	change_list changes = { 0 };
+	for (size_t k = 0; k < columns->n; k++)
+		add_changes(c, columns->at[k], (uint8_t)k, false, &changes);
+	for (size_t k = 0; k < columns->other_n; k++)
+		add_changes(c, columns->others[k], 0, true, &changes);
 	if (changes.n)
 		qsort(changes.at, changes.n, sizeof *changes.at, by_from);
 	return changes;
@@ -201,6 +206,7 @@ struct sweep {
 	lull_time window, least;
 	double *room;
 	bool any;
+	bool other; /* since then a node without a column started or stopped */
 	struct steady last;
 	unsigned spell;
 	lull_time spell_from;
@@ -224,7 +230,7 @@ static void take(struct sweep *w, struct steady s)
 			w->spell_from = w->last.to;
 		}
 		step.spell = w->spell;
-		if (mean_of(c, a, w->last.to, w->room, &before, &va) && mean_of(c, s.from, b, w->room, &after, &vb)) {
+		if (!w->other && mean_of(c, a, w->last.to, w->room, &before, &va) && mean_of(c, s.from, b, w->room, &after, &vb)) {
 			step.y = after - before;
 			step.variance = va + vb;
 			CASE_PUSH(c, *w->out, step);
@@ -232,9 +238,10 @@ static void take(struct sweep *w, struct steady s)
 	}
 	w->last = s;
 	w->any = true;
+	w->other = false;
 }
 
-void case_steps(struct lull_case *c, const int *column, size_t columns, lull_time from, lull_time to, step_list *out)
+void case_steps(struct lull_case *c, const struct regress_columns *columns, lull_time from, lull_time to, step_list *out)
 {
 	struct sweep w = { .c = c, .out = out, .window = WINDOW, .least = LEAST };
 	if (w.window < WINDOW_SAMPLES * c->draw_step)
@@ -243,7 +250,7 @@ void case_steps(struct lull_case *c, const int *column, size_t columns, lull_tim
 		w.least = LEAST_SAMPLES * c->draw_step;
 	if (c->draw_step <= 0 || to <= from)
 		return;
-	change_list changes = find_changes(c, column, columns);
+	change_list changes = find_changes(c, columns);
 	/* chunks may lie closer than the usual step */
 	size_t most = 0;
 	for (size_t i = 0, k = 0; i < c->draw_n; i++) {
@@ -264,7 +271,9 @@ void case_steps(struct lull_case *c, const int *column, size_t columns, lull_tim
 			take(&w, (struct steady){ clear, change->from, awake });
 		if (change->to > clear)
 			clear = change->to;
-		if (!change->none && change->up)
+		if (change->other)
+			w.other |= !change->none;
+		else if (!change->none && change->up)
 			awake |= UINT64_C(1) << change->column;
 		else if (!change->none)
 			awake &= ~(UINT64_C(1) << change->column);

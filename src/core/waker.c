@@ -14,7 +14,6 @@
 
 #define FROM_RATE 3 /* wakes that make a finding, or ... */
 #define FROM_DUTY 0.01 /* ... so much of the observed time (engineering rule 16) */
-#define MOST_WAKES 32
 #define RELAY_REACH (3 * LULL_SEC)
 #define UNACKNOWLEDGED 3 /* copies or error frames at the start */
 
@@ -103,14 +102,20 @@ static double by_chance(const struct reference *r, size_t first)
 
 static bool it_woke_them(struct lull_case *c, unsigned bus, const struct wake_list *wakes, int first)
 {
-	size_t night[MOST_WAKES], known[MOST_WAKES], nights = 0, knowns = 0, at, n = case_bus_spells(c, bus, &at);
-	for (size_t i = 0; i < wakes->n && nights < MOST_WAKES; i++)
+	size_t nights = 0, knowns = 0, at, n = case_bus_spells(c, bus, &at);
+	size_t *night = malloc((wakes->n + n + 1) * sizeof *night), *known = night ? night + wakes->n : NULL;
+	if (!night) {
+		c->oom = true;
+		return false;
+	}
+	for (size_t i = 0; i < wakes->n; i++)
 		if (wakes->at[i].first == first)
 			night[nights++] = wakes->at[i].spell;
-	for (size_t i = 0; i < n && knowns < MOST_WAKES; i++)
+	for (size_t i = 0; i < n; i++)
 		if (case_wake_known(c, &c->v->spells.at[at + i]) && case_node_of(c, bus, c->v->spells.at[at + i].first_id) != first)
 			known[knowns++] = at + i;
 	double together = known_woken_together(c, bus, first, night, nights, known, knowns);
+	free(night);
 	return together < 0.35; /* false for NAN */
 }
 
