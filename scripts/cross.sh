@@ -11,6 +11,11 @@ caches=${XDG_CACHE_HOME:-$HOME/.cache}/lull
 jobs=${JOBS:-$(nproc)}
 # Tests of arm64 are run; those of armhf too if asked for (TEST_ARCHS="arm64 armhf").
 test_archs=${TEST_ARCHS:-arm64}
+# For scripts/pi.sh: UNITS=quick leaves out the unit programs that take minutes, CLI=yes runs the tests of the command line too, and GOALS
+# are more things to build.
+units=${UNITS:-all} cli=${CLI:-no} more_goals=${GOALS:-}
+slow_units=" test_lineup test_simulate_current test_levels test_levels_outside test_simulate test_torn test_store_foreign test_draw_lineup
+	test_retime test_capture_outside "
 
 left_out() { echo "make deb: $arch was left out: $*"; }
 
@@ -108,15 +113,20 @@ excused() {
 }
 
 run_tests() {
-	local source name log qemu=qemu-$machine-static bad=0 rc p=0 f=0 s=0 n
+	local source name names=() log qemu=qemu-$machine-static bad=0 rc p=0 f=0 s=0 n
+	for source in tests/unit/test_*.c; do
+		name=$(basename "$source" .c)
+		if [ "$units" = quick ] && [[ $slow_units == *[[:space:]]${name}[[:space:]]* ]]; then continue; fi
+		names+=("$name")
+	done
+	# Several at a time; a test that takes a sample of many nights takes a tenth of it, as under sanitizers.
 	# shellcheck disable=SC2016 # the inner shell's
-	# Several at a time: under qemu-user the longest takes ten minutes.
-	for source in tests/unit/test_*.c; do basename "$source" .c; done |
-		xargs -P "$jobs" -I '{}' sh -c 'rc=0
+	printf '%s\n' "${names[@]}" |
+		LULL_TEST_SHARE=10 xargs -P "$jobs" -I '{}' sh -c 'rc=0
 			timeout 3600 "$1" -L "$2" "$3/tests/$4" >"$3/$4.log" 2>&1 || rc=$?
 			echo $rc >"$3/$4.rc"' sh "$qemu" "$sysroot" "build/$arch" '{}'
-	for source in tests/unit/test_*.c; do
-		name=$(basename "$source" .c) log=build/$arch/$(basename "$source" .c).log
+	for name in "${names[@]}"; do
+		log=build/$arch/$name.log
 		rc=$(cat "build/$arch/$name.rc")
 		n=$(sed -n 's/^\[  PASSED  \] \([0-9]*\) test.*/\1/p' "$log")
 		p=$((p + ${n:-0}))
@@ -135,16 +145,58 @@ run_tests() {
 	return $bad
 }
 
-# The kept captures through the program under qemu-user: each report must be to the letter what the native one is.
+# The programs, so that whoever starts them need not know that they are emulated.
+write_emulated() {
+	local program
+	emulated=$PWD/build/$arch/emulated
+	mkdir -p "$emulated"
+	for program in lull lulld; do
+		printf '#!/bin/sh\nexec %s -L "%s" "%s" "$@"\n' "qemu-$machine-static" "$sysroot" "$PWD/build/$arch/$program" >"$emulated/$program"
+		chmod +x "$emulated/$program"
+	done
+}
+
+# The kept captures through the program under qemu-user: each report must be to the letter what the native one is; so must the README.
 run_golden() {
-	local lull=$PWD/build/$arch/lull-emulated log=build/$arch/golden.log
-	printf '#!/bin/sh\nexec %s -L "%s" "%s" "$@"\n' "qemu-$machine-static" "$sysroot" "$PWD/build/$arch/lull" >"$lull"
-	chmod +x "$lull"
-	LULL=$lull tests/golden/run.sh >"$log" 2>&1 || {
-		grep '^not ok' "$log" || tail -n 5 "$log"
-		return 1
-	}
-	echo "golden reports of $arch under qemu-user: $(grep -c '^ok' "$log") passed"
+	local log=build/$arch/golden.log bad=0
+	LULL=$emulated/lull tests/golden/run.sh >"$log" 2>&1 || bad=1
+	if [ "$cli" = yes ]; then B=build/$arch/emulated tests/golden/readme.sh >>"$log" 2>&1 || bad=1; fi
+	[ $bad = 0 ] || grep '^not ok' "$log" || tail -n 5 "$log"
+	echo "golden reports of $arch under qemu-user: $(grep -c '^ok' "$log") passed, $(grep -c '^not ok' "$log") failed"
+	return $bad
+}
+
+# Scripts that say nothing of an emulated program, each with its reason.
+declare -A cli_left_out=(
+	[service]="it installs and packs what was built for this machine; that of arm64 is tested in its guest"
+	[package]="it makes and checks this machine's package; that of arm64 is tested in its guest"
+	[manual]="it makes the pages from the programs' help, which is the same text on every machine"
+)
+
+run_cli() {
+	local script name names=() log bad=0 rc p=0
+	for script in tests/cli/*.sh; do
+		name=$(basename "$script" .sh)
+		if [ -n "${cli_left_out[$name]:-}" ]; then
+			echo "ok - $arch under qemu-user: tests/cli/$name.sh # SKIP ${cli_left_out[$name]}"
+		else
+			names+=("$name")
+		fi
+	done
+	# shellcheck disable=SC2016 # the inner shell's
+	printf '%s\n' "${names[@]}" | xargs -P "$jobs" -I '{}' sh -c 'rc=0
+		LULL=$1/lull timeout 3600 "tests/cli/$3.sh" >"$2/cli-$3.log" 2>&1 || rc=$?
+		echo $rc >"$2/cli-$3.rc"' sh "$emulated" "build/$arch" '{}'
+	for name in "${names[@]}"; do
+		log=build/$arch/cli-$name.log rc=$(cat "build/$arch/cli-$name.rc")
+		p=$((p + $(grep '^ok' "$log" | grep -vc '# SKIP')))
+		grep '^ok .*# SKIP' "$log" || :
+		[ "$rc" != 0 ] || continue
+		bad=1
+		grep '^not ok' "$log" || echo "not ok - tests/cli/$name.sh: ended with $rc, see $log"
+	done
+	echo "command-line tests of $arch under qemu-user: $p passed"
+	return $bad
 }
 
 one() {
@@ -181,12 +233,17 @@ one() {
 	local made=(B="build/$arch" CC="$triplet-gcc --sysroot=$sysroot" AR="$triplet-ar")
 	export PKG_CONFIG_SYSROOT_DIR=$sysroot
 	export PKG_CONFIG_LIBDIR=$sysroot/usr/lib/$triplet/pkgconfig:$sysroot/usr/share/pkgconfig
-	local goals=(all)
+	local goals=(all) bad=0
+	# shellcheck disable=SC2206 # these are words
+	goals+=($more_goals)
 	case " $test_archs " in *" $arch "*) goals+=(unit-build) ;; esac
 	make -s -j"$jobs" "${made[@]}" "${goals[@]}"
 	if command -v "qemu-$machine-static" >/dev/null; then
-		run_golden
-		[ ${#goals[@]} = 1 ] || run_tests
+		write_emulated
+		run_golden || bad=1
+		case " $test_archs " in *" $arch "*) run_tests || bad=1 ;; esac
+		[ "$cli" = no ] || run_cli || bad=1
+		[ $bad = 0 ]
 	else
 		echo "make deb: the tests of $arch were left out: needs qemu-$machine-static (scripts/setup.sh cross)"
 	fi
