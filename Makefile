@@ -139,8 +139,8 @@ demo: ## install what is missing, invent a night, import it, print the verdict
 	@B=$(B) scripts/demo.sh
 
 .PHONY: check
-check: ## install what is missing, then run every test there is
-	@scripts/setup.sh build test
+check: ## install what is missing, then run every test there is (but check-pi)
+	@scripts/setup.sh build test pi
 	@scripts/check.sh
 
 .PHONY: unit
@@ -175,6 +175,14 @@ check-bus: ## the programs on real SocketCAN, in guest machines
 check-night: ## the daemon through whole nights of virtual time
 	@scripts/setup.sh build test
 	@scripts/check.sh night-live
+
+.PHONY: check-pi check-pi-quick
+check-pi: ## unit, golden and command-line tests of arm64 and armhf; the package and a whole night in an emulated arm64 Debian
+	@scripts/setup.sh build test pi
+	@scripts/check.sh pi
+check-pi-quick: ## of these: arm64, without what takes minutes (part of check)
+	@scripts/setup.sh build test pi
+	@scripts/check.sh pi-quick
 
 .PHONY: asan
 asan: ## unit tests under address and undefined-behaviour sanitizers, gcc and clang

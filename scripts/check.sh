@@ -2,7 +2,8 @@
 # check: runs the stages of `make check` (or those named), counts every test, and ends with one line of totals.
 # usage: scripts/check.sh [STAGE...]
 # A stage's cases are counted from its output: cmocka's summaries; lines "ok - NAME", "not ok - NAME",
-# "ok - NAME # SKIP REASON" of scripts; a line "N passed, N failed" of a program that counts by itself. A stage that fails without such a line is one failed case.
+# "ok - NAME # SKIP REASON" of scripts; a line "N passed, N failed" of a program that counts by itself, or the sum of scripts/cross.sh, whose
+# failures have lines of their own. A stage that fails without such a line is one failed case.
 set -uo pipefail
 cd "$(dirname "$0")/.." || exit 2
 export LC_ALL=C.UTF-8 NO_COLOR=1
@@ -156,10 +157,12 @@ stage_bus() { build bus B=build/gcc CC=gcc WERROR=1 bus-build && B=build/gcc tes
 stage_night_live() {
 	build night-live B=build/gcc CC=gcc WERROR=1 bus-build && B=build/gcc tests/bus/run.sh --group night
 }
+stage_pi_quick() { build pi B=build/gcc CC=gcc WERROR=1 all && scripts/pi.sh quick; }
+stage_pi() { build pi B=build/gcc CC=gcc WERROR=1 all && scripts/pi.sh; }
 stage_lint() { scripts/lint.sh; }
 
 all_stages=(build-gcc build-clang unit-gcc check-pure no-transmit hardening golden cli data browser unit-asan-gcc unit-asan-clang nights nights-clamp
-	nights-pairs nights-asan bus night-live lint fuzz)
+	nights-pairs nights-asan bus night-live pi-quick lint fuzz)
 
 # Sums of one stage: "passed failed skipped". Between "--- NAME" and "--- exit N" stands one program.
 count() {
@@ -173,6 +176,7 @@ count() {
 	/^ok .*# SKIP/ { s++; next }
 	/^ok( |$)/ { p++; next }
 	/^not ok( |$)/ { f++; bad = 1; next }
+	/^(unit tests|golden reports|command-line tests) of [a-z0-9]+ under qemu-user: [0-9]+ passed/ { sub(/^[^:]*: /, ""); p += $1; next }
 	/^[0-9]+ passed, [0-9]+ failed/ { p += $1; f += $3; if ($3 > 0) bad = 1; next }
 	END { if (rc != 0 && f == 0) f = 1; print p + 0, f + 0, s + 0 }' "$1"
 }

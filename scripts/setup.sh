@@ -1,10 +1,11 @@
 #!/usr/bin/env bash
 # setup: installs the Debian packages that are missing, and only those.
-# usage: scripts/setup.sh [--print] build [test] [package] [cross]
+# usage: scripts/setup.sh [--print] build [test] [package] [cross] [pi]
 #   build    what building and running needs
 #   test     what the tests need besides, those of the package too
 #   package  what a package needs besides
 #   cross    what packages for other architectures need besides
+#   pi       what the emulated arm64 Debian needs besides, those of cross too
 # --print: says what the groups hold and installs nothing.
 # Says what it would install and asks before it uses sudo; as root or without a terminal it goes ahead.
 set -euo pipefail
@@ -23,6 +24,8 @@ host=$(dpkg --print-architecture 2>/dev/null || :)
 [ "$host" = amd64 ] || cross_packages+=(gcc-x86-64-linux-gnu)
 [ "$host" = arm64 ] || cross_packages+=(gcc-aarch64-linux-gnu)
 [ "$host" = armhf ] || cross_packages+=(gcc-arm-linux-gnueabihf)
+
+pi_packages=("${cross_packages[@]}" qemu-system-arm mmdebstrap arch-test e2fsprogs cpio kmod)
 
 # The sanitizers and the fuzzer of clang come in a package that carries clang's version.
 clang_runtime() {
@@ -46,14 +49,15 @@ for group in "$@"; do
 	test) wanted+=("${test_packages[@]}" "$(clang_runtime)") ;;
 	package) wanted+=("${package_packages[@]}") ;;
 	cross) wanted+=("${cross_packages[@]}") ;;
+	pi) wanted+=("${pi_packages[@]}") ;;
 	*)
-		echo "setup.sh: no such group: $group (build, test, package, cross)" >&2
+		echo "setup.sh: no such group: $group (build, test, package, cross, pi)" >&2
 		exit 2
 		;;
 	esac
 done
 [ ${#wanted[@]} -gt 0 ] || {
-	echo "usage: scripts/setup.sh [--print] build [test] [package] [cross]" >&2
+	echo "usage: scripts/setup.sh [--print] build [test] [package] [cross] [pi]" >&2
 	exit 2
 }
 [ -z "$print" ] || {
