@@ -53,7 +53,7 @@ struct lull_profile_bus {
 };
 
 struct lull_profile {
-	char vehicle[128]; /* free text */
+	char vehicle[128], model[128]; /* names that the workshop chose; "" not given */
 	double limit_draw_mA; /* NAN not given */
 	double limit_sleep_s; /* NAN not given */
 	bool limits_from_maker; /* `source = maker` in [limits] */

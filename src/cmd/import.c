@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* import: captures -> retimers -> observer -> recording. */
 #include <cmd/cmd.h>
+#include <cmd/import_identity.h>
 #include <cmd/import_options.h>
 #include <cmd/tee.h>
 #include <cmd/told.h>
@@ -58,6 +59,7 @@ struct import {
 	struct lull_coverage *coverage;
 	size_t coverage_count;
 	struct lull_clamp_input *clamp;
+	const struct lull_profile *car;
 	lull_time end;
 };
 
@@ -165,6 +167,16 @@ static int blind_rest(struct import *im)
 	return r;
 }
 
+static int put_identity(struct import *im)
+{
+	struct lull_night_identity identity = {.uuid = ""};
+	int r = lull_import_uuid(im->inputs, im->clamp, identity.uuid);
+
+	memcpy(identity.vehicle, im->car->vehicle, sizeof identity.vehicle);
+	memcpy(identity.model, im->car->model, sizeof identity.model);
+	return r ? r : lull_store_identity(im->store, &identity);
+}
+
 static int put_texts(struct import *im, const char *profile)
 {
 	char *list = NULL;
@@ -201,6 +213,8 @@ static int put_texts(struct import *im, const char *profile)
 		r = lull_store_text(im->store, "created-by", "lull " LULL_VERSION);
 	if (!r && profile)
 		r = lull_store_text(im->store, "profile", profile);
+	if (!r)
+		r = put_identity(im);
 	free(list);
 	return r;
 }
@@ -493,6 +507,7 @@ int lull_cmd_import(int argc, char **argv)
 	if (r >= 0)
 		return r;
 	im.clamp = &o.clamp;
+	im.car = &car;
 	if (read_profile(&o, &car, &profile)) {
 		free(profile);
 		return LULL_EXIT_ERROR;

@@ -261,6 +261,11 @@ uint64_t lull_capture_skipped(const struct lull_capture *c, const char **text)
 	return c->skipped;
 }
 
+void lull_capture_digest(struct lull_capture *c, uint8_t out[LULL_DIGEST])
+{
+	lull_stream_digest(c->stream, out);
+}
+
 double lull_capture_progress(const struct lull_capture *c)
 {
 	if (c->ended)

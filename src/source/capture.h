@@ -5,6 +5,7 @@
 #define LULL_SOURCE_CAPTURE_H
 
 #include <lull/frame.h>
+#include <source/stream.h>
 
 struct lull_capture;
 
@@ -39,6 +40,8 @@ bool lull_capture_has_dates(const struct lull_capture *);
 const char *lull_capture_damage(const struct lull_capture *);
 /* Lines or packets passed over because they were no CAN frame, and a sentence about the first (NULL if none). */
 uint64_t lull_capture_skipped(const struct lull_capture *, const char **sentence);
+/* What the file holds, as lull_stream_digest(): call when all frames have been read. */
+void lull_capture_digest(struct lull_capture *, uint8_t out[LULL_DIGEST]);
 /* Share of the file read, 0..1, for progress; -1 unknown. */
 double lull_capture_progress(const struct lull_capture *);
 const char *lull_capture_kind(

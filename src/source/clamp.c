@@ -557,6 +557,11 @@ void lull_clamp_close(struct lull_clamp_log *log)
 	free(log);
 }
 
+void lull_clamp_digest(struct lull_clamp_log *log, uint8_t out[LULL_DIGEST])
+{
+	lull_stream_digest(log->stream, out);
+}
+
 /* --- what is known --- */
 
 struct lull_clamp lull_clamp_about(const struct lull_clamp_log *log)

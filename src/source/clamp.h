@@ -15,6 +15,7 @@
 
 #include <lull/current.h>
 #include <source/capture.h>
+#include <source/stream.h>
 
 enum lull_clamp_unit {
 	LULL_CLAMP_UNIT_AUTO, /* by the header, a column of units, or texts behind the numbers */
@@ -53,6 +54,8 @@ struct lull_clamp_log *lull_clamp_open(const char *path, const struct lull_clamp
 struct lull_clamp_log *lull_clamp_open_memory(
 	const void *bytes, size_t size, const struct lull_clamp_options *, char *err, size_t err_size);
 void lull_clamp_close(struct lull_clamp_log *);
+/* What the file holds, as lull_stream_digest(): call when all chunks have been read. */
+void lull_clamp_digest(struct lull_clamp_log *, uint8_t out[LULL_DIGEST]);
 
 /* The next chunk, in order; uA stays the log's, until the next call. False: the end, or damage. Tolerance: a sample lies within
  * half a step of the grid, or within what its stamp is written to where that is coarser. Up to 16 missing samples that the grid

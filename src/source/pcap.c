@@ -241,6 +241,7 @@ static size_t read_pcap(struct lull_capture *c, struct lull_frame *out, size_t m
 		const size_t room = max - s->n;
 		const int rc =
 			pcap_dispatch(s->pcap, room > INT_MAX ? INT_MAX : (int)room, take, (u_char *)s);
+		lull_stream_follow(c->stream, s->bytes);
 		if (rc <= 0 || s->zeros) {
 			ended(s, rc);
 			c->ended = true;

@@ -10,6 +10,11 @@
 #include <string.h>
 #include <sys/stat.h>
 #include <unistd.h>
+#ifdef __x86_64__
+#include <xxh_x86dispatch.h> /* the same functions, by what the processor can do */
+#else
+#include <xxhash.h>
+#endif
 #include <zlib.h>
 #include <zstd.h>
 #include <zstd_errors.h>
@@ -41,6 +46,11 @@ struct lull_stream {
 
 	uint8_t *head; /* looked at, not yet read: [head_from, head_to) */
 	size_t head_from, head_to;
+
+	/* What was handed out so far. */
+	XXH3_state_t *hash;
+	bool plain; /* handed out by lull_stream_plain(): hashed behind the reader */
+	uint64_t hashed;
 
 	char *stdio_buffer;
 	char damage[200];
@@ -244,7 +254,8 @@ static struct lull_stream *start(struct lull_stream *s)
 {
 	s->raw = malloc(RAW_BYTES);
 	s->head = malloc(LULL_STREAM_HEAD);
-	if (!s->raw || !s->head)
+	s->hash = XXH3_createState();
+	if (!s->raw || !s->head || !s->hash || XXH3_128bits_reset(s->hash) == XXH_ERROR)
 		goto fail;
 	const size_t n = raw_fill(s, 4);
 	const uint8_t *b = s->raw + s->raw_from;
@@ -322,6 +333,7 @@ void lull_stream_close(struct lull_stream *s)
 		close(s->fd);
 	free(s->raw);
 	free(s->head);
+	(void)XXH3_freeState(s->hash);
 	free(s->stdio_buffer);
 	free(s);
 }
@@ -335,13 +347,53 @@ size_t lull_stream_head(struct lull_stream *s, const uint8_t **bytes)
 size_t lull_stream_read(struct lull_stream *s, void *buffer, size_t n)
 {
 	const size_t kept = s->head_to - s->head_from;
-	if (!kept)
-		return unpack(s, buffer, n);
-	if (n > kept)
-		n = kept;
-	memcpy(buffer, s->head + s->head_from, n);
-	s->head_from += n;
+	if (!kept) {
+		n = unpack(s, buffer, n);
+	} else {
+		if (n > kept)
+			n = kept;
+		memcpy(buffer, s->head + s->head_from, n);
+		s->head_from += n;
+	}
+	if (n)
+		(void)XXH3_128bits_update(s->hash, buffer, n);
 	return n;
+}
+
+/* Hashes the plain file up to `to`, or to its end. */
+static void hash_plain(struct lull_stream *s, uint64_t to)
+{
+	while (s->hashed < to) {
+		const size_t want = to - s->hashed < RAW_BYTES ? (size_t)(to - s->hashed) : RAW_BYTES;
+		ssize_t got;
+		do {
+			got = pread(s->fd, s->raw, want, (off_t)s->hashed);
+		} while (got < 0 && errno == EINTR);
+		if (got <= 0)
+			return;
+		(void)XXH3_128bits_update(s->hash, s->raw, (size_t)got);
+		s->hashed += (uint64_t)got;
+	}
+}
+
+/* In large pieces: each costs a call, and what was just read is still in the page cache. */
+void lull_stream_follow(struct lull_stream *s, uint64_t to)
+{
+	if (s->plain && to > s->hashed && to - s->hashed >= RAW_BYTES)
+		hash_plain(s, to);
+}
+
+void lull_stream_digest(struct lull_stream *s, uint8_t out[LULL_DIGEST])
+{
+	uint8_t rest[16384];
+	XXH128_canonical_t canonical;
+	if (s->plain)
+		hash_plain(s, UINT64_MAX);
+	else
+		while (lull_stream_read(s, rest, sizeof rest))
+			;
+	XXH128_canonicalFromHash(&canonical, XXH3_128bits_digest(s->hash));
+	memcpy(out, canonical.digest, LULL_DIGEST);
 }
 
 const char *lull_stream_damage(const struct lull_stream *s)
@@ -398,5 +450,6 @@ FILE *lull_stream_plain(struct lull_stream *s)
 	FILE *f = fdopen(copy, "rb");
 	if (!f)
 		close(copy);
+	s->plain = f != NULL;
 	return prepare(s, f);
 }

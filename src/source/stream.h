@@ -28,6 +28,12 @@ size_t lull_stream_head(struct lull_stream *, const uint8_t **bytes);
 size_t lull_stream_read(struct lull_stream *, void *buffer, size_t n);
 /* NULL, or what ended the stream early. */
 const char *lull_stream_damage(const struct lull_stream *);
+/* XXH3-128 of all uncompressed bytes, in its canonical order: reads what is left first. A damaged compressed stream counts up to
+ * the damage. */
+#define LULL_DIGEST 16
+void lull_stream_digest(struct lull_stream *, uint8_t out[LULL_DIGEST]);
+/* The reader of lull_stream_plain() has come this far: bytes up to here are hashed while they are at hand. */
+void lull_stream_follow(struct lull_stream *, uint64_t to);
 /* Share of the (compressed) file read, -1 unknown. */
 double lull_stream_progress(const struct lull_stream *);
 /* Size of the file in bytes, -1 unknown. */

@@ -139,6 +139,72 @@ static void test_zstd_wants_memory(void **state)
 }
 
 /* The head can be looked at, and is read all the same; from a file and from a pipe. */
+static void hex(struct lull_stream *s, char out[2 * LULL_DIGEST + 1])
+{
+	uint8_t digest[LULL_DIGEST];
+	lull_stream_digest(s, digest);
+	for (size_t i = 0; i < LULL_DIGEST; i++)
+		snprintf(out + 2 * i, 3, "%02x", digest[i]);
+}
+
+static void digest_after(const void *bytes, size_t n, size_t read, char out[2 * LULL_DIGEST + 1])
+{
+	static uint8_t piece[4096];
+	struct lull_stream *s = lull_stream_open_memory(bytes, n);
+	assert_non_null(s);
+	for (size_t got; read && (got = lull_stream_read(s, piece, read < sizeof piece ? read : sizeof piece)) > 0;)
+		read -= got;
+	hex(s, out);
+	lull_stream_close(s);
+}
+
+/* What a file holds: however it is packed, by whichever way it is read, and as far as it has been read. */
+static void test_digest(void **state)
+{
+	static uint8_t piece[4096];
+	char wanted[2 * LULL_DIGEST + 1], got[2 * LULL_DIGEST + 1], path[] = "/tmp/lull-test-stream-XXXXXX";
+	(void)state;
+	/* XXH3_128bits of nothing: sanity checks of the xxHash sources (tests/sanity_test_vectors.h), from memory. */
+	digest_after("", 0, 0, got);
+	assert_string_equal(got, "99aa06d3014798d86001c324468d497f");
+
+	digest_after(text, text_size, 0, wanted);
+	digest_after(text, text_size, 70001, got);
+	assert_string_equal(got, wanted);
+	digest_after(text, text_size, text_size, got);
+	assert_string_equal(got, wanted);
+	digest_after(packed, gzip_bytes(text, text_size, packed, sizeof packed), 5000, got);
+	assert_string_equal(got, wanted);
+	digest_after(packed, zstd_bytes(text, text_size, packed, sizeof packed), 5000, got);
+	assert_string_equal(got, wanted);
+	text[text_size - 2] ^= 1;
+	digest_after(text, text_size, 0, got);
+	text[text_size - 2] ^= 1;
+	assert_string_not_equal(got, wanted);
+
+	/* The file itself, hashed behind who reads it: not at all, half, whole; and told to be further than there is. */
+	int fd = mkstemp(path);
+	assert_true(fd >= 0);
+	assert_int_equal(write(fd, text, text_size), text_size);
+	close(fd);
+	for (size_t part = 0; part <= 3; part++) {
+		int error;
+		struct lull_stream *s = lull_stream_open(path, &error);
+		assert_non_null(s);
+		FILE *f = lull_stream_plain(s);
+		assert_non_null(f);
+		for (size_t at = 0; at < part * text_size / 2; at += sizeof piece) {
+			const size_t n = fread(piece, 1, sizeof piece, f);
+			lull_stream_follow(s, part < 3 ? at + n : at + n + 1000);
+		}
+		hex(s, got);
+		assert_string_equal(got, wanted);
+		fclose(f);
+		lull_stream_close(s);
+	}
+	unlink(path);
+}
+
 static void test_head(void **state)
 {
 	(void)state;
@@ -184,6 +250,7 @@ int main(void)
 		cmocka_unit_test(test_zstd),
 		cmocka_unit_test(test_zstd_wants_memory),
 		cmocka_unit_test(test_head),
+		cmocka_unit_test(test_digest),
 	};
 	return cmocka_run_group_tests(tests, make_text, NULL);
 }
