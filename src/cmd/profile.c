@@ -37,6 +37,8 @@ static void car(const struct lull_page *p, const struct lull_profile *f)
 {
 	if (f->vehicle[0])
 		lull_page_item(p, "Vehicle", f->vehicle);
+	if (f->model[0])
+		lull_page_item(p, "Model", f->model);
 	limits(p, f);
 	if (isfinite(f->capacity_Ah))
 		lull_page_itemf(p, "Battery", "%g Ah, %s", f->capacity_Ah, lull_battery_kind_name(f->battery));

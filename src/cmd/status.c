@@ -98,6 +98,17 @@ static void add_since(char *line, size_t size, double now, double since)
 		add(line, size, " for %s", lull_when_length((lull_time)((now - since) * 1e9), length));
 }
 
+static void show_vehicle(const struct lull_page *page, const json_t *vehicle)
+{
+	struct lull_night_identity id = {.uuid = ""};
+	char line[2 * LULL_VEHICLE + 16], clean[4 * LULL_VEHICLE + 32];
+
+	(void)snprintf(id.vehicle, sizeof id.vehicle, "%s", text_of(vehicle, "id"));
+	(void)snprintf(id.model, sizeof id.model, "%s", text_of(vehicle, "model"));
+	if (lull_words_vehicle(&id, line, sizeof line))
+		lull_page_item(page, "vehicle", lull_page_clean(line, clean, sizeof clean));
+}
+
 static void show_bus(const struct lull_page *page, const json_t *bus, double now)
 {
 	char line[1024] = "", clean[2048];
@@ -191,6 +202,7 @@ static void show(const json_t *state)
 	char length[LULL_WHEN];
 
 	lull_page_item(&page, "recording", none ? "no file yet: what is heard is held in memory" : text_of(state, "recording"));
+	show_vehicle(&page, json_object_get(state, "vehicle"));
 	(void)lull_when_length((lull_time)((again ? now - from : now) * 1e9), length);
 	if (again)
 		lull_page_itemf(&page, "", "since the recorder's last start, %s ago: %.1f MB written to the disk, and the frames below", length, MB);

@@ -220,6 +220,7 @@ static int read_profile(struct loop *loop)
 
 	free(loop->profile);
 	loop->second.profile = loop->profile = NULL;
+	memset(&loop->second.car, 0, sizeof loop->second.car);
 	if (!loop->config->profile[0])
 		return 0;
 	loop->profile = lull_text_read(loop->config->profile, PROFILE_MOST, &size, err, sizeof err);
@@ -229,6 +230,8 @@ static int read_profile(struct loop *loop)
 		loop->profile = NULL;
 		return -EINVAL;
 	}
+	memcpy(loop->second.car.vehicle, profile.vehicle, sizeof loop->second.car.vehicle);
+	memcpy(loop->second.car.model, profile.model, sizeof loop->second.car.model);
 	lull_profile_clear(&profile);
 	loop->second.profile = loop->profile;
 	return 0;
@@ -270,7 +273,9 @@ static int on_reload(sd_event_source *source, const struct signalfd_siginfo *inf
 		memcpy(fresh->socket, loop->config->socket, sizeof fresh->socket);
 		*loop->config = *fresh;
 		(void)!read_profile(loop);
-		lull_log(SD_NOTICE, "the configuration was read again; folder and profile hold from the next recording on");
+		lull_log(SD_NOTICE,
+			"the configuration was read again; folder, vehicle and profile hold from the next "
+			"recording on");
 	}
 	free(fresh);
 	(void)sd_notify(0, "READY=1");

@@ -2,6 +2,7 @@
 /* second: what the main process does each second, and in which order. */
 #include <daemon/log.h>
 #include <daemon/second.h>
+#include <daemon/recorder_id.h>
 
 #include <errno.h>
 #include <inttypes.h>
@@ -29,12 +30,25 @@ static void follow_recording(struct lull_second *s, const struct lull_moment *no
 	(void)snprintf(s->kept_beside, sizeof s->kept_beside, "%s", path);
 }
 
+/* Recorder and vehicle of the recording that begins: the configuration's word before the profile's. */
+static void set_identity(const struct lull_second *s, struct lull_night_identity *id)
+{
+	const struct lull_config *c = s->config;
+	char err[512];
+
+	if (lull_recorder_id(c->folder, id->recorder, err, sizeof err))
+		lull_log(SD_ERR, "%s; the recording goes without the recorder's UUID", err);
+	(void)snprintf(id->vehicle, sizeof id->vehicle, "%s", c->vehicle[0] ? c->vehicle : s->car.vehicle);
+	(void)snprintf(id->model, sizeof id->model, "%s", c->model[0] ? c->model : s->car.model);
+}
+
 static int open_book(struct lull_second *s, const struct lull_moment *now, bool anew, struct lull_book **book)
 {
 	struct lull_book_plan plan = {.config = s->config, .profile = s->profile, .anew = anew};
 	char err[1024];
 
 	lull_boot_id(plan.boot);
+	set_identity(s, &plan.identity);
 	errno = 0;
 	*book = lull_book_open(&plan, now, err, sizeof err);
 	if (*book)

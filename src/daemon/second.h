@@ -17,6 +17,7 @@ struct lull_second {
 	struct lull_config *config;
 	struct lull_ears ears; /* its book is the recording at hand */
 	struct lull_clamp_feed *clamp; /* NULL: none */
+	struct lull_night_identity car; /* vehicle and model as the profile has them */
 	const char *profile; /* text to keep with recordings; NULL; borrowed */
 	uint64_t watchdog_us; /* 0: nobody watches */
 	/* Instants are CLOCK_BOOTTIME. */

@@ -78,6 +78,12 @@ static json_t *bus_state(const struct lull_ears *ears, unsigned i, int64_t now)
 	return json;
 }
 
+/* null: not known. */
+static json_t *told(const char *text)
+{
+	return text[0] ? json_string(text) : json_null();
+}
+
 static json_t *current_state(const struct lull_ears *ears, const struct lull_clamp_state *clamp)
 {
 	if (!clamp->present)
@@ -100,15 +106,20 @@ char *lull_state_text(const struct lull_ears *ears, const struct lull_clamp_stat
 		(void)json_array_append_new(buses, bus_state(ears, i, now->boot));
 	if (now->dated)
 		(void)lull_when_iso(now->utc, 3, utc);
-	json_t *json = json_pack("{s:b, s:s, s:i, s:s?, s:o, s:o, s:o, s:o, s:o, s:{s:I, s:f, s:o, s:o}, s:{s:I, s:I}}", "ok", 1, "format",
-		"lull.state", "version", 1, "recording", path[0] ? path : NULL, "time_s", at(ears, now->boot), "counted_from_s",
-		seconds(lull_book_began(ears->book)), "utc",
-		utc[0] ? json_string(utc) : json_null(), "buses", buses, "current", current_state(ears, clamp), "disk", "written_bytes",
+	const struct lull_night_identity *id = lull_book_identity(ears->book);
+	json_t *json = json_pack("{s:b, s:s, s:i, s:s?, s:o, s:o, s:{s:o, s:o}, s:o, s:o, s:o, s:o, s:o, s:{s:I, "
+				 "s:f, s:o, s:o}, s:{s:I, s:I}}",
+		"ok", 1, "format", "lull.state", "version", 1, "recording", path[0] ? path : NULL, "uuid",
+		told(path[0] ? id->uuid : ""), "recorder", told(id->recorder), "vehicle", "id",
+		told(id->vehicle), "model", told(id->model), "time_s", at(ears, now->boot), "counted_from_s",
+		seconds(lull_book_began(ears->book)), "utc", utc[0] ? json_string(utc) : json_null(), "buses",
+		buses, "current", current_state(ears, clamp), "disk", "written_bytes",
 		(json_int_t)lull_book_bytes(ears->book), "written_s_ago",
 		(double)(now->boot - lull_book_written_at(ears->book)) / 1e9, "trouble",
 		trouble ? json_string(strerror(trouble)) : json_null(), "free_bytes",
-		known ? json_integer((json_int_t)fs.f_bavail * (json_int_t)fs.f_frsize) : json_null(), "receiver", "wakeups", (json_int_t)atomic_load(&shared->wakeups),
-		"frames", (json_int_t)atomic_load(&shared->frames));
+		known ? json_integer((json_int_t)fs.f_bavail * (json_int_t)fs.f_frsize) : json_null(),
+		"receiver", "wakeups", (json_int_t)atomic_load(&shared->wakeups), "frames",
+		(json_int_t)atomic_load(&shared->frames));
 	char *text = json ? json_dumps(json, JSON_COMPACT | JSON_REAL_PRECISION(12)) : NULL;
 
 	json_decref(json);

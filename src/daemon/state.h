@@ -1,8 +1,8 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* state: how everything stands right now, as JSON: what `lull status` shows.
  *
- *   { "ok": true, "format": "lull.state", "version": 1, "recording": PATH or null, "time_s",
- *     "counted_from_s", "utc": TEXT or null,
+ *   { "ok": true, "format": "lull.state", "version": 1, "recording": PATH or null, "uuid", "recorder",
+ *     "vehicle": { "id", "model" }, "time_s", "counted_from_s", "utc": TEXT or null,
  *     "buses": [ { "name", "interface", "adapter", "state": "awake" | "quiet" | "blind", "why": [REASON], "since_s",
  *                  "proven": quiet after frames were heard on this very socket, "frames", "errors",
  *                  "lost": { "socket", "ring", "controller" }, "last_s", "last_id", "talking": [ID], "listen_only",

@@ -117,9 +117,15 @@ static void order(const struct lull_html *h)
 static void measured(const struct lull_html *h)
 {
 	const struct lull_verdict *v = h->v;
-	char a[LULL_WHEN], b[LULL_WHEN];
+	char a[LULL_WHEN], b[LULL_WHEN], vehicle[2 * LULL_VEHICLE + 4];
 
-	(void)fputs("<dl class=order>\n<div><dt>Recorded</dt><dd>", h->out);
+	(void)fputs("<dl class=order>\n", h->out);
+	if (lull_words_vehicle(&h->night->identity, vehicle, sizeof vehicle)) {
+		(void)fputs("<div><dt>Vehicle ID</dt><dd>", h->out);
+		lull_html_text(h->out, vehicle);
+		(void)fputs("</dd></div>\n", h->out);
+	}
+	(void)fputs("<div><dt>Recorded</dt><dd>", h->out);
 	lull_when_length(v->end, a);
 	if (lull_when_date(&h->when, 0, b)[0])
 		lull_html_textf(h->out, "from %s for %s", b, a);

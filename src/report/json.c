@@ -431,6 +431,12 @@ static json_t *battery(const struct lull_battery_report *b)
 	return j;
 }
 
+/* "" is not known. */
+static json_t *told(const char *s)
+{
+	return s[0] ? text(s) : json_null();
+}
+
 static json_t *start_utc(const struct lull_night *night)
 {
 	int64_t utc = lull_night_utc(night, 0);
@@ -454,16 +460,21 @@ static json_t *report(const struct lull_night *night, const struct lull_verdict 
 		(void)json_array_append_new(nodes, node(night, v, i));
 	for (i = 0; i < v->ids.n; i++)
 		(void)json_array_append_new(ids, id_info(night, v, &v->ids.at[i]));
-	return json_pack("{s:s, s:i, s:o, s:o, s:o, s:o, s:o, s:{s:o, s:o, s:s}, s:{s:o, s:o}, s:o, s:o, "
+	const struct lull_night_identity *id = &night->identity;
+
+	return json_pack("{s:s, s:i, s:o, s:{s:o, s:o}, s:o, s:o, s:o, s:o, s:o, s:o, s:{s:o, s:o, s:s}, "
+			 "s:{s:o, s:o}, s:o, s:o, "
 			 "s:o, s:o, s:o, s:o, s:o, s:o}",
-		"format", "lull.report", "version", 1, "start_utc", start_utc(night), "duration_s",
-		seconds(v->end), "key_off", instant(v->key_off, v->key_off_by), "settle_from",
-		instant(v->settle_from, v->settle_by), "judged_to_s", seconds(v->judged_to), "limits",
-		"draw_mA", number(v->limit_draw_mA), "sleep_s", number(v->limit_sleep_s), "source",
-		lull_limit_source_name(v->limit_source), "coverage", "observed_s", seconds(v->observed),
-		"blind", blind(night, v), "findings", findings, "buses", buses, "nodes", nodes, "ids", ids,
-		"current", current(night, v), "battery", battery(&v->battery), "marks", marks(night),
-		"left_out", text_list(v->left_out.at, v->left_out.n));
+		"format", "lull.report", "version", 1, "recording", told(id->uuid), "vehicle", "id",
+		told(id->vehicle), "model", told(id->model), "recorder", told(id->recorder), "start_utc",
+		start_utc(night), "duration_s", seconds(v->end), "key_off",
+		instant(v->key_off, v->key_off_by), "settle_from", instant(v->settle_from, v->settle_by),
+		"judged_to_s", seconds(v->judged_to), "limits", "draw_mA", number(v->limit_draw_mA),
+		"sleep_s", number(v->limit_sleep_s), "source", lull_limit_source_name(v->limit_source),
+		"coverage", "observed_s", seconds(v->observed), "blind", blind(night, v), "findings",
+		findings, "buses", buses, "nodes", nodes, "ids", ids, "current", current(night, v), "battery",
+		battery(&v->battery), "marks", marks(night), "left_out",
+		text_list(v->left_out.at, v->left_out.n));
 }
 
 int lull_report_json(FILE *out, const struct lull_night *night, const struct lull_verdict *v,

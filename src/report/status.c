@@ -201,10 +201,15 @@ int lull_status_json(FILE *out, const struct lull_night *night, const struct lul
 		(void)json_array_append_new(buses, one_bus(night, v, b, s->now));
 	for (size_t i = night->marks.n > MARKS_MOST ? night->marks.n - MARKS_MOST : 0; i < night->marks.n; i++)
 		(void)json_array_append_new(marks, json_pack("{s:o, s:o}", "at_s", instant(night->marks.at[i].t), "text", string(night->marks.at[i].text)));
-	j = json_pack("{s:s, s:i, s:b, s:o, s:o, s:o, s:o, s:o, s:{s:o, s:o}, s:o, s:o, s:o, s:o}", "format", "lull.status", "version", 1, "live", s->live,
-		"name", string(s->name), "start_utc", utc == INT64_MIN ? json_null() : string(lull_when_iso(utc, 3, iso)), "now_s", instant(s->now),
-		"key_off_s", instant(v->key_off), "settle_from_s", instant(v->settle_from), "limits", "draw_mA", number(v->limit_draw_mA), "sleep_s",
-		number(v->limit_sleep_s), "buses", buses, "current", current(night, v, s->now), "marks", marks, "finding", finding(v));
+	j = json_pack("{s:s, s:i, s:b, s:o, s:o, s:{s:o, s:o}, s:o, s:o, s:o, s:o, s:{s:o, s:o}, s:o, s:o, "
+		      "s:o, s:o}",
+		"format", "lull.status", "version", 1, "live", s->live, "name", string(s->name), "uuid",
+		string(night->identity.uuid), "vehicle", "id", string(night->identity.vehicle), "model",
+		string(night->identity.model), "start_utc",
+		utc == INT64_MIN ? json_null() : string(lull_when_iso(utc, 3, iso)), "now_s", instant(s->now),
+		"key_off_s", instant(v->key_off), "settle_from_s", instant(v->settle_from), "limits",
+		"draw_mA", number(v->limit_draw_mA), "sleep_s", number(v->limit_sleep_s), "buses", buses,
+		"current", current(night, v, s->now), "marks", marks, "finding", finding(v));
 	if (!j)
 		return -ENOMEM;
 	if (json_dumpf(j, out, JSON_COMPACT | JSON_ENSURE_ASCII | JSON_REAL_PRECISION(12)) || fflush(out))

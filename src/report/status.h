@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* status: how it stands now, as one line of JSON (lull.status, 1): what `lull status` and the live view show.
  *
- * { "format": "lull.status", "version": 1, "live", "name", "start_utc", "now_s", "key_off_s", "settle_from_s",
+ * { "format": "lull.status", "version": 1, "live", "name", "uuid", "vehicle": { "id", "model" }, "start_utc", "now_s", "key_off_s", "settle_from_s",
  *   "limits": { "draw_mA", "sleep_s" },
  *   "buses": [ { "name", "state": "awake" | "quiet" | "blind", "proven", "since_s", "why", "frames",
  *                "sending": [ { "id", "node", "last_s" } ], "stopped": [ ... the last to stop first ] } ],

@@ -17,10 +17,10 @@ static enum lull_ink code_ink(enum lull_code code)
 	return code == LULL_WITHIN_LIMIT ? LULL_INK_GOOD : LULL_INK_WARN;
 }
 
-static void head(const struct lull_page *p, const struct lull_when *w, const struct lull_verdict *v,
-	const struct lull_report_style *style)
+static void head(const struct lull_page *p, const struct lull_when *w, const struct lull_night *night,
+	const struct lull_verdict *v, const struct lull_report_style *style)
 {
-	char from[LULL_WHEN], length[LULL_WHEN], text[256];
+	char from[LULL_WHEN], length[LULL_WHEN], text[2 * LULL_VEHICLE + 16];
 
 	lull_when_length(v->end, length);
 	if (lull_when_date(w, 0, from)[0])
@@ -30,6 +30,8 @@ static void head(const struct lull_page *p, const struct lull_when *w, const str
 	if (style && style->name)
 		lull_page_para(p, 0, "Night ", LULL_INK_STRONG, style->name);
 	lull_page_para(p, 0, "", LULL_INK_NONE, text);
+	if (lull_words_vehicle(&night->identity, text, sizeof text))
+		lull_page_para(p, 0, "Vehicle ", LULL_INK_NONE, text);
 	if (w->from_key_off)
 		(void)fputs("Times like +0:31:05 count from key-off.\n", p->out);
 	else
@@ -161,7 +163,7 @@ int lull_report_text(FILE *out, const struct lull_night *night, const struct lul
 	const struct lull_when w = lull_when_new(night, v);
 	size_t i;
 
-	head(&p, &w, v, style);
+	head(&p, &w, night, v, style);
 	verdict(&p, v);
 	for (i = 0; i < v->findings.n; i++)
 		finding(&p, night, v, i);

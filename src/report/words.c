@@ -185,6 +185,17 @@ const char *lull_words_blind(enum lull_coverage_why why)
 }
 
 /* "4.2 mA", "417 mA", "9.57 A". */
+bool lull_words_vehicle(const struct lull_night_identity *id, char *buf, size_t size)
+{
+	if (id->vehicle[0] && id->model[0])
+		(void)snprintf(buf, size, "%s (%s)", id->vehicle, id->model);
+	else if (id->vehicle[0])
+		(void)snprintf(buf, size, "%s", id->vehicle);
+	else
+		(void)snprintf(buf, size, "model %s", id->model);
+	return id->vehicle[0] || id->model[0];
+}
+
 const char *lull_words_amps(double mA, char buf[static LULL_WHEN])
 {
 	const double size = fabs(mA);

@@ -29,6 +29,8 @@ void lull_words_wakes(const struct lull_when *, const struct lull_verdict *, con
 /* "1,234,567" */
 const char *lull_words_grouped(uint64_t, char buf[static LULL_WHEN]);
 /* "4.2 mA", "417 mA", "9.57 A" */
+/* "NAME (MODEL)", or what of it is known; false: nothing. */
+bool lull_words_vehicle(const struct lull_night_identity *, char *buf, size_t size);
 const char *lull_words_amps(double mA, char buf[static LULL_WHEN]);
 /* "8.2 mAh", "362 mAh", "2.65 Ah" */
 const char *lull_words_charge(double mAh, char buf[static LULL_WHEN]);

@@ -8,6 +8,7 @@
 #include <source/profile.h>
 #include <source/scpi_query.h>
 #include <source/utf8.h>
+#include <source/vehicle.h>
 
 #include <ctype.h>
 #include <errno.h>
@@ -20,11 +21,28 @@
 #define TEXT_MAX (1u << 18)
 #define HIGHEST_BITRATE 20000000.0
 
-enum section { NONE, RECORDER, BUS, CLAMP, CONTROL, PROFILE, IGNITION };
-static const char *const section_names[] = {"", "recorder", "bus", "clamp", "control", "profile", "ignition"};
+enum section { NONE, RECORDER, BUS, CLAMP, CONTROL, CAR, PROFILE, IGNITION };
+static const char *const section_names[] = {
+	"", "recorder", "bus", "clamp", "control", "car", "profile", "ignition"};
 
 /* SECONDS, MINUTES, HOURS: a length of time, and the unit of a number alone. */
-enum value { TEXT, SECONDS, MINUTES, HOURS, MEGABYTES, BITRATE, SHARE, FLAG, MUST, SCALE, NUMBER, COUNT, WORD, QUERY };
+enum value {
+	TEXT,
+	VEHICLE,
+	SECONDS,
+	MINUTES,
+	HOURS,
+	MEGABYTES,
+	BITRATE,
+	SHARE,
+	FLAG,
+	MUST,
+	SCALE,
+	NUMBER,
+	COUNT,
+	WORD,
+	QUERY
+};
 
 struct key {
 	enum section section;
@@ -68,6 +86,8 @@ static const struct key keys[] = {
 	{CONTROL, "socket", TEXT, AT(lull_config, socket), 0, 0, NULL},
 	{CONTROL, "group", TEXT, AT(lull_config, group), 0, 0, NULL},
 	{CONTROL, "viewer", TEXT, AT(lull_config, viewer), 0, 0, NULL},
+	{CAR, "vehicle", VEHICLE, AT(lull_config, vehicle), 0, 0, NULL},
+	{CAR, "model", VEHICLE, AT(lull_config, model), 0, 0, NULL},
 	{PROFILE, "file", TEXT, AT(lull_config, profile), 0, 0, NULL},
 	{IGNITION, "chip", TEXT, AT(lull_config, ignition_chip), 0, 0, NULL},
 	{IGNITION, "line", COUNT, AT(lull_config, ignition_line), 0, 1023, NULL},
@@ -196,6 +216,14 @@ static void take(struct reader *r, const struct key *key, char *at, const char *
 	double x = 0;
 
 	switch (key->value) {
+	case VEHICLE:
+		if (lull_vehicle_refusal(value)) {
+			lull_ini_error(
+				&r->ini, "%s = '%s' %s", key->name, value, lull_vehicle_refusal(value));
+			return;
+		}
+		text(r, key, at, value);
+		return;
 	case TEXT: text(r, key, at, value); return;
 	case QUERY:
 		if (lull_scpi_query_ok(value))
@@ -322,7 +350,8 @@ static void begin_bus(struct reader *r, const char *name, size_t n)
 
 static void begin_section(void *user, const char *word, size_t word_length, const char *name, size_t name_length)
 {
-	static const char *const forms[] = {"recorder", "bus NAME", "clamp", "control", "profile", "ignition"};
+	static const char *const forms[] = {
+		"recorder", "bus NAME", "clamp", "control", "car", "profile", "ignition"};
 	struct reader *r = user;
 
 	memset(r->seen, 0, sizeof r->seen);

@@ -65,6 +65,8 @@ struct lull_config {
 	char socket[LULL_CONFIG_TEXT]; /* "/run/lull/control" */
 	char group[32]; /* who may give marks; "lull" */
 	char viewer[32]; /* user of the page, who may give marks and ask for the state, and no more; "lull-view" */
+	/* [car]: which vehicle it is, before what the profile says; "" not told */
+	char vehicle[LULL_CONFIG_TEXT], model[LULL_CONFIG_TEXT];
 	/* [profile] */
 	char profile[LULL_CONFIG_TEXT]; /* file; "" none */
 	/* [ignition]: an input line that is high while the key is on, through the GPIO character device */

@@ -9,7 +9,8 @@
 #define MEMBER(type, member) offsetof(struct type, member), sizeof((struct type *)0)->member
 
 static const struct profile_key keys[] = {
-	{SECTION_CAR, "vehicle", VALUE_TEXT, MEMBER(lull_profile, vehicle), 0},
+	{SECTION_CAR, "vehicle", VALUE_VEHICLE, MEMBER(lull_profile, vehicle), 0},
+	{SECTION_CAR, "model", VALUE_VEHICLE, MEMBER(lull_profile, model), 0},
 	{SECTION_CAR, "capacity_Ah", VALUE_NUMBER, MEMBER(lull_profile, capacity_Ah), 10000},
 	{SECTION_LIMITS, "draw_mA", VALUE_NUMBER, MEMBER(lull_profile, limit_draw_mA), 100000},
 	{SECTION_LIMITS, "sleep_s", VALUE_S, MEMBER(lull_profile, limit_sleep_s), 1000000},

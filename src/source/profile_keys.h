@@ -31,6 +31,7 @@ struct profile_reader {
 enum profile_value {
 	VALUE_TEXT, /* char[] */
 	VALUE_NAME, /* char[], of a bus */
+	VALUE_VEHICLE, /* the same, a name that may go where recordings go */
 	VALUE_NUMBER, /* double, above 0 */
 	VALUE_MS, /* int64_t, ns; a number alone is ms, as for the next two the unit that their name says */
 	VALUE_S, /* double, s, above 0 */

@@ -6,6 +6,7 @@
 #include <source/duration.h>
 #include <source/hex.h>
 #include <source/profile_keys.h>
+#include <source/vehicle.h>
 
 #include <stdlib.h>
 #include <string.h>
@@ -36,6 +37,16 @@ static void set_name(struct profile_reader *r, const char *key, const char *valu
 	const char *fault = r->kept ? NULL : lull_name_fault(value, strlen(value));
 	if (fault)
 		lull_ini_error(&r->ini, "the name behind '%s' %s", key, fault);
+	else
+		set_text(r, key, value, out, size);
+}
+
+static void set_vehicle(struct profile_reader *r, const char *key, const char *value, char *out, size_t size)
+{
+	const char *why = r->kept ? NULL : lull_vehicle_refusal(value);
+
+	if (why)
+		lull_ini_error(&r->ini, "%s = '%s' %s", key, value, why);
 	else
 		set_text(r, key, value, out, size);
 }
@@ -269,6 +280,7 @@ void lull_profile_value(struct profile_reader *r, const struct profile_key *key,
 {
 	switch (key->value) {
 	case VALUE_NAME: set_name(r, key->name, value, at, key->size); break;
+	case VALUE_VEHICLE: set_vehicle(r, key->name, value, at, key->size); break;
 	case VALUE_TEXT: set_text(r, key->name, value, at, key->size); break;
 	case VALUE_NUMBER: set_number(r, key->name, value, key->most, at); break;
 	case VALUE_MS: set_ms(r, key->name, value, at); break;

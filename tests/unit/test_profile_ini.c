@@ -158,9 +158,9 @@ static void test_errors(void **state)
 		{"x = 1\n", "car.ini:1: 'x' stands before the first section"},
 		{"[car]\nvehicel = x\n",
 			"car.ini:2: 'vehicel' is no key of [car], did you mean 'vehicle'?; known are: "
-			"vehicle, capacity_Ah"},
+			"vehicle, model, capacity_Ah"},
 		{"[car]\ncolour = x\n",
-			"car.ini:2: 'colour' is no key of [car]; known are: vehicle, capacity_Ah"},
+			"car.ini:2: 'colour' is no key of [car]; known are: vehicle, model, capacity_Ah"},
 		{"[cars]\n",
 			"car.ini:1: [cars] is no section, did you mean 'car'?; known are: [car], [limits], "
 			"[battery], [clamp], [bus NAME], [node NAME], [nm NAME]"},
