@@ -159,10 +159,11 @@ stage_night_live() {
 }
 stage_pi_quick() { build pi B=build/gcc CC=gcc WERROR=1 all && scripts/pi.sh quick; }
 stage_pi() { build pi B=build/gcc CC=gcc WERROR=1 all && scripts/pi.sh; }
+stage_bench() { B=build/gcc tests/checks/bench.sh; }
 stage_lint() { scripts/lint.sh; }
 
 all_stages=(build-gcc build-clang unit-gcc check-pure no-transmit hardening golden cli data browser unit-asan-gcc unit-asan-clang nights nights-clamp
-	nights-pairs nights-asan bus night-live pi-quick lint fuzz)
+	nights-pairs nights-asan bus night-live pi-quick bench lint fuzz)
 
 # Sums of one stage: "passed failed skipped". Between "--- NAME" and "--- exit N" stands one program.
 count() {
@@ -203,7 +204,7 @@ report_stage() {
 	if [ "$f" != 0 ]; then
 		stages_failed+=("$name")
 		grep -nE '^not ok|\[  FAILED  \]|ERROR: |runtime error|(error|warning): |^--- exit [1-9]' "$log" |
-			head -n 40 | sed 's/^/    /'
+			sed -n 1,40p | sed 's/^/    /'
 		echo "    the last lines of $log:"
 		tail -n 40 "$log" | sed 's/^/    | /'
 	fi

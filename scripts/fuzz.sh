@@ -50,7 +50,7 @@ one() {
 		echo "ok - fuzz $name: ${runs:-?} inputs in $seconds s, ${cover:-cov: ?}"
 	else
 		echo "not ok - fuzz $name: exit $rc, input kept in $out/crash-$name/"
-		grep -vE '^#[0-9]+[[:space:]]+(NEW|REDUCE|pulse|INITED|RELOAD)' "$log" | head -n 60
+		grep -vE '^#[0-9]+[[:space:]]+(NEW|REDUCE|pulse|INITED|RELOAD)' "$log" | sed -n 1,60p
 	fi
 	return $rc
 }

@@ -8,7 +8,7 @@ out=$1
 build=${B:-build}
 mkdir -p "$out"
 export LC_ALL=C.UTF-8
-version=$("$build/lull" --version | head -n 1)
+version=$("$build/lull" --version | sed -n 1p)
 # A date that the sources alone decide.
 day=$(date -u -d "@${SOURCE_DATE_EPOCH:-$(git log -1 --format=%ct 2>/dev/null || date +%s)}" +%Y-%m-%d)
 

@@ -6,7 +6,7 @@
 set -euo pipefail
 export LC_ALL=C.UTF-8
 recipe=1
-package=$(apt-cache depends linux-image-amd64 | sed -n 's/.*Depends: *\(linux-image-[0-9].*\)/\1/p' | head -n 1)
+package=$(apt-cache depends linux-image-amd64 | sed -n 's/.*Depends: *\(linux-image-[0-9].*\)/\1/p' | sed -n 1p)
 [ -n "$package" ] || {
 	echo "qemu-kernel: no package linux-image-amd64 is known here" >&2
 	exit 1

@@ -33,7 +33,7 @@ clang_runtime() {
 	if command -v clang >/dev/null; then
 		major=$(clang -dumpversion | cut -d. -f1)
 	else
-		major=$(apt-cache depends clang 2>/dev/null | sed -n 's/.*Depends: clang-\([0-9]*\)$/\1/p' | head -n 1)
+		major=$(apt-cache depends clang 2>/dev/null | sed -n 's/.*Depends: clang-\([0-9]*\)$/\1/p' | sed -n 1p)
 	fi
 	echo "libclang-rt-${major:-14}-dev"
 }
