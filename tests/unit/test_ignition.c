@@ -4,7 +4,7 @@
 #include <daemon/ignition.h>
 
 #include <errno.h>
-#include <gpiod.h>
+#include <daemon/libgpiod.h>
 #include <setjmp.h>
 #include <stdarg.h>
 #include <stdlib.h>
