@@ -15,7 +15,7 @@ trap 'rm -rf "$work"' EXIT
 
 # Where a CAN socket is opened, and in all that is called from there, nothing may be used that writes to a descriptor, in whatever way.
 senders='write|writev|pwrite(64)?|pwritev2?(64)?(v2)?|send|sendto|sendmsg|sendmmsg|sendfile(64)?|splice|vmsplice|tee|copy_file_range
-|dprintf|vdprintf|__v?dprintf_chk|fdopen|aio_write(64)?|lio_listio(64)?|io_uring_[a-z_]+|ioctl|nl_send[a-z_]*|sd_[a-z_]+'
+|dprintf|vdprintf|fdopen|aio_write(64)?|lio_listio(64)?|io_uring_[a-z_]+|ioctl|nl_send[a-z_]*|sd_[a-z_]+'
 senders=$(tr -d '\n' <<<"$senders")
 # Nowhere at all: a second way to a bus, around the sockets that are looked at here, or to calls that no symbol shows.
 never='pcap_(sendpacket|inject|open_live|create|activate)|sendmmsg|vmsplice|io_uring_[a-z_]+|syscall|dlv?sym|dlm?open|popen|system
@@ -70,9 +70,9 @@ done < <(find "$sources" -name '*.c' | sort)
 	fail "there is no object to look at: that cannot be right"
 	exit 1
 }
-# "NEEDED OBJECT SYMBOL", "OFFERED OBJECT SYMBOL"
+# "NEEDED OBJECT SYMBOL", "OFFERED OBJECT SYMBOL". A fortified call, __NAME_chk, is the call that it stands for.
 {
-	nm -A -u --format=posix "${all[@]}" | sed -E 's/^([^:]*): ([^ @]*).*/NEEDED \1 \2/'
+	nm -A -u --format=posix "${all[@]}" | sed -E 's/^([^:]*): ([^ @]*).*/NEEDED \1 \2/; s/ __([a-z0-9_]+)_chk$/ \1/'
 	nm -A -g --defined-only --format=posix "${all[@]}" | sed -E 's/^([^:]*): ([^ @]*).*/OFFERED \1 \2/'
 } >"$work/symbols"
 while read -r object found; do

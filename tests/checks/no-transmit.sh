@@ -75,6 +75,12 @@ try sendfile fails sendfile "$can
 int lull_listen(int a, int b) { return sendfile(a, b, 0, 16); }"
 try dprintf fails dprintf "$can
 int lull_listen(int fd) { return dprintf(fd, \"0123456789abcdef\"); }"
+try fortified fails dprintf "$can
+int __dprintf_chk(int, int, const char *, ...);
+int lull_listen(int fd) { return __dprintf_chk(fd, 1, \"0123456789abcdef\"); }"
+try fortified-write fails write "$can
+long __write_chk(int, const void *, unsigned long, unsigned long);
+long lull_listen(int fd, struct can_frame *c) { return __write_chk(fd, c, sizeof *c, sizeof *c); }"
 try fdopen fails fdopen "$can
 FILE *lull_listen(int fd) { return fdopen(fd, \"w\"); }"
 try syscall fails syscall "$can
