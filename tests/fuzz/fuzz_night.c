@@ -183,35 +183,30 @@ enum operation {
 	OPERATIONS
 };
 
-static const char *const sql_of[OPERATIONS] = {
-	[STEP_BY] = "UPDATE OR IGNORE \"%w\" SET \"%w\" = \"%w\" + ?3 WHERE ?1 < 0 OR rowid = ?1",
-	[SET_STEP] = "UPDATE OR IGNORE \"%w\" SET \"%w\" = ?3 WHERE ?1 < 0 OR rowid = ?1",
-	[SET_END] = "UPDATE OR IGNORE \"%w\" SET \"%w\" = ?3 WHERE ?1 < 0 OR rowid = ?1",
-	[SET_WHOLE] = "UPDATE OR IGNORE \"%w\" SET \"%w\" = ?3 WHERE ?1 < 0 OR rowid = ?1",
-	[SET_REAL] = "UPDATE OR IGNORE \"%w\" SET \"%w\" = ?3 WHERE ?1 < 0 OR rowid = ?1",
-	[SET_NULL] = "UPDATE OR IGNORE \"%w\" SET \"%w\" = ?3 WHERE ?1 < 0 OR rowid = ?1",
-	[SET_BYTES] = "UPDATE OR IGNORE \"%w\" SET \"%w\" = ?3 WHERE ?1 < 0 OR rowid = ?1",
-	[SET_TEXT] = "UPDATE OR IGNORE \"%w\" SET \"%w\" = ?3 WHERE ?1 < 0 OR rowid = ?1",
-	[COPY] = "UPDATE OR IGNORE \"%w\" SET \"%w\" = (SELECT b.\"%w\" FROM \"%w\" b WHERE b.rowid = ?2) "
-		 "WHERE ?1 < 0 OR rowid = ?1",
-	[REMOVE] = "DELETE FROM \"%w\" WHERE rowid = ?1",
-	[DOUBLE_ROW] = "INSERT OR IGNORE INTO \"%w\" SELECT * FROM \"%w\" WHERE rowid = ?1",
-};
+#define OF_THE_ROW " WHERE ?1 < 0 OR rowid = ?1"
+#define SET_VALUE "UPDATE OR IGNORE \"%w\" SET \"%w\" = ?3" OF_THE_ROW
 
 static char *statement(enum operation op, const char *table, const char *column)
 {
 	switch (op) {
-	case STEP_BY: return sqlite3_mprintf(sql_of[op], table, column, column);
-	case COPY: return sqlite3_mprintf(sql_of[op], table, column, column, table);
-	case REMOVE: return sqlite3_mprintf(sql_of[op], table);
-	case DOUBLE_ROW: return sqlite3_mprintf(sql_of[op], table, table);
+	case STEP_BY:
+		return sqlite3_mprintf(
+			"UPDATE OR IGNORE \"%w\" SET \"%w\" = \"%w\" + ?3" OF_THE_ROW, table, column, column);
+	case COPY:
+		return sqlite3_mprintf("UPDATE OR IGNORE \"%w\" SET \"%w\" = (SELECT b.\"%w\" FROM \"%w\" b "
+				       "WHERE b.rowid = ?2)" OF_THE_ROW,
+			table, column, column, table);
+	case REMOVE: return sqlite3_mprintf("DELETE FROM \"%w\" WHERE rowid = ?1", table);
+	case DOUBLE_ROW:
+		return sqlite3_mprintf(
+			"INSERT OR IGNORE INTO \"%w\" SELECT * FROM \"%w\" WHERE rowid = ?1", table, table);
 	case SET_STEP:
 	case SET_END:
 	case SET_WHOLE:
 	case SET_REAL:
 	case SET_NULL:
 	case SET_BYTES:
-	case SET_TEXT: return sqlite3_mprintf(sql_of[op], table, column);
+	case SET_TEXT: return sqlite3_mprintf(SET_VALUE, table, column);
 	case OPERATIONS: break;
 	}
 	abort();

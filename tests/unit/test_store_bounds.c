@@ -28,8 +28,9 @@ static void write_all_tables(void)
 		.period_ns = 3,
 		.index = 3,
 		.gap_max = 3,
-		.fit = {4, 6, 14}};
-	const struct lull_cadence cadence = {.id = 0x100, .period_ns = 3, .fit = {4, 6, 14}};
+		.fit = {.n = 4, .sk = 6, .skk = 14}};
+	const struct lull_cadence cadence = {
+		.id = 0x100, .period_ns = 3, .fit = {.n = 4, .sk = 6, .skk = 14}};
 
 	store_put_buses(&sink);
 	assert_int_equal(sink.stretch(sink.ctx, &stretch), 0);
