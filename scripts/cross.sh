@@ -63,7 +63,7 @@ write_apt_conf() {
 # Nothing is installed here as far as this apt knows, so it fetches all that the libraries need, the C library too.
 fetch() {
 	local packages
-	mapfile -t packages < <(scripts/setup.sh --print build | grep -E '^lib.*-dev$|^zlib1g-dev$')
+	mapfile -t packages < <(scripts/setup.sh --print build | grep -e '-dev$')
 	# With one index missing the others still serve: the libraries are linked against, never shipped.
 	apt-get -c "$cache/apt.conf" -q update ||
 		echo "make deb: $arch: not all package lists could be fetched, see build/$arch/fetch.log" >&3
