@@ -63,7 +63,6 @@ static bool newest(const char *folder, char *path, size_t size)
 			continue;
 		const int64_t at = changed_at(name);
 
-		/* Without a clock several may have one date: the later name then. */
 		/* What another recorder writes is its own. */
 		if (lull_claim_held(name)) {
 			lull_log(SD_NOTICE,
@@ -72,6 +71,7 @@ static bool newest(const char *folder, char *path, size_t size)
 				name);
 			continue;
 		}
+		/* Without a clock several may have one date: the later name then. */
 		if (at > best || (at == best && strcmp(name, path) > 0)) {
 			best = at;
 			found = true;

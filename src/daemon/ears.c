@@ -17,6 +17,16 @@ static const struct lull_config_bus *bus_of(const struct lull_ears *ears, unsign
 	return &ears->config->bus[i];
 }
 
+/* The bus is known no further than all of it was heard: what the receiver had not fetched may be gone with the link. */
+static int lose(struct lull_ears *ears, unsigned i, enum lull_coverage_why why, int64_t now)
+{
+	int64_t since = ears->heard;
+
+	if (ears->ear[i].count.last > since)
+		since = ears->ear[i].count.last;
+	return lull_book_blind(ears->book, i, why, since < now ? since : now);
+}
+
 /* --- listening --- */
 
 static void stop_listening(struct lull_ears *ears, unsigned i)
@@ -39,7 +49,7 @@ static int listen_at(struct lull_ears *ears, unsigned i, int index, int64_t now)
 	lull_own_clock_forget(&ear->own);
 	lull_receiver_listen(ears->receiver, i, index);
 	ear->generation = atomic_load(&ears->receiver->shared->wanted[i].generation);
-	return lull_book_blind(ears->book, i, LULL_BLIND_NOT_LISTENING, now);
+	return lose(ears, i, LULL_BLIND_NOT_LISTENING, now);
 }
 
 /* --- set-up --- */
@@ -152,7 +162,7 @@ static int take_adapter(struct lull_ears *ears, unsigned i, const struct lull_ad
 	(void)snprintf(ear->interface, sizeof ear->interface, "%s", adapter->name);
 	(void)snprintf(ear->adapter, sizeof ear->adapter, "%s", adapter->key);
 	if (!r && !adapter->up) {
-		r = lull_book_blind(ears->book, i, LULL_BLIND_LINK_DOWN, now);
+		r = lose(ears, i, LULL_BLIND_LINK_DOWN, now);
 		/* The socket of an interface that is down lives on, and so does that of one that was not opened yet. */
 		if (adapter->index != ear->index)
 			stop_listening(ears, i);
@@ -191,7 +201,7 @@ static int look_for(struct lull_ears *ears, unsigned i, int64_t now)
 		stop_listening(ears, i);
 	ear->ticket = 0;
 	ear->asked = 0;
-	int r = lull_book_blind(ears->book, i, LULL_BLIND_ADAPTER_GONE, now);
+	int r = lose(ears, i, LULL_BLIND_ADAPTER_GONE, now);
 
 	/* What was wrong with it has gone with it. */
 	if (!r)

@@ -53,6 +53,7 @@ struct lull_ears {
 	struct lull_keep_files *keep; /* NULL: edges only */
 	struct lull_helper *helper; /* NULL: links are taken as they are */
 	const struct lull_ears_io *io; /* NULL: the kernel */
+	int64_t heard; /* CLOCK_BOOTTIME: all frames of all buses up to here are in the ring, or were taken from it */
 	struct lull_stamps stamps;
 	struct lull_ear ear[LULL_BUS_MAX];
 };

@@ -68,10 +68,14 @@ static int on_watch(sd_event_source *source, int fd, uint32_t revents, void *ctx
 	struct loop *loop = ctx;
 	const struct lull_moment now = lull_moment_now();
 
+	int r = lull_second_take(&loop->second);
+
 	(void)source;
 	(void)fd;
 	(void)revents;
-	return give_up(loop, lull_ears_watch(&loop->second.ears, &now), "news of the links cannot be taken");
+	if (!r)
+		r = lull_ears_watch(&loop->second.ears, &now);
+	return give_up(loop, r, "news of the links cannot be taken");
 }
 
 static int on_helper(sd_event_source *source, int fd, uint32_t revents, void *ctx)
@@ -79,9 +83,12 @@ static int on_helper(sd_event_source *source, int fd, uint32_t revents, void *ct
 	struct loop *loop = ctx;
 	const struct lull_moment now = lull_moment_now();
 
+	int r = lull_second_take(&loop->second);
+
 	(void)fd;
 	(void)revents;
-	const int r = lull_ears_helper(&loop->second.ears, &now);
+	if (!r)
+		r = lull_ears_helper(&loop->second.ears, &now);
 
 	if (!loop->second.ears.helper)
 		(void)sd_event_source_set_enabled(source, SD_EVENT_OFF);

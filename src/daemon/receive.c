@@ -162,6 +162,62 @@ static int open_socket(int index, int *buffer)
 	return err;
 }
 
+/* What the socket has dropped by now: the count that comes with frames is only known with the next one. */
+static void ask_dropped(struct lull_receive *r, unsigned bus)
+{
+	uint32_t info[SK_MEMINFO_VARS] = {0};
+	socklen_t len = sizeof info;
+
+	if (!getsockopt(r->ear[bus].fd, SOL_SOCKET, SO_MEMINFO, info, &len) && len > SK_MEMINFO_DROPS * sizeof(uint32_t))
+		tell_dropped(r, bus, info[SK_MEMINFO_DROPS]);
+}
+
+static void tell_broken(struct lull_receive *r, unsigned bus, int error)
+{
+	struct lull_receive_ear *ear = &r->ear[bus];
+
+	(void)tell(r, LULL_ENTRY_BROKEN, bus, ear->generation, 0, clock_ns(CLOCK_BOOTTIME), &error, sizeof error);
+	/* A link that is down comes back to the same socket. Without its device a socket stays silent for ever. */
+	if (error != ENETDOWN)
+		shut(ear);
+}
+
+/* All that waits at one socket. Returns how many frames. An error comes before the frames that waited when it happened: they are
+ * taken first. */
+static unsigned drain(struct lull_receive *r, unsigned bus)
+{
+	struct lull_receive_ear *ear = &r->ear[bus];
+	unsigned sum = 0;
+	int broken = 0;
+
+	/* A flood may not keep the other sockets waiting for ever. */
+	for (unsigned rounds = 0; rounds < 256; rounds++) {
+		for (unsigned i = 0; i < LULL_RECEIVE_AT_ONCE; i++)
+			r->message[i].msg_hdr.msg_controllen = sizeof r->control[i];
+		const int n = recvmmsg(ear->fd, r->message, LULL_RECEIVE_AT_ONCE, MSG_DONTWAIT, NULL);
+
+		if (n < 0 && !broken && errno != EAGAIN && errno != EINTR) {
+			broken = errno;
+			continue;
+		}
+		if (n <= 0)
+			break;
+		tell_ring_lost(r, bus);
+		tell_clock(r);
+		for (unsigned i = 0; i < (unsigned)n; i++)
+			take_frame(r, bus, i);
+		r->wrote = true;
+		sum += (unsigned)n;
+		if (n < LULL_RECEIVE_AT_ONCE && !broken)
+			break;
+	}
+	if (sum && ear->fd >= 0)
+		ask_dropped(r, bus);
+	if (broken)
+		tell_broken(r, bus, broken);
+	return sum;
+}
+
 static void follow_wishes(struct lull_receive *r)
 {
 	for (unsigned i = 0; i < LULL_BUS_MAX; i++) {
@@ -172,6 +228,8 @@ static void follow_wishes(struct lull_receive *r)
 
 		if (generation == ear->generation)
 			continue;
+		if (ear->fd >= 0)
+			(void)drain(r, i);
 		shut(ear);
 		ear->generation = generation;
 		if (!index)
@@ -187,53 +245,6 @@ static void follow_wishes(struct lull_receive *r)
 		}
 		(void)tell(r, LULL_ENTRY_OPENED, i, generation, 0, clock_ns(CLOCK_BOOTTIME), answer, sizeof answer);
 	}
-}
-
-/* What the socket has dropped by now: the count that comes with frames is only known with the next one. */
-static void ask_dropped(struct lull_receive *r, unsigned bus)
-{
-	uint32_t info[SK_MEMINFO_VARS] = {0};
-	socklen_t len = sizeof info;
-
-	if (!getsockopt(r->ear[bus].fd, SOL_SOCKET, SO_MEMINFO, info, &len) && len > SK_MEMINFO_DROPS * sizeof(uint32_t))
-		tell_dropped(r, bus, info[SK_MEMINFO_DROPS]);
-}
-
-/* All that waits at one socket. Returns how many frames. */
-static unsigned drain(struct lull_receive *r, unsigned bus)
-{
-	struct lull_receive_ear *ear = &r->ear[bus];
-	unsigned sum = 0;
-
-	/* A flood may not keep the other sockets waiting for ever. */
-	for (unsigned rounds = 0; rounds < 256; rounds++) {
-		for (unsigned i = 0; i < LULL_RECEIVE_AT_ONCE; i++)
-			r->message[i].msg_hdr.msg_controllen = sizeof r->control[i];
-		const int n = recvmmsg(ear->fd, r->message, LULL_RECEIVE_AT_ONCE, MSG_DONTWAIT, NULL);
-
-		if (n <= 0) {
-			const int error = errno;
-
-			if (n == 0 || error == EAGAIN || error == EINTR)
-				break;
-			(void)tell(r, LULL_ENTRY_BROKEN, bus, ear->generation, 0, clock_ns(CLOCK_BOOTTIME), &error, sizeof error);
-			/* A link that is down comes back to the same socket. Without its device a socket stays silent for ever. */
-			if (error != ENETDOWN)
-				shut(ear);
-			break;
-		}
-		tell_ring_lost(r, bus);
-		tell_clock(r);
-		for (unsigned i = 0; i < (unsigned)n; i++)
-			take_frame(r, bus, i);
-		r->wrote = true;
-		sum += (unsigned)n;
-		if (n < LULL_RECEIVE_AT_ONCE)
-			break;
-	}
-	if (sum && ear->fd >= 0)
-		ask_dropped(r, bus);
-	return sum;
 }
 
 /* --- the loop --- */

@@ -61,7 +61,7 @@ int lull_second_begin(struct lull_second *s, const struct lull_moment *now)
 {
 	int r = open_book(s, now, false, &s->ears.book);
 
-	s->bytes_at = s->heard = now->boot;
+	s->bytes_at = s->ears.heard = now->boot;
 	if (!r)
 		follow_recording(s, now);
 	return r;
@@ -162,8 +162,8 @@ static void hear_receiver(struct lull_second *s, const struct lull_moment *now)
 {
 	if (!lull_receiver_answered(s->ears.receiver))
 		return;
-	if (s->pinged > s->heard)
-		s->heard = s->pinged;
+	if (s->pinged > s->ears.heard)
+		s->ears.heard = s->pinged;
 	lull_second_ping(s, now);
 }
 
@@ -181,8 +181,8 @@ static struct lull_moment heard_at(const struct lull_second *s, const struct lul
 {
 	struct lull_moment heard = *now;
 
-	heard.utc -= now->boot - s->heard;
-	heard.boot = s->heard;
+	heard.utc -= now->boot - s->ears.heard;
+	heard.boot = s->ears.heard;
 	return heard;
 }
 
@@ -191,12 +191,14 @@ int lull_second_pass(struct lull_second *s, const struct lull_moment *now)
 	hear_receiver(s, now);
 	const int n = lull_ears_drain(&s->ears, LULL_AT_ONCE);
 	const bool waits = n == LULL_AT_ONCE;
-	int r = n < 0 ? n : lull_ears_tick(&s->ears, now);
+	int r = n < 0 ? n : 0;
 
 	if (!r && !waits) {
 		const struct lull_moment heard = heard_at(s, now);
 
-		r = lull_book_tick(s->ears.book, &heard);
+		r = lull_ears_tick(&s->ears, now);
+		if (!r)
+			r = lull_book_tick(s->ears.book, &heard);
 		if (!r && lull_book_time(s->ears.book, now->boot) >= s->config->longest_ns)
 			r = lull_second_next(s, now);
 	}

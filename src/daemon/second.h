@@ -22,7 +22,6 @@ struct lull_second {
 	uint64_t watchdog_us; /* 0: nobody watches */
 	/* Instants are CLOCK_BOOTTIME. */
 	int64_t pinged; /* the receiver was asked last */
-	int64_t heard; /* all frames up to here are in the ring, or were taken from it */
 	int64_t fed;
 	uint64_t bytes_told;
 	uint64_t bytes_gone; /* written to files that are closed */

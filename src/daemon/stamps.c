@@ -3,9 +3,7 @@
 #include <daemon/stamps.h>
 
 #define SET_LEAST (100 * LULL_MS) /* a daemon that disciplines the clock slews below 128 ms or so */
-#define SLACK \
-	LULL_SEC /* a frame may be so much older than the reading before: another interface was drained first */
-#define AHEAD LULL_MS /* and so much younger than its reading, by the clock's slew */
+#define AHEAD LULL_MS /* a frame may seem so much younger than the reading that it came with, by the clock's slew */
 #define LONGEST_WAIT (10 * LULL_MIN) /* of a frame in a socket */
 #define OWN_PPM 200 /* two quartz clocks, each within 100 ppm */
 #define OWN_JUMP LULL_SEC
@@ -15,9 +13,8 @@
 
 int64_t lull_stamps_clock(struct lull_stamps *s, int64_t realtime, int64_t boottime)
 {
-	int64_t offset = realtime - boottime, set = offset - s->offset;
+	int64_t offset = realtime - boottime, set = offset - s->offset, before = s->now;
 
-	s->before = s->known ? s->now : boottime - SLACK;
 	s->now = boottime;
 	if (!s->known) {
 		s->known = true;
@@ -29,25 +26,25 @@ int64_t lull_stamps_clock(struct lull_stamps *s, int64_t realtime, int64_t boott
 		return 0;
 	s->offset_before = offset - set;
 	s->set = true;
+	s->set_from = before;
 	s->set_at = boottime;
 	return set;
 }
 
-static bool plausible(const struct lull_stamps *s, int64_t t)
+static bool within(int64_t t, int64_t from, int64_t to)
 {
-	const bool one_setting = !s->set || s->now - s->set_at > LONGEST_WAIT;
-
-	return t >= (one_setting ? s->now - LONGEST_WAIT : s->before - SLACK) && t <= s->now + AHEAD;
+	return t >= from - AHEAD && t <= to + AHEAD;
 }
 
 int64_t lull_stamps_frame(struct lull_stamps *s, int64_t stamp)
 {
+	const int64_t oldest = s->now - LONGEST_WAIT, since_set = s->set && s->set_from > oldest ? s->set_from : oldest;
 	int64_t t = stamp - s->offset;
 
-	if (plausible(s, t))
+	if (within(t, since_set, s->now))
 		return t < s->now ? t : s->now;
 	t = stamp - s->offset_before;
-	if (plausible(s, t))
+	if (s->set && within(t, oldest, s->set_at))
 		return t < s->now ? t : s->now;
 	s->guessed++;
 	return s->now;

@@ -2,8 +2,9 @@
 /* stamps: the kernel's and the adapter's stamps of frames -> CLOCK_BOOTTIME. Pure.
  *
  * Software stamps are CLOCK_REALTIME, which may be set at any moment; CLOCK_BOOTTIME never is. The receiver reads both at one
- * moment each time it has fetched frames. A frame was received between the reading before and this one, which tells under
- * which setting of the clock its stamp was made. */
+ * moment each time it has fetched frames. A stamp was made under the present setting of the clock if it lies after the last reading
+ * under the setting before, and under that one if it lies before the first reading under the present one. A frame may have waited
+ * for minutes in the socket of a receiver that stood still. */
 #ifndef LULL_DAEMON_STAMPS_H
 #define LULL_DAEMON_STAMPS_H
 
@@ -13,9 +14,9 @@
 struct lull_stamps {
 	bool known;
 	int64_t offset, offset_before; /* realtime - boottime, now and before it was last set */
-	int64_t now, before; /* CLOCK_BOOTTIME of the last two readings */
-	bool set; /* the clock was set, told by the reading at set_at */
-	int64_t set_at;
+	int64_t now; /* CLOCK_BOOTTIME of the last reading */
+	bool set; /* the clock was set between the readings at set_from and set_at */
+	int64_t set_from, set_at;
 	uint64_t guessed; /* frames that fitted neither setting: their time is that of the reading */
 };
 

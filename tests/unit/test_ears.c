@@ -132,6 +132,24 @@ static void a_link_goes_down_and_comes_up(void **state)
 	assert_int_equal(ears_generation(0), before);
 }
 
+/* The receiver answered at 5 s, fetched a frame of 7 s, and stands still: what was not fetched may be gone with the adapter. */
+static void an_adapter_that_goes_was_heard_so_far(void **state)
+{
+	static const uint8_t data[8] = {0};
+	int64_t since;
+
+	(void)state;
+	ears_listening();
+	ears.heard = BOOT_0 + 5 * LULL_SEC;
+	ears_put_clock(7 * LULL_SEC);
+	ears_put_frame(0, 0x123, 0, 7 * LULL_SEC, data);
+	ears_at(20 * LULL_SEC);
+	ears_link_goes(0);
+	assert_true(ears_blind(0, LULL_BLIND_ADAPTER_GONE));
+	(void)lull_book_blindness(ears.book, 0, &since);
+	assert_int_equal(since, BOOT_0 + 7 * LULL_SEC);
+}
+
 static void an_adapter_goes_and_comes_back_as_another(void **state)
 {
 	(void)state;
@@ -359,6 +377,7 @@ int main(void)
 		EARS(one_that_would_acknowledge_is_refused),
 		EARS(one_that_is_accepted_is_told_in_the_report),
 		EARS(a_link_goes_down_and_comes_up),
+		EARS(an_adapter_that_goes_was_heard_so_far),
 		EARS(an_adapter_goes_and_comes_back_as_another),
 		EARS(a_driver_that_holds_frames_back),
 		EARS(a_controller_falls_silent_and_recovers),

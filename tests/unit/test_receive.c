@@ -354,6 +354,44 @@ static void a_socket_that_fails_is_told_and_closed(void **state)
 	assert_int_equal(next(), LULL_ENTRY_SKIP);
 }
 
+/* The kernel tells a socket's error before the frames that waited when its device went: they are taken first. */
+static void frames_behind_an_error_are_taken(void **state)
+{
+	int error;
+
+	(void)state;
+	wish(3, 1);
+	assert_int_equal(next(), LULL_ENTRY_OPENED);
+	put_frames(3);
+	/* The other end is closed with something unread: that is an error of this one. */
+	assert_int_equal(send(receive->ear[3].fd, "x", 1, 0), 1);
+	assert_int_equal(close(other_end), 0);
+	other_end = -1;
+	turn();
+	for (uint32_t i = 0; i < 3; i++) {
+		assert_int_equal(next(), LULL_ENTRY_FRAME);
+		assert_int_equal(got.head.id, i);
+	}
+	assert_int_equal(next(), LULL_ENTRY_BROKEN);
+	memcpy(&error, got.data, sizeof error);
+	assert_int_equal(error, ECONNRESET);
+	assert_int_equal(receive->ear[3].fd, -1);
+}
+
+/* A socket that is given up while frames wait in it. */
+static void frames_of_a_socket_that_is_given_up_are_taken(void **state)
+{
+	(void)state;
+	wish(3, 1);
+	assert_int_equal(next(), LULL_ENTRY_OPENED);
+	put_frames(3);
+	wish(3, 0);
+	for (uint32_t i = 0; i < 3; i++)
+		assert_int_equal(next(), LULL_ENTRY_FRAME);
+	assert_int_equal(next(), LULL_ENTRY_SKIP);
+	assert_int_equal(receive->ear[3].fd, -1);
+}
+
 static void a_ping_is_answered_with_the_clocks(void **state)
 {
 	(void)state;
@@ -530,6 +568,8 @@ int main(void)
 		cmocka_unit_test_setup_teardown(more_than_one_call_fetches, set_up, tear_down),
 		cmocka_unit_test_setup_teardown(another_wish_is_another_socket, set_up, tear_down),
 		cmocka_unit_test_setup_teardown(a_socket_that_fails_is_told_and_closed, set_up, tear_down),
+		cmocka_unit_test_setup_teardown(frames_behind_an_error_are_taken, set_up, tear_down),
+		cmocka_unit_test_setup_teardown(frames_of_a_socket_that_is_given_up_are_taken, set_up, tear_down),
 		cmocka_unit_test_setup_teardown(a_ping_is_answered_with_the_clocks, set_up, tear_down),
 		cmocka_unit_test_setup_teardown(a_full_ring_is_told, set_up, tear_down),
 		cmocka_unit_test_setup_teardown(the_pace_follows_the_buffer, set_up, tear_down),

@@ -70,12 +70,39 @@ static void frames_that_waited_long(void **state)
 		}
 	}
 	assert_int_equal(s.guessed, 0);
-	/* Not for ever, and not across a setting of the clock. */
+	/* Not for ever. */
 	assert_true(lull_stamps_frame(&s, UTC - 1000 * LULL_SEC) == s.now);
 	assert_true(lull_stamps_clock(&s, UTC + 24 * LULL_SEC + DAY, 24 * LULL_SEC) == DAY);
+	/* The new setting did not hold at 20 s, the old one did. */
 	assert_true(lull_stamps_frame(&s, UTC + 20 * LULL_SEC + DAY) == 24 * LULL_SEC);
-	assert_true(lull_stamps_frame(&s, UTC + 20 * LULL_SEC) == 24 * LULL_SEC);
-	assert_int_equal(s.guessed, 3);
+	assert_true(lull_stamps_frame(&s, UTC + 20 * LULL_SEC) == 20 * LULL_SEC);
+	assert_int_equal(s.guessed, 2);
+}
+
+/* The clock was set a while ago, and then the receiver stood still for 30 s: what waited keeps its time, batch after batch. */
+static void frames_that_waited_after_a_setting(void **state)
+{
+	static const int64_t steps[] = {DAY, -DAY, 10 * LULL_SEC, -10 * LULL_SEC};
+
+	(void)state;
+	for (size_t i = 0; i < sizeof(steps) / sizeof(steps[0]); i++) {
+		struct lull_stamps s = {0};
+
+		(void)lull_stamps_clock(&s, UTC + 100 * LULL_SEC, 100 * LULL_SEC);
+		(void)lull_stamps_clock(&s, UTC + 101 * LULL_SEC + steps[i], 101 * LULL_SEC);
+		(void)lull_stamps_clock(&s, UTC + 105 * LULL_SEC + steps[i], 105 * LULL_SEC);
+		for (int64_t batch = 0; batch < 100; batch++) {
+			const int64_t now = 135 * LULL_SEC + batch * LULL_MS;
+
+			(void)lull_stamps_clock(&s, UTC + now + steps[i], now);
+			for (int64_t k = 0; k < 64; k++) {
+				const int64_t received = 105 * LULL_SEC + (64 * batch + k) * 4 * LULL_MS;
+
+				assert_true(lull_stamps_frame(&s, UTC + received + steps[i]) == received);
+			}
+		}
+		assert_int_equal(s.guessed, 0);
+	}
 }
 
 /* Frames every 10 ms by a clock 80 ppm fast that arrive in batches every 100 ms: the batch is taken apart again. */
@@ -338,6 +365,7 @@ int main(void)
 		cmocka_unit_test(an_untouched_clock),
 		cmocka_unit_test(set_while_frames_wait),
 		cmocka_unit_test(frames_that_waited_long),
+		cmocka_unit_test(frames_that_waited_after_a_setting),
 		cmocka_unit_test(batches_of_an_adapter),
 		cmocka_unit_test(ten_hours_of_any_gap_and_rate),
 		cmocka_unit_test(a_busy_bus_without_a_pause),
