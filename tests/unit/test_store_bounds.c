@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* test_store_bounds: what a recording may hold, column by column: the ends of each range are read, what lies beyond is refused by
  * table and column, and any night that is read can be judged. */
+#include "../nights/every_form.h"
 #include "store_rig.h"
 #include "store/recording.h"
 
@@ -76,10 +77,11 @@ static int tear_down(void **state)
 	return sqlite3_close(recording) || store_tear_down(state);
 }
 
-/* What reading it answers with this change, -EINVAL: the table itself does not take it. */
+/* What reading it answers with this change; what is read is judged and told in every form. -EINVAL: the table itself does not take it. */
 static int load_with(const char *table, const char *column, const char *value)
 {
 	char sql[300];
+	const struct lull_question ask = lull_question_default();
 	struct lull_night night;
 	int r = -EINVAL;
 
@@ -98,6 +100,8 @@ static int load_with(const char *table, const char *column, const char *value)
 	if (sqlite3_exec(db, sql, NULL, NULL, NULL) == SQLITE_OK) {
 		r = lull_store_load_database(
 			db, "memory", lull_schemas, lull_schema_count, &night, store_err, sizeof(store_err));
+		if (!r)
+			every_form(&night, &(struct every_form){.ask = &ask});
 		lull_night_clear(&night);
 	}
 	(void)sqlite3_close(db);
