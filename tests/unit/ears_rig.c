@@ -36,6 +36,7 @@ void ears_at(int64_t t)
 {
 	ears_now =
 		(struct lull_moment){.boot = BOOT_0 + t, .utc = UTC_0 + t, .error = LULL_MS, .dated = true};
+	ears.heard = ears_now.boot;
 }
 
 /* --- the kernel --- */
@@ -192,6 +193,7 @@ int ears_set_up(void **state)
 	lull_ring_init(&receiver.shared->ring, EARS_RING);
 	ears = (struct lull_ears){.config = &ears_config,
 		.receiver = &receiver,
+		.heard = ears_now.boot,
 		.watch = lull_watch_open_on(news[1]),
 		.io = &io};
 	assert_non_null(ears.watch);

@@ -22,7 +22,7 @@ extern struct lull_moment ears_now;
 /* cmocka's: a folder with a book; stderr is taken. */
 int ears_set_up(void **state);
 int ears_tear_down(void **state);
-/* It is so late, ns after the start. */
+/* It is so late, ns after the start, and the receiver has fetched all frames. */
 void ears_at(int64_t t);
 /* Bus 0 listens on can0, index 3. */
 void ears_listening(void);

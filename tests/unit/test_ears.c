@@ -140,10 +140,10 @@ static void an_adapter_that_goes_was_heard_so_far(void **state)
 
 	(void)state;
 	ears_listening();
-	ears.heard = BOOT_0 + 5 * LULL_SEC;
 	ears_put_clock(7 * LULL_SEC);
 	ears_put_frame(0, 0x123, 0, 7 * LULL_SEC, data);
 	ears_at(20 * LULL_SEC);
+	ears.heard = BOOT_0 + 5 * LULL_SEC;
 	ears_link_goes(0);
 	assert_true(ears_blind(0, LULL_BLIND_ADAPTER_GONE));
 	(void)lull_book_blindness(ears.book, 0, &since);

@@ -208,10 +208,8 @@ static void wish(unsigned bus, int index)
 }
 
 /* The next entry that is no clock, copied; kind LULL_ENTRY_SKIP: none. */
-static struct {
-	struct lull_entry head;
-	uint8_t data[LULL_ENTRY_DATA];
-} got;
+static struct lull_entry got_head;
+static uint8_t got_data[LULL_ENTRY_DATA];
 static unsigned clocks;
 
 static enum lull_entry_kind next(void)
@@ -220,12 +218,12 @@ static enum lull_entry_kind next(void)
 	const struct lull_entry *entry;
 
 	while ((entry = lull_ring_peek(&shared->ring, &err))) {
-		memset(&got, 0, sizeof got);
-		memcpy(&got.head, entry, LULL_ENTRY_HEAD);
-		memcpy(got.data, entry->data, entry->len);
+		memset(got_data, 0, sizeof got_data);
+		memcpy(&got_head, entry, LULL_ENTRY_HEAD);
+		memcpy(got_data, entry->data, entry->len);
 		lull_ring_take(&shared->ring, entry);
-		if (got.head.kind != LULL_ENTRY_CLOCK)
-			return (enum lull_entry_kind)got.head.kind;
+		if (got_head.kind != LULL_ENTRY_CLOCK)
+			return (enum lull_entry_kind)got_head.kind;
 		clocks++;
 	}
 	assert_int_equal(err, 0);
@@ -252,9 +250,9 @@ static void a_wish_is_answered_and_frames_come(void **state)
 	wish(2, 7);
 	assert_int_equal(opened_index, 7);
 	assert_int_equal(next(), LULL_ENTRY_OPENED);
-	assert_int_equal(got.head.bus, 2);
-	assert_int_equal(got.head.id, 1);
-	memcpy(answer, got.data, sizeof answer);
+	assert_int_equal(got_head.bus, 2);
+	assert_int_equal(got_head.id, 1);
+	memcpy(answer, got_data, sizeof answer);
 	assert_int_equal(answer[0], 0);
 	assert_int_equal(answer[1], BUFFER);
 	assert_int_equal(eventfd_read(news, &count), 0);
@@ -267,10 +265,10 @@ static void a_wish_is_answered_and_frames_come(void **state)
 	turn();
 	for (uint32_t i = 0; i < 3; i++) {
 		assert_int_equal(next(), LULL_ENTRY_FRAME);
-		assert_int_equal(got.head.bus, 2);
-		assert_int_equal(got.head.id, i);
-		assert_int_equal(got.head.len, 4);
-		assert_memory_equal(got.data, &i, sizeof i);
+		assert_int_equal(got_head.bus, 2);
+		assert_int_equal(got_head.id, i);
+		assert_int_equal(got_head.len, 4);
+		assert_memory_equal(got_data, &i, sizeof i);
 		/* A reading of the clocks comes before the frames it is for. */
 		assert_int_equal(clocks, 1);
 	}
@@ -295,7 +293,7 @@ static void more_than_one_call_fetches(void **state)
 	turn();
 	for (unsigned i = 0; i < n; i++) {
 		assert_int_equal(next(), LULL_ENTRY_FRAME);
-		assert_int_equal(got.head.id, i);
+		assert_int_equal(got_head.id, i);
 	}
 	assert_int_equal(next(), LULL_ENTRY_SKIP);
 	assert_int_equal(clocks, 3);
@@ -317,9 +315,9 @@ static void another_wish_is_another_socket(void **state)
 	assert_int_equal(send(first, "x", 1, MSG_NOSIGNAL), -1);
 	(void)close(first);
 	assert_int_equal(next(), LULL_ENTRY_OPENED);
-	assert_int_equal(got.head.id, 1);
+	assert_int_equal(got_head.id, 1);
 	assert_int_equal(next(), LULL_ENTRY_OPENED);
-	assert_int_equal(got.head.id, 2);
+	assert_int_equal(got_head.id, 2);
 	/* None is wanted: closed, and no answer. */
 	wish(1, 0);
 	assert_int_equal(next(), LULL_ENTRY_SKIP);
@@ -328,7 +326,7 @@ static void another_wish_is_another_socket(void **state)
 	open_error = -ENODEV;
 	wish(1, 99);
 	assert_int_equal(next(), LULL_ENTRY_OPENED);
-	memcpy(answer, got.data, sizeof answer);
+	memcpy(answer, got_data, sizeof answer);
 	assert_int_equal(answer[0], -ENODEV);
 	assert_int_equal(receive->ear[1].fd, -1);
 }
@@ -345,9 +343,9 @@ static void a_socket_that_fails_is_told_and_closed(void **state)
 	assert_int_equal(next(), LULL_ENTRY_OPENED);
 	turn();
 	assert_int_equal(next(), LULL_ENTRY_BROKEN);
-	assert_int_equal(got.head.bus, 3);
-	assert_int_equal(got.head.id, 1);
-	memcpy(&error, got.data, sizeof error);
+	assert_int_equal(got_head.bus, 3);
+	assert_int_equal(got_head.id, 1);
+	memcpy(&error, got_data, sizeof error);
 	assert_int_equal(error, ENOTSOCK);
 	assert_int_equal(receive->ear[3].fd, -1);
 	turn();
@@ -370,10 +368,10 @@ static void frames_behind_an_error_are_taken(void **state)
 	turn();
 	for (uint32_t i = 0; i < 3; i++) {
 		assert_int_equal(next(), LULL_ENTRY_FRAME);
-		assert_int_equal(got.head.id, i);
+		assert_int_equal(got_head.id, i);
 	}
 	assert_int_equal(next(), LULL_ENTRY_BROKEN);
-	memcpy(&error, got.data, sizeof error);
+	memcpy(&error, got_data, sizeof error);
 	assert_int_equal(error, ECONNRESET);
 	assert_int_equal(receive->ear[3].fd, -1);
 }
@@ -406,8 +404,8 @@ static void a_ping_is_answered_with_the_clocks(void **state)
 	assert_int_equal(clocks, 1);
 	int64_t boottime;
 
-	memcpy(&boottime, got.data, sizeof boottime);
-	assert_true(boottime > 0 && got.head.stamp > 0);
+	memcpy(&boottime, got_data, sizeof boottime);
+	assert_true(boottime > 0 && got_head.stamp > 0);
 }
 
 /* A small ring: what it has no room for is counted, and told as soon as it has. */
@@ -432,8 +430,8 @@ static void a_full_ring_is_told(void **state)
 	turn();
 	for (enum lull_entry_kind kind; (kind = next()) != LULL_ENTRY_SKIP;) {
 		assert_int_equal(kind, LULL_ENTRY_LOST);
-		assert_int_equal(got.head.flags, LULL_LOST_RING);
-		lost += got.head.id;
+		assert_int_equal(got_head.flags, LULL_LOST_RING);
+		lost += got_head.id;
 	}
 	assert_int_equal(lost, missing);
 	/* Once. */
@@ -505,7 +503,7 @@ static void what_the_socket_drops_is_told(void **state)
 	receive->open = open_loopback;
 	wish(0, 1);
 	assert_int_equal(next(), LULL_ENTRY_OPENED);
-	memcpy(answer, got.data, sizeof answer);
+	memcpy(answer, got_data, sizeof answer);
 	if (answer[0]) {
 		print_message("no loopback here: skipped\n");
 		skip();
@@ -519,8 +517,8 @@ static void what_the_socket_drops_is_told(void **state)
 				frames++;
 			} else {
 				assert_int_equal(kind, LULL_ENTRY_LOST);
-				assert_int_equal(got.head.flags, LULL_LOST_SOCKET);
-				lost += got.head.id;
+				assert_int_equal(got_head.flags, LULL_LOST_SOCKET);
+				lost += got_head.id;
 			}
 		}
 	}
@@ -552,7 +550,7 @@ static void it_lives_until_it_is_stopped(void **state)
 	assert_int_equal(pthread_create(&thread, NULL, live, NULL), 0);
 	assert_int_equal(poll(&p, 1, -1), 1);
 	assert_int_equal(next(), LULL_ENTRY_OPENED);
-	memcpy(answer, got.data, sizeof answer);
+	memcpy(answer, got_data, sizeof answer);
 	assert_true(answer[0] < 0);
 	atomic_store(&shared->stop, 1);
 	assert_int_equal(eventfd_write(kick, 1), 0);
