@@ -23,6 +23,9 @@
  * source is being lined up; rows in a recording are never negative. */
 typedef int64_t lull_time;
 #define LULL_NEVER INT64_MIN /* unknown instant; null in JSON */
+/* No recording is longer, and no instant, period or length of time in one: ten years. The analysis may add or multiply some twenty of
+ * them. */
+#define LULL_LONGEST (INT64_C(3653) * 24 * 60 * LULL_MIN)
 #define LULL_US INT64_C(1000)
 #define LULL_MS INT64_C(1000000)
 #define LULL_SEC INT64_C(1000000000)

@@ -123,6 +123,10 @@ static int put_marks(struct import *im)
 				t == LULL_NEVER ? "far" : lull_when_length(-t, length));
 			continue;
 		}
+		if (t > LULL_LONGEST) {
+			r = leave_out(im, "the mark '%s' lies more than ten years after the recording begins", m.text);
+			continue;
+		}
 		m.t = t;
 		if (t > im->end)
 			im->end = t;
@@ -281,6 +285,13 @@ static int run(struct import *im, const char *profile, char *err, size_t err_siz
 
 	if (!r && !im->clamp->live)
 		r = lull_told_coverage(&im->told, &im->base, inputs, &im->coverage, &im->coverage_count, &unknown);
+	for (i = 0; i < im->coverage_count && !r; i++) {
+		if (im->coverage[i].to <= LULL_LONGEST)
+			continue;
+		(void)snprintf(err, err_size, "%s: a time lies more than ten years after the recording begins; correct its date; nothing was written",
+			im->o->coverage ? im->o->coverage : im->o->marks);
+		r = -EINVAL;
+	}
 	inputs->told = im->coverage;
 	inputs->told_count = im->coverage_count;
 	if (!r && unknown)

@@ -10,10 +10,9 @@
 #include <string.h>
 
 #define BLOCK 8192 /* samples read ahead */
-#define SET_BACK 64 /* lines in a row behind the latest instant: the clock was set, and this is no straggler */
+#define SET_LINES 64 /* in a row behind the latest instant, or years ahead of it: the clock was set, and this is no straggler */
 #define JUMP (10 * LULL_SEC) /* a stamp so far ahead may be a slip, if the next ones go on as before it */
 #define SLIP_MOST 2 /* samples of a slip */
-#define LONGEST (INT64_C(36525) * 24 * 60 * LULL_MIN) /* of a log, as of a recording */
 
 struct lull_clamp_log {
 	char *name;
@@ -41,6 +40,8 @@ struct lull_clamp_log {
 	uint64_t samples, skipped, overloads;
 	unsigned behind; /* lines in a row that lie before `last` */
 	uint64_t behind_line;
+	unsigned ahead; /* lines in a row that lie years ahead of it */
+	uint64_t ahead_line;
 	/* The latest jump ahead: where in the block, and what came before. */
 	size_t jump_at;
 	int64_t before_jump;
@@ -247,6 +248,17 @@ static int stamp(struct lull_clamp_log *log, const struct clamp_fields *f, int64
 	return clamp_time(&log->time, both, (size_t)n, t);
 }
 
+static void end_where_set(struct lull_clamp_log *log, unsigned lines, const char *how, uint64_t line)
+{
+	if (lines != SET_LINES)
+		return;
+	log->damage = say(log,
+		"%" PRIu64 ": the clock is set %s here and goes on from there; the log was read up to this line: "
+		"cut it in two and import the part that holds the night",
+		line, how);
+	log->ended = true;
+}
+
 /* A stamp before the latest one: a slip is undone, stragglers are passed over, a clock that was set ends the log. */
 static bool behind(struct lull_clamp_log *log, const struct clamp_fields *f, int64_t t)
 {
@@ -256,14 +268,17 @@ static bool behind(struct lull_clamp_log *log, const struct clamp_fields *f, int
 	if (!log->behind++)
 		log->behind_line = log->lines.number;
 	skip(log, SKIP_BEHIND, log->lines.number, f->at[time], f->size[time]);
-	if (log->behind == SET_BACK) {
-		log->damage = say(log,
-			"%" PRIu64 ": the clock is set back here and goes on from there; the log was read up to this line: "
-			"cut it in two and import the part that holds the night",
-			log->behind_line);
-		log->ended = true;
-	}
+	end_where_set(log, log->behind, "back", log->behind_line);
 	return true;
+}
+
+/* A stamp further ahead than a recording may last: a slip, or a clock that was set. */
+static void ahead(struct lull_clamp_log *log)
+{
+	if (!log->ahead++)
+		log->ahead_line = log->lines.number;
+	skip(log, SKIP_SLIP, log->lines.number, "", 0);
+	end_where_set(log, log->ahead, "ahead by years", log->ahead_line);
 }
 
 static void take_line(struct lull_clamp_log *log, const char *line, size_t n)
@@ -287,10 +302,11 @@ static void take_line(struct lull_clamp_log *log, const char *line, size_t n)
 	if (log->any && t < log->last && behind(log, &f, t))
 		return;
 	log->behind = 0;
-	if (log->any && t - log->first > LONGEST) {
-		skip(log, SKIP_TIME, log->lines.number, f.at[log->layout.time], f.size[log->layout.time]);
+	if (log->any && t - log->first > LULL_LONGEST) {
+		ahead(log);
 		return;
 	}
+	log->ahead = 0;
 	if (!unit_of_line(log, &f)) {
 		skip(log, SKIP_VALUE, log->lines.number, line, n);
 		push(log, t, LULL_NO_SAMPLE);

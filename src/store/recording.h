@@ -34,8 +34,8 @@ LULL_MUST_CHECK int lull_schema_same(sqlite3 *db, const struct lull_schema *, ch
 
 /* --- columns.c and values.c --- */
 
-/* Instants, periods and lengths of time: 0 to ten years, so that the analysis may add or multiply some twenty of them. */
-#define LULL_TIME_LIMIT (INT64_C(3653) * 24 * 60 * LULL_MIN)
+/* Instants, periods and lengths of time: 0 to this. */
+#define LULL_TIME_LIMIT LULL_LONGEST
 /* Dates: years 1716 to 2223. Ten years more or less still fit. */
 #define LULL_UTC_LIMIT INT64_C(8000000000000000000)
 /* Frames and bits of a recording: ten years of the fastest bus have fewer. */

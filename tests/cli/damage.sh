@@ -55,6 +55,15 @@ has err "asks for seconds" "seconds from the first frame"
 run 0 "seconds for a log without dates" import --can undated.log --key-off 30 -o u.lull
 is "no date is made up" "$("$lull" report --format json u.lull | jq '.start_utc')" null
 
+# Dates that belong to no night of this car: said, with the place.
+printf 'time,mark\n30,key off\n2126-03-05T22:00:00Z,door\n' >far.csv
+run 1 "a mark a century later" import --can night.log --marks far.csv -f -o n.lull
+"$lull" report --format json n.lull >n.json
+has n.json "is left out" "the mark 'door' lies more than ten years after the recording begins"
+printf 'bus,from,to,why\n,2026-03-05T22:00:00Z,2126-03-06T06:00:00Z,observed\n' >far.csv
+run 2 "coverage to a century later" import --can night.log --coverage far.csv -o x.lull
+has err "with its file" "far.csv: a time lies more than ten years after"
+
 # A bit rate for a bus that is not there.
 run 2 "a bit rate for no bus" import --can night.log -b can1=500k -o x.lull
 has err "the bus is named" "'can1'"

@@ -548,6 +548,21 @@ static void clock_slips_and_is_set(void **state)
 	assert_int_equal(got.about.samples, 200);
 	assert_non_null(strstr(got.damage, "memory:202: the clock is set back here"));
 	assert_true(got.skipped > 0);
+
+	/* A logger that starts in 1970 and is set when a time service answers: longer than any recording. */
+	f = begin("time,mV\n");
+	for (int i = 0; i < 200; i++)
+		(void)fprintf(f, "%d,1\n", 30 + i);
+	for (int i = 0; i < 500; i++)
+		(void)fprintf(f, "%d,2\n", 1772750000 + i);
+	finish(f, &o);
+	assert_int_equal(got.about.samples, 200);
+	assert_non_null(strstr(got.damage, "memory:202: the clock is set ahead by years here"));
+	/* Three such stamps are slips. */
+	read_text("time,mV\n0,1\n1,1\n1772750000,7\n1772750001,7\n1772750002,7\n5,1\n6,1\n", &o);
+	assert_int_equal(got.about.samples, 4);
+	assert_true(!got.damage[0]);
+	assert_true(got.t[got.n - 1] == 6 * LULL_SEC);
 }
 
 /* --- files --- */
