@@ -55,7 +55,8 @@ static void spec_of(const struct lull_config_clamp *c, struct lull_live_spec *sp
 		spec->lost_ns = 5 * spec->period_ns;
 }
 
-int lull_clamp_feed_open(struct lull_clamp_feed **out, const struct lull_config_clamp *c, char *err, size_t err_size)
+int lull_clamp_feed_open(
+	struct lull_clamp_feed **out, const struct lull_config_clamp *c, lull_time now, char *err, size_t err_size)
 {
 	struct lull_live_spec spec;
 
@@ -71,7 +72,7 @@ int lull_clamp_feed_open(struct lull_clamp_feed **out, const struct lull_config_
 
 	if (feed) {
 		feed->grid.uA = malloc(CLAMP_CHUNK_MOST * sizeof *feed->grid.uA);
-		feed->live = feed->grid.uA ? lull_live_open(&spec, lull_boottime()) : NULL;
+		feed->live = feed->grid.uA ? lull_live_open(&spec, now) : NULL;
 	}
 	if (!feed || !feed->live) {
 		lull_clamp_feed_close(feed);

@@ -10,8 +10,10 @@
 
 struct lull_clamp_feed;
 
-/* NULL in *out and 0: the configuration has no clamp. -EINVAL with a message: it does not make sense. */
-LULL_MUST_CHECK int lull_clamp_feed_open(struct lull_clamp_feed **out, const struct lull_config_clamp *, char *err, size_t err_size);
+/* now: CLOCK_BOOTTIME; from then on the instrument is tried. NULL in *out and 0: the configuration has no clamp. -EINVAL with a
+ * message: it does not make sense. */
+LULL_MUST_CHECK int lull_clamp_feed_open(
+	struct lull_clamp_feed **out, const struct lull_config_clamp *, lull_time now, char *err, size_t err_size);
 /* From here on it is read, into that book. */
 LULL_MUST_CHECK int lull_clamp_feed_attach(struct lull_clamp_feed *, sd_event *, struct lull_book *);
 /* Takes what has come by now (CLOCK_BOOTTIME) and arms the event loop for what comes next; called by it. */

@@ -349,7 +349,7 @@ static int start_processes(struct loop *loop)
 	}
 	r = lull_privileges_drop(&identity, false);
 	/* With the user's rights: the instrument is the user's to read. */
-	if (!r && lull_clamp_feed_open(&loop->second.clamp, &loop->config->clamp, err, sizeof err))
+	if (!r && lull_clamp_feed_open(&loop->second.clamp, &loop->config->clamp, lull_boottime(), err, sizeof err))
 		lull_log(SD_ERR, "%s; the recording goes without current", err);
 	if (!r && loop->config->ignition_chip[0] &&
 		lull_ignition_open(&loop->ignition, loop->config->ignition_chip, loop->config->ignition_line,

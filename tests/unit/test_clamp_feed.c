@@ -91,7 +91,7 @@ static int tear_down(void **state)
 
 static void feed_it(void)
 {
-	if (lull_clamp_feed_open(&feed, &config.clamp, store_err, sizeof store_err))
+	if (lull_clamp_feed_open(&feed, &config.clamp, zero, store_err, sizeof store_err))
 		fail_msg("%s", store_err);
 	assert_non_null(feed);
 	assert_int_equal(lull_clamp_feed_attach(feed, event, book), 0);
@@ -160,14 +160,14 @@ static void no_clamp_and_one_that_makes_no_sense(void **state)
 
 	(void)state;
 	config.clamp.source = LULL_CLAMP_NONE;
-	assert_int_equal(lull_clamp_feed_open(&none, &config.clamp, store_err, sizeof store_err), 0);
+	assert_int_equal(lull_clamp_feed_open(&none, &config.clamp, zero, store_err, sizeof store_err), 0);
 	assert_null(none);
 	lull_clamp_feed_state(NULL, &s);
 	assert_false(s.present);
 	lull_clamp_feed_close(NULL);
 	config.clamp.source = LULL_CLAMP_LINES;
 	config.clamp.device[0] = '\0';
-	assert_int_equal(lull_clamp_feed_open(&none, &config.clamp, store_err, sizeof store_err), -EINVAL);
+	assert_int_equal(lull_clamp_feed_open(&none, &config.clamp, zero, store_err, sizeof store_err), -EINVAL);
 	assert_null(none);
 	assert_string_equal(store_err, "the device is missing");
 }
@@ -303,7 +303,7 @@ static void instruments_that_are_not_there(void **state)
 	(void)snprintf(config.clamp.query, sizeof config.clamp.query, "MEAS:VOLT:DC?");
 	config.clamp.amperes = false;
 	config.clamp.mV_per_A = 100;
-	if (lull_clamp_feed_open(&feed, &config.clamp, store_err, sizeof store_err))
+	if (lull_clamp_feed_open(&feed, &config.clamp, zero, store_err, sizeof store_err))
 		fail_msg("%s", store_err);
 	assert_int_equal(lull_clamp_feed_attach(feed, event, book), 0);
 	for (int64_t t = 0; t < 20; t++)
@@ -315,10 +315,10 @@ static void instruments_that_are_not_there(void **state)
 	lull_clamp_feed_close(feed);
 	feed = NULL;
 	config.clamp.mV_per_A = (double)NAN;
-	assert_int_equal(lull_clamp_feed_open(&feed, &config.clamp, store_err, sizeof store_err), -EINVAL);
+	assert_int_equal(lull_clamp_feed_open(&feed, &config.clamp, zero, store_err, sizeof store_err), -EINVAL);
 	config.clamp.source = LULL_CLAMP_IIO;
 	config.clamp.channel[0] = '\0';
-	assert_int_equal(lull_clamp_feed_open(&feed, &config.clamp, store_err, sizeof store_err), -EINVAL);
+	assert_int_equal(lull_clamp_feed_open(&feed, &config.clamp, zero, store_err, sizeof store_err), -EINVAL);
 	assert_non_null(strstr(store_err, "an ADC needs a channel"));
 }
 
