@@ -17,13 +17,15 @@ static const struct lull_config_bus *bus_of(const struct lull_ears *ears, unsign
 	return &ears->config->bus[i];
 }
 
-/* The bus is known no further than all of it was heard: what the receiver had not fetched may be gone with the link. */
+/* While the receiver has not answered, the bus is known no further than all of it was heard: what was not fetched may be gone with the
+ * link. */
 static int lose(struct lull_ears *ears, unsigned i, enum lull_coverage_why why, int64_t now)
 {
-	int64_t since = ears->heard;
+	const int64_t last = ears->ear[i].count.last;
+	int64_t since = now;
 
-	if (ears->ear[i].count.last > since)
-		since = ears->ear[i].count.last;
+	if (!lull_receiver_answered(ears->receiver))
+		since = last > ears->heard ? last : ears->heard;
 	return lull_book_blind(ears->book, i, why, since < now ? since : now);
 }
 

@@ -144,6 +144,7 @@ static void an_adapter_that_goes_was_heard_so_far(void **state)
 	ears_put_frame(0, 0x123, 0, 7 * LULL_SEC, data);
 	ears_at(20 * LULL_SEC);
 	ears.heard = BOOT_0 + 5 * LULL_SEC;
+	lull_receiver_ping(ears.receiver);
 	ears_link_goes(0);
 	assert_true(ears_blind(0, LULL_BLIND_ADAPTER_GONE));
 	(void)lull_book_blindness(ears.book, 0, &since);
