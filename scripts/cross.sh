@@ -15,7 +15,7 @@ test_archs=${TEST_ARCHS:-arm64}
 # are more things to build.
 units=${UNITS:-all} cli=${CLI:-no} more_goals=${GOALS:-}
 slow_units=" test_lineup test_simulate_current test_levels test_levels_outside test_simulate test_torn test_store_foreign test_draw_lineup
-	test_retime test_capture_outside test_many "
+	test_retime test_capture_outside test_many test_store_nights "
 
 left_out() { echo "make deb: $arch was left out: $*"; }
 
