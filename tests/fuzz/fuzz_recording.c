@@ -39,7 +39,7 @@ static void insert(sqlite3 *db, enum lull_table_index index, const union lull_an
 static unsigned char *good_recording(sqlite3_int64 *size)
 {
 	static int32_t samples[] = {1000, LULL_NO_SAMPLE, -7};
-	const union lull_any_row rows[] = {
+	const union lull_any_row rows[LULL_TABLE_COUNT] = {
 		[LULL_TABLE_BUS] = {.bus = {0, {.name = "can0", .first = 0, .last = 9}}},
 		[LULL_TABLE_STRETCH] =
 			{.stretch = {.id = 0x100, .first = 1, .last = 2, .frames = 2, .bins = {3}}},
@@ -55,6 +55,7 @@ static unsigned char *good_recording(sqlite3_int64 *size)
 		[LULL_TABLE_CLOCK] = {.clock = {.utc_ns = 5}},
 		[LULL_TABLE_CLAMP] = {.clamp = {.present = true, .mV_per_A = 100}},
 		[LULL_TABLE_CHUNK] = {.chunk = {.step_ns = LULL_SEC, .count = 3, .uA = samples}},
+		[LULL_TABLE_REPAIR] = {.repair = {.utc_ns = 5, .module = "roof", .text = "new plug"}},
 	};
 	sqlite3 *db;
 	char *sql = sqlite3_mprintf(
